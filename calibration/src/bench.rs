@@ -1,0 +1,101 @@
+//! The bench as its file describes it: optics, adjusters, learned aim.
+
+use landfit_part::{PointMm, Pose, Side};
+use landfit_vision::Optics;
+
+/// A calibrated (or not yet calibrated) set-up.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bench {
+    /// The bench's name.
+    pub name: String,
+    /// Frame, lens and views.
+    pub optics: Optics,
+    /// Every adjuster, in the file's order.
+    pub adjusters: Vec<Adjuster>,
+    /// The offset to aim at; zero when the file has none.
+    pub aim: Pose,
+}
+
+/// A screw or a jog control.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Adjuster {
+    /// "X".
+    pub name: String,
+    /// What it moves.
+    pub carries: Side,
+    /// What one clockwise turn does to what it carries.
+    pub turn: Motion,
+    /// Graduations on the thimble; a bare knob or a jog control has none.
+    pub divisions: Option<u32>,
+    /// Turns lost when the sense reverses.
+    pub backlash_turns: f64,
+    /// The smallest step that the hand can set, in divisions; 1 when the file has none.
+    pub readable_divisions: f64,
+    /// How it is read.
+    pub reads: Reads,
+    /// The sense that makes the thimble's reading rise.
+    pub reading_rises: Sense,
+    /// The ends of its travel, in reading (turns).
+    pub travel_turns: Option<[f64; 2]>,
+    /// Where it stands on this bench.
+    pub stands: Option<Stands>,
+    /// The adjuster that carries this one, so that its direction turns with it.
+    pub rides_on: Option<String>,
+}
+
+/// What one clockwise turn does, bench frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Motion {
+    /// Moves along a line.
+    Shift {
+        /// The step of one turn, mm.
+        step_mm: PointMm,
+    },
+    /// Turns about a pivot.
+    Rotation {
+        /// Counter-clockwise turn of one turn, radians.
+        step_rad: f64,
+        /// The pivot, bench frame.
+        pivot_mm: PointMm,
+    },
+    /// Tilts about the bench's x and y axes.
+    Tilt {
+        /// Tilt of one turn about x and about y, radians.
+        step_rad: [f64; 2],
+    },
+}
+
+/// How an adjuster is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reads {
+    /// A graduated thimble.
+    Divisions,
+    /// A jog control: one turn is one step.
+    Steps,
+    /// A bare knob.
+    None,
+}
+
+/// The sense of a turn as the hand on the adjuster sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Sense {
+    /// Positive turns.
+    Clockwise,
+    /// Negative turns.
+    Anticlockwise,
+}
+
+/// Where an adjuster stands on its bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stands {
+    /// At the operator's right.
+    Right,
+    /// Towards the operator.
+    Near,
+    /// At the operator's left.
+    Left,
+    /// Away from the operator.
+    Far,
+    /// Above.
+    Top,
+}

@@ -1,0 +1,1 @@
+//! Published ball and land sizes by pitch.

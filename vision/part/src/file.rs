@@ -1,0 +1,1 @@
+//! Reads and writes the part file (TOML).

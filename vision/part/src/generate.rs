@@ -1,0 +1,1 @@
+//! Parts from their drawing values.

@@ -1,0 +1,1 @@
+//! Under which turns, mirrors and shifts a pattern looks the same.

@@ -1,0 +1,17 @@
+//! Measures where a part lies over its lands, from the pictures of a calibrated bench or from one plain photograph.
+//!
+//! Conventions, written once:
+//! * Pixel centres are whole numbers: (0, 0) is the centre of the upper left pixel, x right, y down ([`PointPx`]).
+//! * The bench frame is in millimetres, x right, y away from the operator, counter-clockwise positive, seen from above
+//!   ([`landfit_part::PointMm`]). Angles are radians.
+//! * A transform is named *to_from*: `px_from_mm`, `bench_from_part`.
+//! * Light is linear: 0 is no light, 1 is full scale.
+//!
+//! [`align`] is the pipeline from pictures to the offset; it opens no file, no camera and no window and prints nothing.
+
+pub mod answer;
+pub mod picture;
+pub mod view;
+
+pub use picture::Picture;
+pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};
