@@ -1,0 +1,48 @@
+//! The commands, one file each, and what they share: how they end and how they print.
+//!
+//! Exit status: 0 answered and good, 1 answered but not good, 2 bad input or usage, 3 no answer.
+//! Standard output carries the result, standard error the story.
+
+#![allow(clippy::print_stderr, clippy::print_stdout, reason = "this is where the program speaks")]
+
+pub mod align;
+pub mod bench;
+pub mod inspect;
+pub mod part;
+pub mod rehearse;
+
+use std::process::ExitCode;
+
+/// Exit status of bad input and bad usage.
+const BAD_INPUT: u8 = 2;
+
+/// Ends on bad input: one line on standard error, nothing on standard output.
+pub fn bad_input(error: &anyhow::Error) -> ExitCode {
+    let line = format!("{error:#}").replace('\n', " ");
+    eprintln!("landfit: {line}");
+    ExitCode::from(BAD_INPUT)
+}
+
+/// Ends on a command line that clap refused, or prints the help that was asked for.
+pub fn usage(error: &clap::Error) -> ExitCode {
+    if error.use_stderr() {
+        let text = error.render().to_string();
+        let line =
+            text.lines().map(str::trim).filter(|l| !l.is_empty()).take_while(|l| !l.starts_with("Usage:")).collect::<Vec<_>>().join(" ");
+        eprintln!("landfit: {} (landfit --help tells more)", line.trim_start_matches("error: "));
+        ExitCode::from(BAD_INPUT)
+    } else {
+        print!("{}", error.render().ansi());
+        ExitCode::SUCCESS
+    }
+}
+
+/// Sends the story to standard error, as much of it as was asked for.
+pub fn listen(verbose: u8) {
+    let level = match verbose {
+        0 => tracing::Level::WARN,
+        1 => tracing::Level::INFO,
+        _ => tracing::Level::DEBUG,
+    };
+    tracing_subscriber::fmt().with_max_level(level).with_target(false).without_time().with_writer(std::io::stderr).init();
+}
