@@ -10,7 +10,9 @@
 //! [`align`] is the pipeline from pictures to the offset; it opens no file, no camera and no window and prints nothing.
 
 pub mod answer;
+pub mod find;
 pub mod picture;
+pub mod plane;
 pub mod view;
 
 pub use picture::Picture;
