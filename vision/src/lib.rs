@@ -11,6 +11,7 @@
 
 pub mod answer;
 pub mod picture;
+pub mod pose;
 pub mod view;
 
 pub use picture::Picture;
