@@ -11,9 +11,12 @@
 
 pub mod answer;
 pub mod find;
+mod nearby;
 pub mod picture;
 pub mod plane;
+pub mod pose;
 pub mod view;
+pub mod which_site;
 
 pub use picture::Picture;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -219,7 +219,12 @@ impl Pattern {
 /// # Errors
 /// [`Unrecognised`] when there is nothing that could be laid over the features at all; a poor seating is still returned, the
 /// caller judges it.
-pub fn recognise(features: &[Feature], pattern: &Pattern, in_view: impl Fn(PointMm) -> bool, area_mm2: f64) -> Result<Recognition, Unrecognised> {
+pub fn recognise(
+    features: &[Feature],
+    pattern: &Pattern,
+    in_view: impl Fn(PointMm) -> bool,
+    area_mm2: f64,
+) -> Result<Recognition, Unrecognised> {
     if features.len() < 3 {
         return Err(Unrecognised::TooFew);
     }
@@ -231,7 +236,8 @@ pub fn recognise(features: &[Feature], pattern: &Pattern, in_view: impl Fn(Point
         for shift in likely_shifts(features, pattern, turn) {
             let first = Pose::new(shift.x, shift.y, turn);
             if let Some(pose) = settle(&places, &near, pattern, first) {
-                let n = pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
+                let n =
+                    pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
                 hypotheses.push((pose, n));
             }
         }
@@ -251,10 +257,12 @@ pub fn recognise(features: &[Feature], pattern: &Pattern, in_view: impl Fn(Point
 
     let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
     let fullest = counts.iter().map(|c| c.seen).max().unwrap_or(0);
-    let chance = ((alike.len().saturating_sub(fullest)) as f64 / area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2)).clamp(LEAST_CHANCE, 0.5);
+    let chance = ((alike.len().saturating_sub(fullest)) as f64 / area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
+        .clamp(LEAST_CHANCE, 0.5);
     let top = counts.iter().max_by_key(|c| (c.seen, std::cmp::Reverse(c.expected))).copied().unwrap_or(Count { seen: 0, expected: 1 });
     let odds = Odds { seen: ((top.seen as f64 + 1.0) / (top.expected as f64 + 2.0)).clamp(0.5, MOST_SURE_SEEN), chance };
-    let Some((best, best_odds)) = (0..hypotheses.len()).map(|i| (i, odds.log(counts[i]))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
+    let Some((best, best_odds)) =
+        (0..hypotheses.len()).map(|i| (i, odds.log(counts[i]))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
     else {
         return Err(other_spacing(features, &near));
     };
@@ -263,8 +271,11 @@ pub fn recognise(features: &[Feature], pattern: &Pattern, in_view: impl Fn(Point
     let laid: Vec<Option<usize>> = matches(&alike_near, pattern, &pose).into_iter().map(|m| m.map(|i| alike[i])).collect();
     let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
     let pattern_from_bench = pose.inverse();
-    let left_over =
-        alike.iter().copied().filter(|i| !used.contains(i) && pattern.holds(pattern_from_bench.apply(places[*i]), 1.2 * pattern.pitch_mm)).collect();
+    let left_over = alike
+        .iter()
+        .copied()
+        .filter(|i| !used.contains(i) && pattern.holds(pattern_from_bench.apply(places[*i]), 1.2 * pattern.pitch_mm))
+        .collect();
     let in_view = pattern.centres_mm.iter().map(|c| in_view(pose.apply(*c))).collect();
     Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
 }
@@ -392,7 +403,8 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
             votes[y * columns + x] += weight;
         }
     }
-    let sum3 = |x: usize, y: usize| -> f32 { (y - 1..=y + 1).map(|r| votes[r * columns + x - 1..=r * columns + x + 1].iter().sum::<f32>()).sum() };
+    let sum3 =
+        |x: usize, y: usize| -> f32 { (y - 1..=y + 1).map(|r| votes[r * columns + x - 1..=r * columns + x + 1].iter().sum::<f32>()).sum() };
     let mut sums = vec![0.0_f32; columns * rows];
     for y in 1..rows - 1 {
         for x in 1..columns - 1 {
@@ -452,7 +464,7 @@ fn settle(places: &[PointMm], near: &Nearby, pattern: &Pattern, first: Pose) -> 
         if from.len() < 3 {
             return None;
         }
-        pose = fit_rigid(&from, &to, None).ok()?;
+        pose = fit_rigid(&from, &to).ok()?;
     }
     Some(pose)
 }
@@ -472,7 +484,14 @@ fn strongest_rival(
     odds: &Odds,
     best_odds: f64,
 ) -> Option<Rival> {
-    let mut seen_at = SeenAt { near, in_view: &in_view, pose: *pose, step_mm: 0.1 * pattern.pitch_mm, reach_mm: NEAR_SHARE * pattern.pitch_mm, known: BTreeMap::new() };
+    let mut seen_at = SeenAt {
+        near,
+        in_view: &in_view,
+        pose: *pose,
+        step_mm: 0.1 * pattern.pitch_mm,
+        reach_mm: NEAR_SHARE * pattern.pitch_mm,
+        known: BTreeMap::new(),
+    };
     let mut strongest: Option<Rival> = None;
     let mut consider = |log_odds: f64, differs: Difference| {
         let margin = best_odds - log_odds;
@@ -490,7 +509,10 @@ fn strongest_rival(
                 consider(odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(*c) + step))), differs);
             }
             if !pattern.mirror_is_same {
-                consider(odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(pattern.mirror(*c)) + step))), Difference::Mirror);
+                consider(
+                    odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(pattern.mirror(*c)) + step))),
+                    Difference::Mirror,
+                );
             }
         }
     }
