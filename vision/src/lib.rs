@@ -10,9 +10,13 @@
 //! [`align`] is the pipeline from pictures to the offset; it opens no file, no camera and no window and prints nothing.
 
 pub mod answer;
+pub mod find;
+mod nearby;
 pub mod picture;
+pub mod plane;
 pub mod pose;
 pub mod view;
+pub mod which_site;
 
 pub use picture::Picture;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};
