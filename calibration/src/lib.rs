@@ -1,3 +1,9 @@
 //! The bench: its file, its adjusters, and what to turn by how much. No windows, no pictures opened, nothing printed.
+//!
+//! * [`bench`] is the bench as its file describes it.
+//! * [`judgement`] says whether an offset is good enough, guarded by its uncertainty.
+//! * [`moves`] says how far to turn which adjuster.
 
 pub mod bench;
+pub mod judgement;
+pub mod moves;
