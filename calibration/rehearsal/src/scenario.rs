@@ -2,7 +2,7 @@
 
 use landfit_calibration::bench::Bench;
 use landfit_calibration::bench_file;
-use landfit_part::{Part, file};
+use landfit_part::{FileError, Part, file};
 
 /// The default part file, as `landfit rehearse --save` writes it.
 pub const PART_TOML: &str = include_str!("../data/part.toml");
@@ -14,7 +14,7 @@ pub const BENCH_TOML: &str = include_str!("../data/bench.toml");
 ///
 /// # Errors
 /// Only if the embedded file is broken.
-pub fn default_part() -> Result<Part, file::FileError> {
+pub fn default_part() -> Result<Part, FileError> {
     file::parse(PART_TOML, "part.toml (embedded)")
 }
 
@@ -22,6 +22,6 @@ pub fn default_part() -> Result<Part, file::FileError> {
 ///
 /// # Errors
 /// Only if the embedded file is broken.
-pub fn default_bench() -> Result<Bench, file::FileError> {
+pub fn default_bench() -> Result<Bench, FileError> {
     bench_file::parse(BENCH_TOML, "bench.toml (embedded)")
 }

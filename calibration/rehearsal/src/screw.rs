@@ -58,9 +58,9 @@ impl Screw {
     pub fn near(adjuster: &Adjuster, mismatch: &Mismatch, rng: &mut impl Rng) -> Self {
         let mut off = |bound: f64| bound * rng.random_range(-1.0..=1.0);
         let turn = match adjuster.turn {
-            Motion::Shift { step_mm } => Motion::Shift {
-                step_mm: step_mm.rotated(off(mismatch.direction_rad)) * (1.0 + off(mismatch.step_relative)),
-            },
+            Motion::Shift { step_mm } => {
+                Motion::Shift { step_mm: step_mm.rotated(off(mismatch.direction_rad)) * (1.0 + off(mismatch.step_relative)) }
+            }
             Motion::Rotation { step_rad, pivot_mm } => Motion::Rotation {
                 step_rad: step_rad * (1.0 + off(mismatch.step_relative)),
                 pivot_mm: pivot_mm + PointMm::new(off(mismatch.pivot_mm), off(mismatch.pivot_mm)),

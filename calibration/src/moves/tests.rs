@@ -1,5 +1,5 @@
 use super::*;
-use crate::bench::Stands;
+use crate::bench::{CalibrationState, Stands};
 use crate::judgement::judge;
 use landfit_part::{Piece, Site};
 use landfit_vision::{Frame, Optics, ScaleSource};
@@ -54,7 +54,7 @@ fn rotation(deg: f64, x: f64, y: f64) -> Motion {
 fn bench(adjusters: Vec<Adjuster>) -> Bench {
     let frame = Frame { size_px: [1280, 960], black: 0.0, white: None, gamma: 1.0 };
     let optics = Optics { frame, lens: None, views: vec![], scale: ScaleSource::Bench };
-    Bench { name: "test".into(), optics, adjusters, aim: Pose::IDENTITY }
+    Bench { name: "test".into(), optics, adjusters, aim: Pose::IDENTITY, calibration: CalibrationState::Unsaid }
 }
 
 /// The adjusters of the contract's bench file.
