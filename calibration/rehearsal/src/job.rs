@@ -30,10 +30,20 @@ pub struct Advice {
     pub plan: MovePlan,
 }
 
+impl Advice {
+    /// Whether the moves are worth making: there are some, and the part is not within or they gain more than the picture
+    /// can tell. Without the second, hands would go to and fro between two settings that are as good as each other.
+    #[must_use]
+    pub fn is_worth_turning(&self) -> bool {
+        let gain_mm = self.judgement.miss_mm - self.plan.left_after.worst_miss_mm;
+        !self.plan.moves.is_empty() && (self.judgement.decision != Decision::Within || gain_mm > self.judgement.u_mm)
+    }
+}
+
 /// How a rehearsal came to its end.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Ending {
-    /// Within, and nothing left to turn.
+    /// Within, and nothing left that is worth turning.
     Good,
     /// Nothing left to turn, but not within.
     NothingToTurn(Decision),
@@ -58,7 +68,7 @@ pub enum JobError<E> {
     Moves(#[from] MovesError),
 }
 
-/// Rehearses on `simulated` until within and nothing is left to turn, or `most_rounds` looks were taken.
+/// Rehearses on `simulated` until within and nothing is left that is worth turning, or `most_rounds` looks were taken.
 ///
 /// `measure` looks at the bench as it stands; `told` hears of every round once its moves are made. What is known of the
 /// adjusters at first is `known`; from then on every turn is remembered.
@@ -86,11 +96,12 @@ pub fn rehearse<E>(
             }
         };
         let advice = advise(fit, part, simulated, &known)?;
-        let turned = simulated.make(&advice.plan, hands);
-        for one in &advice.plan.moves {
+        let decision = advice.judgement.decision;
+        let done = !advice.is_worth_turning();
+        let turned = if done { Vec::new() } else { simulated.make(&advice.plan, hands) };
+        for one in advice.plan.moves.iter().take(turned.len()) {
             known.last_sense.insert(one.name.clone(), one.sense);
         }
-        let (decision, done) = (advice.judgement.decision, turned.is_empty());
         told(&Round { number, true_offset, alignment, advice: Some(advice), turned });
         if done {
             return Ok(if decision == Decision::Within { Ending::Good } else { Ending::NothingToTurn(decision) });
