@@ -7,3 +7,4 @@ pub mod job;
 pub mod scenario;
 pub mod screw;
 pub mod simulated;
+pub mod study;
