@@ -10,6 +10,7 @@ pub mod bench;
 pub mod inspect;
 pub mod part;
 pub mod rehearse;
+mod terminal;
 
 use std::process::ExitCode;
 
