@@ -1,7 +1,7 @@
 //! Draws a part to scale: lands from above, terminals from below.
 
-use landfit_part::grid::Grid;
-use landfit_part::{Part, Piece, PointMm, Shape, Side, Site};
+use landfit_part::grid::{Grid, Place};
+use landfit_part::{Part, Piece, PointMm, Shape, Side};
 use std::fmt::Write as _;
 
 /// Copper of the lands, metal of the terminals, and the one strong colour for the first site (Okabe and Ito's orange).
@@ -88,9 +88,9 @@ fn draw_view(text: &mut String, part: &Part, view: &View, letter_mm: f64) {
         body[1],
         2.0 * line_mm
     );
-    let first = first_site(part);
+    let first = First::of(part, view.side);
     for (index, site) in part.sites.iter().enumerate() {
-        let fill = if Some(index) == first { format!(" fill=\"{FIRST}\"") } else { String::new() };
+        let fill = if Some(index) == first.index { format!(" fill=\"{FIRST}\"") } else { String::new() };
         let _ = writeln!(
             text,
             "<g transform=\"translate({:.5} {:.5}) rotate({:.5})\"{fill}>",
@@ -114,25 +114,40 @@ fn draw_view(text: &mut String, part: &Part, view: &View, letter_mm: f64) {
     }
     text.push_str("</g>\n");
     grid_letters(text, part, view, letter_mm);
-    if let Some(site) = first.and_then(|i| part.sites.get(i)) {
-        first_label(text, part, site, view, letter_mm);
+    first_label(text, part, &first, view, letter_mm);
+}
+
+/// What tells the orientation to people: A1, be there a site or not, or else the first site.
+struct First {
+    index: Option<usize>,
+    at_mm: PointMm,
+    name: String,
+}
+
+impl First {
+    fn of(part: &Part, side: Side) -> Self {
+        let a1 = Grid::of_sites(&part.sites).map(|(grid, _)| grid.at_mm(Place { row: 0, column: 0 }));
+        match (part.site_index("A1"), a1) {
+            (None, Some(at_mm)) => Self { index: None, at_mm, name: "A1 (none)".to_owned() },
+            (index, _) => {
+                let index = index.or_else(|| part.site_index("1")).unwrap_or(0);
+                let site = part.sites.get(index);
+                let at_mm = site.map_or(PointMm::ZERO, |s| s.centre_mm(side));
+                Self { index: Some(index), at_mm, name: site.map_or_else(String::new, |s| s.id.clone()) }
+            }
+        }
     }
 }
 
-/// The site that tells the orientation to people: A1, or else the first.
-fn first_site(part: &Part) -> Option<usize> {
-    part.site_index("A1").or_else(|| part.site_index("1")).or(if part.sites.is_empty() { None } else { Some(0) })
-}
-
 /// Names the first site from outside the body, on its own side, with a line to it.
-fn first_label(text: &mut String, part: &Part, site: &Site, view: &View, letter_mm: f64) {
-    let at = view.on_sheet(site.centre_mm(view.side));
+fn first_label(text: &mut String, part: &Part, first: &First, view: &View, letter_mm: f64) {
+    let at = view.on_sheet(first.at_mm);
     let centre = view.on_sheet(part.body_centre_mm);
     let (low, high) = bounds(part);
-    let half = (high - low) * 0.5;
+    let (middle, half) = (view.on_sheet((low + high) * 0.5), (high - low) * 0.5);
     let outwards = if at.x <= centre.x { -1.0 } else { 1.0 };
     let far = if at.y <= centre.y { -1.0 } else { 1.0 };
-    let to = PointMm::new(centre.x + outwards * (half.x + 0.6 * letter_mm), centre.y + far * (half.y + 1.4 * letter_mm));
+    let to = PointMm::new(middle.x + outwards * (half.x + 0.6 * letter_mm), middle.y + far * (half.y + 1.4 * letter_mm));
     let _ = writeln!(
         text,
         "<line x1=\"{:.4}\" y1=\"{:.4}\" x2=\"{:.4}\" y2=\"{:.4}\" stroke=\"{FIRST}\" stroke-width=\"{:.4}\"/>",
@@ -143,7 +158,8 @@ fn first_label(text: &mut String, part: &Part, site: &Site, view: &View, letter_
         letter_mm / 8.0
     );
     let anchor = if outwards < 0.0 { "end" } else { "start" };
-    *text += &label(PointMm::new(to.x + outwards * 0.2 * letter_mm, to.y + 0.2 * letter_mm), anchor, &site.id, "font-weight=\"bold\"");
+    let at = PointMm::new(to.x + outwards * 0.2 * letter_mm, to.y + 0.2 * letter_mm);
+    *text += &label(at, anchor, &first.name, "font-weight=\"bold\"");
 }
 
 /// Row letters and column numbers along a grid's edges; every one while there is room, else every second, fifth or tenth.
@@ -154,12 +170,12 @@ fn grid_letters(text: &mut String, part: &Part, view: &View, letter_mm: f64) {
         let steps = [(1, 1.0), (2, 2.0), (5, 5.0), (10, 10.0), (20, 20.0)];
         steps.into_iter().find(|(_, n)| n * pitch_mm >= 1.3 * letter_mm).map_or(50, |(step, _)| step)
     };
-    let small = format!("fill=\"{BODY}\"");
-    let place = |row: u32, column: u32| grid.at_mm(landfit_part::grid::Place { row, column });
+    let small = format!("fill=\"{BODY}\" font-size=\"{:.3}\"", 0.8 * letter_mm);
+    let place = |row: u32, column: u32| grid.at_mm(Place { row, column });
     for row in (0..grid.rows).step_by(every(grid.pitch_mm[1])) {
-        let name = landfit_part::grid::Place { row, column: 0 }.name();
+        let name = Place { row, column: 0 }.name();
         let at = view.on_sheet(PointMm::new(if view.x_sign > 0.0 { low.x } else { high.x }, place(row, 0).y));
-        *text += &label(PointMm::new(at.x - 0.5 * letter_mm, at.y + 0.35 * letter_mm), "end", name.trim_end_matches('1'), &small);
+        *text += &label(PointMm::new(at.x - 0.5 * letter_mm, at.y + 0.3 * letter_mm), "end", name.trim_end_matches('1'), &small);
     }
     for column in (0..grid.columns).step_by(every(grid.pitch_mm[0])) {
         let at = view.on_sheet(PointMm::new(place(0, column).x, low.y));

@@ -1,6 +1,7 @@
 //! `landfit bench`: make bench files, and tell what one says.
 
-use super::terminal::{Questions, STANDS, amount_of, counts, mm, mm_point, say, sense};
+use super::print_lines;
+use super::terminal::{Questions, STANDS, amount_of, counts, mm, mm_point, sense};
 use anyhow::{anyhow, bail};
 use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads, Sense, Stands};
 use landfit_calibration::bench_file;
@@ -135,7 +136,7 @@ struct Show {
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     match &args.command {
         Command::New(new) => self::new(new),
-        Command::Show(show) => say(&describe(&bench_file::read(&show.bench)?)),
+        Command::Show(show) => print_lines(&[describe(&bench_file::read(&show.bench)?).trim_end().to_owned()]),
     }?;
     Ok(ExitCode::SUCCESS)
 }
@@ -153,11 +154,11 @@ fn new(new: &New) -> anyhow::Result<()> {
         FileError::Wrong { key, what, .. } => anyhow!("these answers make no bench: {key} {what}"),
         other => other.into(),
     })?;
-    say(&format!(
-        "{}\nwritten to {1}; change it with any text editor and look at it with: landfit bench show {1}\n",
+    print_lines(&[format!(
+        "{}\nwritten to {1}; change it with any text editor and look at it with: landfit bench show {1}",
         describe(&bench),
         new.out.display()
-    ))
+    )])
 }
 
 /// A flag where it is given, else the answer to its question.
@@ -410,8 +411,8 @@ fn describe(bench: &Bench) -> String {
 
 fn view_in_words(view: &View, optics: &Optics) -> String {
     let [width, height] = optics.frame.size_px;
-    let (region, where_to) = view.region_px.map_or(([0, 0, width, height], "all of".to_owned()), |r| {
-        ([r.x, r.y, r.width, r.height], format!("from column {} and row {}, {} x {} px of", r.x, r.y, r.width, r.height))
+    let (region, where_to) = view.region_px.map_or(([0, 0, width, height], "all of it".to_owned()), |r| {
+        ([r.x, r.y, r.width, r.height], format!("{} x {} px from column {} and row {}", r.width, r.height, r.x, r.y))
     });
     let [x, y, w, h] = region.map(f64::from);
     let middle = PointPx::new(x + (w - 1.0) / 2.0, y + (h - 1.0) / 2.0);
@@ -422,7 +423,7 @@ fn view_in_words(view: &View, optics: &Optics) -> String {
         format!("{um_per_px:.2} µm per px, its middle shows x {:.3} mm, y {:.3} mm", rid_of_minus(at.x), rid_of_minus(at.y))
     });
     let [r, g, b] = view.tint;
-    format!("{:<11} {where_to} picture {}, light R {r}, G {g}, B {b}; {scale}", format!("{} view", view.shows.word()), view.exposure + 1)
+    format!("{:<11} picture {}, {where_to}; light R {r}, G {g}, B {b}; {scale}", format!("{} view", view.shows.word()), view.exposure + 1)
 }
 
 /// No "-0.000" where rounding leaves nothing.

@@ -1,6 +1,7 @@
 //! `landfit part`: make part files from drawing values, and show them.
 
-use super::terminal::{counts, mm, mm_pair, say};
+use super::print_lines;
+use super::terminal::{counts, mm, mm_pair};
 use crate::part_drawing;
 use anyhow::{Context as _, bail};
 use landfit_part::defaults;
@@ -153,7 +154,11 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
     };
     let (land_mm, land_source) = match new.land {
         Some(land_mm) => (land_mm, "as given".to_owned()),
-        None => defaults::for_ball(ball_mm).map(|choice| (choice.land_mm, choice.source)).context("--land is needed")?,
+        None => {
+            let choice = defaults::for_ball(ball_mm).context("--land is needed")?;
+            let same_table = format!("the usual land of a {ball_mm} mm ball, from the same table");
+            (choice.land_mm, if new.ball.is_some() { choice.source } else { same_table })
+        }
     };
     let (body_mm, body_source) = match new.body {
         Some(Pair(body_mm)) => (body_mm, "as given"),
@@ -185,7 +190,7 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
     text += &format!("land         {land_mm} mm: {land_source}\n");
     text += &format!("body         {} x {} mm: {body_source}\n", body_mm[0], body_mm[1]);
     text += &format!("\nwritten to {0}; look at it with: landfit part show {0} --out part.svg\n", new.out.display());
-    say(&text)
+    print_lines(&[text.trim_end().to_owned()])
 }
 
 fn write_part(path: &Path, part: &Part, replace: bool) -> anyhow::Result<()> {
@@ -210,14 +215,14 @@ fn show(show: &Show) -> anyhow::Result<()> {
             let list: Vec<String> = others.iter().map(|(name, line)| format!("{name} (line {line})")).collect();
             text += &format!("not read     {}: tables that part files do not know\n", list.join(", "));
         }
-        return say(&text);
+        return print_lines(&[text.trim_end().to_owned()]);
     };
     if same_file(out, &show.part) {
         bail!("--out {} is the part file itself; give the drawing a name of its own", out.display());
     }
     let existing = if show.replace { Existing::Replace } else { Existing::Keep };
     text_file::save(out, &part_drawing::svg(&part), existing).map_err(with_way_out)?;
-    say(&format!("drawn to scale, from above and from below: {}\n", out.display()))
+    print_lines(&[format!("drawn to scale, from above and from below: {}", out.display())])
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {
@@ -312,16 +317,16 @@ fn orientation(part: &Part) -> String {
         [2] => "half way round",
         _ => "by every quarter turn",
     };
-    let first = part.site_index("A1").map_or_else(|| part.sites.first().map_or("", |s| s.id.as_str()), |_| "A1");
+    let first = match Grid::of_sites(&part.sites) {
+        Some(_) => "A1",
+        None => part.sites.first().map_or("the first site", |s| s.id.as_str()),
+    };
     let mark = if part.marks.iter().any(|m| m.side == Side::Part) {
         "a mark has to tell it"
     } else {
         "look where it lies before you place the part"
     };
-    format!(
-        "the pattern looks the same turned {turned}, so it cannot tell where {} is: {mark}{mirror}",
-        if first.is_empty() { "the first site" } else { first }
-    )
+    format!("the pattern looks the same turned {turned}, so it cannot tell where {first} is: {mark}{mirror}")
 }
 
 /// A number of mm without the rounding of its last bits.

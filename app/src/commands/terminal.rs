@@ -1,16 +1,8 @@
-//! What commands share in speaking: printing a result, reading amounts as people write them, asking questions.
+//! What commands share in asking: amounts as people write them, and questions on the terminal.
 
 use anyhow::{Context as _, bail};
 use landfit_calibration::bench::{Sense, Stands};
 use std::io::{BufRead, IsTerminal, Write};
-
-/// Prints a result on standard output. A reader that went away is no error: nobody is there to be told.
-pub fn say(text: &str) -> anyhow::Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        other => other.context("cannot write the result"),
-    }
-}
 
 /// A length in mm, with or without its unit: "0.8", "0.8mm", "0.8 mm".
 pub fn mm(text: &str) -> Result<f64, String> {
