@@ -5,7 +5,7 @@ use super::terminal::{counts, mm, mm_pair};
 use crate::part_drawing;
 use anyhow::{Context as _, bail};
 use landfit_part::defaults;
-use landfit_part::generate::{Depopulation, GridDrawing, ball_grid, guessed_body_mm};
+use landfit_part::generate::{Depopulation, DrawingError, GridDrawing, ball_grid, guessed_body_mm};
 use landfit_part::grid::Grid;
 use landfit_part::symmetry::{mirror_looks_the_same, turns_that_look_the_same};
 use landfit_part::{AllowanceSource, Existing, FileError, Mark, Part, Piece, PointMm, Shape, Side, file, text_file};
@@ -15,6 +15,7 @@ use std::process::ExitCode;
 
 /// Make and show part files
 #[derive(clap::Args)]
+#[command(arg_required_else_help = false)]
 pub struct Args {
     #[command(subcommand)]
     command: Command,
@@ -23,6 +24,7 @@ pub struct Args {
 #[derive(clap::Subcommand)]
 enum Command {
     /// Make a part file from the values of a drawing
+    #[command(arg_required_else_help = false)]
     New {
         #[command(subcommand)]
         kind: Kind,
@@ -43,22 +45,22 @@ enum Kind {
 #[derive(clap::Args)]
 struct NewGrid {
     /// Rows of the full grid (A, B, …)
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = count)]
     rows: u32,
     /// Columns of the full grid (1, 2, …)
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = count)]
     columns: u32,
     /// Distance from ball to ball: 0.8, or 0.8x0.65 for columns and rows
-    #[arg(long, value_name = "MM", value_parser = mm_pair_arg, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
     pitch: Pair,
     /// Ball diameter
-    #[arg(long, value_name = "MM", value_parser = mm, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
     ball: Option<f64>,
     /// Land diameter on the board
-    #[arg(long, value_name = "MM", value_parser = mm, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
     land: Option<f64>,
     /// Body size: 14, or 14x12
-    #[arg(long, value_name = "MM", value_parser = mm_pair_arg, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
     body: Option<Pair>,
     /// Sites without a ball: A1, or a block G7:K10; several with commas, or the flag again
     #[arg(long, value_name = "SITES", value_delimiter = ',')]
@@ -67,7 +69,7 @@ struct NewGrid {
     #[arg(long, value_name = "NxN", value_parser = counts_arg)]
     empty_middle: Option<Counts>,
     /// Balls missing along each edge from every corner: 1 leaves out the four corner balls, 2 three at each corner
-    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
+    #[arg(long, value_name = "N", value_parser = count, default_value = "0", hide_default_value = true)]
     empty_corners: u32,
     /// Round mark on the part's underside, place seen from above the board, and diameter: -6.3,6.3,0.3
     #[arg(long, value_name = "X,Y,MM", value_parser = part_mark, allow_hyphen_values = true)]
@@ -76,7 +78,7 @@ struct NewGrid {
     #[arg(long, value_name = "X,Y,MM", value_parser = board_mark, allow_hyphen_values = true)]
     board_mark: Vec<Mark>,
     /// Largest allowed miss of any ball; a quarter of the land where it is left out
-    #[arg(long, value_name = "MM", value_parser = mm, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
     accept: Option<f64>,
     /// The part's name
     #[arg(long)]
@@ -109,8 +111,21 @@ struct Pair([f64; 2]);
 #[derive(Clone, Copy)]
 struct Counts([u32; 2]);
 
-fn mm_pair_arg(text: &str) -> Result<Pair, String> {
-    mm_pair(text).map(Pair)
+fn count(text: &str) -> Result<u32, String> {
+    text.trim().parse().map_err(|_| "write a whole number, like 16".to_owned())
+}
+
+fn size_mm(text: &str) -> Result<f64, String> {
+    mm(text).and_then(size)
+}
+
+fn sizes_mm(text: &str) -> Result<Pair, String> {
+    let [x, y] = mm_pair(text)?;
+    Ok(Pair([size(x)?, size(y)?]))
+}
+
+fn size(value_mm: f64) -> Result<f64, String> {
+    if value_mm > 0.0 && value_mm <= 1000.0 { Ok(value_mm) } else { Err("a size is above 0 and at most 1000 mm".to_owned()) }
 }
 
 fn counts_arg(text: &str) -> Result<Counts, String> {
@@ -182,6 +197,10 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
         },
         marks: new.part_mark.iter().chain(&new.board_mark).cloned().collect(),
         accept_miss_mm: new.accept,
+    })
+    .map_err(|error| match error {
+        DrawingError::Absent(place) => anyhow::anyhow!("--absent: {place}"),
+        other => other.into(),
     })?;
     part.name = new.name.clone().unwrap_or_else(|| format!("BGA{} {smaller_mm} mm", part.sites.len()));
     write_part(&new.out, &part, new.replace)?;
@@ -195,7 +214,11 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
 
 fn write_part(path: &Path, part: &Part, replace: bool) -> anyhow::Result<()> {
     let existing = if replace { Existing::Replace } else { Existing::Keep };
-    file::write(path, part, existing).map_err(with_way_out)
+    file::write(path, part, existing).map_err(|error| match error {
+        // The file was never written, so its lines would lead nowhere.
+        FileError::Wrong { key, what, .. } => anyhow::anyhow!("these values make no part: {key} {what}"),
+        other => with_way_out(other),
+    })
 }
 
 /// Says how to write over a file that is in the way.
