@@ -128,7 +128,7 @@ impl First {
     fn of(part: &Part, side: Side) -> Self {
         let a1 = Grid::of_sites(&part.sites).map(|(grid, _)| grid.at_mm(Place { row: 0, column: 0 }));
         match (part.site_index("A1"), a1) {
-            (None, Some(at_mm)) => Self { index: None, at_mm, name: "A1 (none)".to_owned() },
+            (None, Some(at_mm)) => Self { index: None, at_mm, name: "A1".to_owned() },
             (index, _) => {
                 let index = index.or_else(|| part.site_index("1")).unwrap_or(0);
                 let site = part.sites.get(index);
@@ -157,9 +157,23 @@ fn first_label(text: &mut String, part: &Part, first: &First, view: &View, lette
         to.y,
         letter_mm / 8.0
     );
-    let anchor = if outwards < 0.0 { "end" } else { "start" };
-    let at = PointMm::new(to.x + outwards * 0.2 * letter_mm, to.y + 0.2 * letter_mm);
-    *text += &label(at, anchor, &first.name, "font-weight=\"bold\"");
+    if first.index.is_none() {
+        // No site stands there: a dashed ring shows where it would be.
+        let _ = writeln!(
+            text,
+            "<circle cx=\"{:.4}\" cy=\"{:.4}\" r=\"{:.4}\" fill=\"white\" stroke=\"{FIRST}\" stroke-width=\"{:.4}\" stroke-dasharray=\"{2:.4} {2:.4}\"/>",
+            at.x,
+            at.y,
+            letter_mm / 4.0,
+            letter_mm / 12.0
+        );
+    }
+    // A long name runs inwards, where the sheet has room for it.
+    let inwards = first.name.chars().count() > 3;
+    let anchor = if (outwards < 0.0) == inwards { "start" } else { "end" };
+    let away = if inwards { PointMm::new(0.0, far * 0.5 * letter_mm) } else { PointMm::new(outwards * 0.2 * letter_mm, 0.0) };
+    let baseline = PointMm::new(0.0, 0.2 * letter_mm);
+    *text += &label(to + away + baseline, anchor, &first.name, "font-weight=\"bold\"");
 }
 
 /// Row letters and column numbers along a grid's edges; every one while there is room, else every second, fifth or tenth.

@@ -1,5 +1,7 @@
 //! What `landfit part` and `landfit bench` promise on the command line.
 
+#![allow(clippy::expect_used, reason = "a test that cannot go on says so")]
+
 use assert_cmd::Command;
 use landfit_calibration::bench::{CalibrationState, Motion, Reads};
 use landfit_calibration::bench_file;

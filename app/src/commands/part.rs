@@ -316,10 +316,10 @@ fn shape_in_words(shape: &Shape) -> String {
     let [width_mm, length_mm] = shape.extent_mm().map(short);
     match shape {
         Shape::Round { .. } => format!("round, {width_mm} mm"),
-        Shape::Rect { .. } => format!("rectangles, {width_mm} x {length_mm} mm"),
-        Shape::Rounded { .. } => format!("rounded rectangles, {width_mm} x {length_mm} mm"),
-        Shape::Oval { .. } => format!("ovals, {width_mm} x {length_mm} mm"),
-        Shape::Outline { .. } => format!("outlines within {width_mm} x {length_mm} mm"),
+        Shape::Rect { .. } => format!("rectangular, {width_mm} x {length_mm} mm"),
+        Shape::Rounded { .. } => format!("with rounded corners, {width_mm} x {length_mm} mm"),
+        Shape::Oval { .. } => format!("oval, {width_mm} x {length_mm} mm"),
+        Shape::Outline { .. } => format!("of their own outline, within {width_mm} x {length_mm} mm"),
     }
 }
 
