@@ -250,7 +250,7 @@ fn a_bench_file_that_is_no_toml() {
 
 #[test]
 fn an_unknown_key_of_the_part_is_named_with_its_line() {
-    Job::new().spoil("part.toml", "pitch_mm", "pitch_um").assert_refused(&["part.toml", "pitch_um", "8"]);
+    Job::new().spoil("part.toml", "pitch_mm", "pitch_um").assert_refused(&["part.toml", "pitch_um", "line 8"]);
 }
 
 #[test]
