@@ -14,6 +14,20 @@ pub struct Bench {
     pub adjusters: Vec<Adjuster>,
     /// The offset to aim at; zero when the file has none.
     pub aim: Pose,
+    /// What the file says of its own calibration.
+    pub calibration: CalibrationState,
+}
+
+/// What a bench file says of its calibration, in `[calibration] state`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum CalibrationState {
+    /// It says nothing.
+    #[default]
+    Unsaid,
+    /// "not calibrated": its values are what somebody took them for.
+    NotCalibrated,
+    /// "calibrated".
+    Calibrated,
 }
 
 /// A screw or a jog control.

@@ -5,6 +5,8 @@
 //!
 //! * [`Part`] is the model every stage speaks: a flat list of [`Site`]s and [`Mark`]s.
 //! * [`file`] reads and writes the part file (TOML) and says what is wrong with one, by line.
+//! * [`grid`] names the sites of ball grids and says where they lie.
+//! * [`strict_toml`] and [`text_file`] are what reading and writing such files strictly takes; the bench file uses them, too.
 //! * [`defaults`] holds the published ball and land sizes by pitch.
 //! * [`generate`] makes a part from its drawing values.
 //! * [`symmetry`] tells under which turns, mirrors and shifts a pattern looks the same.
@@ -18,4 +20,9 @@ pub use model::{Allowance, AllowanceSource, Mark, Part, Piece, Shape, Side, Site
 pub mod defaults;
 pub mod file;
 pub mod generate;
+pub mod grid;
+pub mod strict_toml;
 pub mod symmetry;
+pub mod text_file;
+
+pub use text_file::{Existing, FileError};

@@ -1,0 +1,414 @@
+use super::*;
+use crate::bench::{CalibrationState, Stands};
+use crate::judgement::judge;
+use landfit_part::{Piece, Site};
+use landfit_vision::{Frame, Optics, ScaleSource};
+use nalgebra::Matrix3;
+use proptest::prelude::*;
+
+/// Row letters of ball grids: I, O, Q, S, X, Z are left out.
+const ROWS: &str = "ABCDEFGHJKLMNPRT";
+
+fn grid(columns: usize, rows: usize, pitch_mm: f64) -> Part {
+    let mut sites = Vec::new();
+    for (r, letter) in ROWS.chars().take(rows).enumerate() {
+        for c in 0..columns {
+            let x = (c as f64 - (columns - 1) as f64 / 2.0) * pitch_mm;
+            let y = ((rows - 1) as f64 / 2.0 - r as f64) * pitch_mm;
+            sites.push(Site {
+                id: format!("{letter}{}", c + 1),
+                at_mm: PointMm::new(x, y),
+                angle_rad: 0.0,
+                terminal: vec![Piece::round(0.45)],
+                land: vec![Piece::round(0.36)],
+            });
+        }
+    }
+    Part { name: "grid".into(), body_mm: [14.0; 2], body_centre_mm: PointMm::ZERO, sites, marks: vec![], accept_miss_mm: None }
+}
+
+fn adjuster(name: &str, carries: Side, turn: Motion, divisions: Option<u32>) -> Adjuster {
+    Adjuster {
+        name: name.into(),
+        carries,
+        turn,
+        divisions,
+        backlash_turns: 0.02,
+        readable_divisions: 1.0,
+        reads: if divisions.is_some() { Reads::Divisions } else { Reads::None },
+        reading_rises: Sense::Clockwise,
+        travel_turns: None,
+        stands: Some(Stands::Right),
+        rides_on: None,
+    }
+}
+
+fn shift(x: f64, y: f64) -> Motion {
+    Motion::Shift { step_mm: PointMm::new(x, y) }
+}
+
+fn rotation(deg: f64, x: f64, y: f64) -> Motion {
+    Motion::Rotation { step_rad: deg.to_radians(), pivot_mm: PointMm::new(x, y) }
+}
+
+fn bench(adjusters: Vec<Adjuster>) -> Bench {
+    let frame = Frame { size_px: [1280, 960], black: 0.0, white: None, gamma: 1.0 };
+    let optics = Optics { frame, lens: None, views: vec![], scale: ScaleSource::Bench };
+    Bench { name: "test".into(), optics, adjusters, aim: Pose::IDENTITY, calibration: CalibrationState::Unsaid }
+}
+
+/// The adjusters of the contract's bench file.
+fn example_bench() -> Bench {
+    bench(vec![
+        adjuster("X", Side::Board, shift(0.5, 0.003), Some(50)),
+        adjuster("Y", Side::Board, shift(0.0, 0.5), Some(50)),
+        adjuster("R", Side::Part, rotation(1.5, 0.4, -1.1), Some(30)),
+    ])
+}
+
+fn degrees(x_mm: f64, y_mm: f64, theta_deg: f64) -> Pose {
+    Pose::new(x_mm, y_mm, theta_deg.to_radians())
+}
+
+fn example_offset() -> Pose {
+    degrees(0.1234, -0.0561, 0.512)
+}
+
+fn knows(last: &[(&str, Sense)], readings: &[(&str, f64)]) -> Known {
+    Known {
+        last_sense: last.iter().map(|(n, s)| ((*n).to_owned(), *s)).collect(),
+        reading_turns: readings.iter().map(|(n, r)| ((*n).to_owned(), *r)).collect(),
+    }
+}
+
+fn plan_from(offset: &Pose, bench: &Bench, known: &Known) -> Result<MovePlan, MovesError> {
+    plan(offset, &Pose::IDENTITY, &grid(16, 16, 0.8), bench, known)
+}
+
+fn found<'a>(plan: &'a MovePlan, name: &str) -> &'a Move {
+    plan.moves.iter().find(|m| m.name == name).unwrap()
+}
+
+fn to_4(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
+
+/// Where every terminal stands over its land after `turns`, written out point by point and without [`Pose::after`].
+fn worst_miss_by_points(part: &Part, at_part: &Pose, at_board: &Pose, bench: &Bench, turns: &[f64]) -> f64 {
+    let moved = |mut q: PointMm, side: Side| {
+        for rotations in [true, false] {
+            for (a, t) in bench.adjusters.iter().zip(turns).filter(|(a, _)| a.carries == side) {
+                match a.turn {
+                    Motion::Rotation { step_rad, pivot_mm } if rotations => q = pivot_mm + (q - pivot_mm).rotated(step_rad * t),
+                    Motion::Shift { step_mm } if !rotations => q = q + step_mm * *t,
+                    _ => {}
+                }
+            }
+        }
+        q
+    };
+    // The aim is zero here: the miss is the distance of the two sides' places, in any rigid frame.
+    part.sites
+        .iter()
+        .map(|s| moved(at_part.apply(s.at_mm), Side::Part).distance(moved(at_board.apply(s.at_mm), Side::Board)))
+        .fold(0.0, f64::max)
+}
+
+#[test]
+fn every_number_of_the_worked_example_comes_out() {
+    let part = grid(16, 16, 0.8);
+    let offset = example_offset();
+    let judgement = judge(&part, &offset, &Matrix3::zeros(), 2.0, &Pose::IDENTITY).unwrap();
+    assert_eq!(part.sites[judgement.site].id, "T1");
+    assert_eq!(to_4(judgement.miss_mm), 0.2083);
+    assert_eq!(judgement.allowance.miss_mm, 0.09);
+    assert_eq!(judgement.decision.word(), "outside");
+
+    let plan = plan_from(&offset, &example_bench(), &Known::default()).unwrap();
+    let told: Vec<_> = plan.moves.iter().map(|m| (m.name.as_str(), to_4(m.turns), m.sense, m.amount)).collect();
+    let thimble = |divisions| Amount::Thimble { whole: 0, divisions };
+    assert_eq!(
+        told,
+        [
+            ("R", -0.3413, Sense::Anticlockwise, thimble(10.0)),
+            ("X", 0.2655, Sense::Clockwise, thimble(13.0)),
+            ("Y", -0.1089, Sense::Anticlockwise, thimble(5.0)),
+        ]
+    );
+    let left = plan.left_after;
+    assert_eq!([to_4(left.offset.x_mm), to_4(left.offset.y_mm)], [0.0025, -0.0045]);
+    assert_eq!((left.offset.theta_rad.to_degrees() * 1e3).round() / 1e3, 0.012);
+    assert_eq!(to_4(left.worst_miss_mm), 0.0069);
+    assert!(plan.warnings.is_empty());
+}
+
+/// Adjusters as benches may have them: carried sides, skew, far pivots, coarse and fine steps.
+fn any_bench() -> impl Strategy<Value = Bench> {
+    let side = || prop_oneof![Just(Side::Part), Just(Side::Board)];
+    let divisions = || prop_oneof![Just(10_u32), Just(25), Just(30), Just(50)];
+    let one = (side(), side(), side(), -0.5..0.5_f64, -0.5..0.5_f64, 0.3..0.7_f64, prop_oneof![-3.0..-0.5_f64, 0.5..3.0_f64]);
+    (one, -30.0..30.0_f64, -30.0..30.0_f64, divisions(), divisions(), divisions()).prop_map(
+        |((sx, sy, sr, skew_x, skew_y, mm, deg), px, py, dx, dy, dr)| {
+            bench(vec![
+                adjuster("X", sx, shift(mm, mm * skew_x), Some(dx)),
+                adjuster("R", sr, rotation(deg, px, py), Some(dr)),
+                adjuster("Y", sy, shift(skew_y * mm, -mm), Some(dy)),
+            ])
+        },
+    )
+}
+
+fn any_pose() -> impl Strategy<Value = Pose> {
+    (-1.2..1.2_f64, -1.2..1.2_f64, -8.0..8.0_f64).prop_map(|(x, y, t)| degrees(x, y, t))
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn exact_moves_leave_nothing(at_part in any_pose(), at_board in any_pose(), bench in any_bench()) {
+        let part = grid(8, 6, 0.8);
+        let told = plan(&at_part, &at_board, &part, &bench, &Known::default()).unwrap();
+        // Moves rounded to nothing are left out of the plan, so the exact turns come from a bench of bare knobs.
+        let mut bare = bench.clone();
+        for a in &mut bare.adjusters { a.reads = Reads::None; a.divisions = None; }
+        let exact = plan(&at_part, &at_board, &part, &bare, &Known::default()).unwrap();
+        let turns: Vec<f64> = (0..3).map(|i| exact.moves.iter().find(|m| m.adjuster == i).map_or(0.0, |m| m.turns)).collect();
+        prop_assert!(worst_miss_by_points(&part, &at_part, &at_board, &bench, &turns) < 1e-9);
+        for m in &told.moves {
+            prop_assert!((m.turns - turns[m.adjuster]).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn no_neighbouring_rounding_leaves_less(at_part in any_pose(), at_board in any_pose(), bench in any_bench()) {
+        let part = grid(8, 6, 0.8);
+        let told = plan(&at_part, &at_board, &part, &bench, &Known::default()).unwrap();
+        let set: Vec<f64> = (0..3).map(|i| told.moves.iter().find(|m| m.adjuster == i).map_or(0.0, |m| m.set_turns)).collect();
+        let left = worst_miss_by_points(&part, &at_part, &at_board, &bench, &set);
+        prop_assert!((left - told.left_after.worst_miss_mm).abs() < 1e-9);
+        let step: Vec<f64> = bench.adjusters.iter().map(|a| 1.0 / f64::from(a.divisions.unwrap())).collect();
+        for code in 0..125 {
+            let by = [code % 5 - 2, code / 5 % 5 - 2, code / 25 - 2];
+            let turns: Vec<f64> = (0..3).map(|i| set[i] + f64::from(by[i]) * step[i]).collect();
+            let other = worst_miss_by_points(&part, &at_part, &at_board, &bench, &turns);
+            prop_assert!(other >= left - 2e-9, "{by:?} leaves {other}, the plan {left}");
+        }
+    }
+}
+
+#[test]
+fn rounding_each_move_alone_is_sometimes_worse_and_never_better() {
+    // Skewed screws: the joint choice must win somewhere, or the search would be for nothing.
+    let part = grid(16, 16, 0.8);
+    let bench = bench(vec![
+        adjuster("X", Side::Board, shift(0.5, 0.25), Some(10)),
+        adjuster("Y", Side::Board, shift(0.2, 0.5), Some(10)),
+        adjuster("R", Side::Part, rotation(1.5, 12.0, -9.0), Some(10)),
+    ]);
+    let mut wins = 0;
+    for n in 0..50 {
+        let offset = degrees(0.1 + 0.013 * f64::from(n), -0.2 + 0.007 * f64::from(n), 0.3 - 0.029 * f64::from(n));
+        let told = plan(&offset, &Pose::IDENTITY, &part, &bench, &Known::default()).unwrap();
+        let mut alone = [0.0; 3];
+        for m in &told.moves {
+            alone[m.adjuster] = (m.turns * 10.0).round() / 10.0;
+        }
+        let worst = worst_miss_by_points(&part, &offset, &Pose::IDENTITY, &bench, &alone);
+        assert!(told.left_after.worst_miss_mm <= worst + 1e-9);
+        wins += i32::from(told.left_after.worst_miss_mm < worst - 1e-4);
+    }
+    assert!(wins >= 5, "joint rounding won {wins} of 50");
+}
+
+#[test]
+fn worst_miss_and_moves_work_on_offset_minus_aim() {
+    let mut bench = example_bench();
+    bench.aim = degrees(0.02, -0.01, 0.1);
+    let told = plan_from(&bench.aim.clone(), &bench, &Known::default()).unwrap();
+    assert!(told.moves.is_empty());
+    assert!(told.left_after.worst_miss_mm < 1e-9);
+    let far = plan_from(&example_offset(), &bench, &Known::default()).unwrap();
+    assert!((found(&far, "R").turns * 1.5 + 0.412).abs() < 1e-9);
+}
+
+#[test]
+fn a_board_that_lies_turned_on_the_bench_is_moved_in_the_benchs_frame() {
+    // The board is turned by 90°: an offset along the board's x lies along the bench's y, so Y has to be turned.
+    let board = degrees(1.0, 2.0, 90.0);
+    let at_part = board.after(&Pose::new(0.1, 0.0, 0.0));
+    let told = plan(&at_part, &board, &grid(16, 16, 0.8), &example_bench(), &Known::default()).unwrap();
+    assert_eq!(told.moves.len(), 1);
+    assert!((found(&told, "Y").turns - 0.2).abs() < 1e-9);
+}
+
+#[test]
+fn a_rounded_turn_carries_into_the_next_whole_turn() {
+    // 49.6 of 50 divisions are one whole turn and no division.
+    let told =
+        plan_from(&Pose::new(0.496, 0.0, 0.0), &bench(vec![adjuster("X", Side::Board, shift(0.5, 0.0), Some(50))]), &Known::default());
+    assert_eq!(found(&told.unwrap(), "X").amount, Amount::Thimble { whole: 1, divisions: 0.0 });
+}
+
+#[test]
+fn half_divisions_are_told_where_the_hand_can_set_them() {
+    let mut x = adjuster("X", Side::Board, shift(0.5, 0.0), Some(50));
+    x.readable_divisions = 0.5;
+    let told = plan_from(&Pose::new(0.1352, 0.0, 0.0), &bench(vec![x]), &Known::default()).unwrap();
+    assert_eq!(found(&told, "X").amount, Amount::Thimble { whole: 0, divisions: 13.5 });
+    assert!((found(&told, "X").set_turns - 0.27).abs() < 1e-12);
+}
+
+#[test]
+fn a_jog_control_counts_steps_and_a_bare_knob_is_not_rounded() {
+    let mut jog = adjuster("R", Side::Part, rotation(0.1, 0.0, 0.0), None);
+    jog.reads = Reads::Steps;
+    let bare = |name, turn| adjuster(name, Side::Board, turn, None);
+    let bench = bench(vec![bare("X", shift(0.5, 0.0)), jog, bare("Y", shift(0.0, 0.5))]);
+    let told = plan_from(&degrees(0.1234, -0.0561, 0.512), &bench, &Known::default()).unwrap();
+    assert_eq!(found(&told, "R").amount, Amount::Steps { count: 5 });
+    // The five steps turn the part about the bench's origin, and with it the offset that X has to take out.
+    let x_turns = PointMm::new(0.1234, -0.0561).rotated(-0.5_f64.to_radians()).x / 0.5;
+    assert!(matches!(found(&told, "X").amount, Amount::Bare { turns } if (turns - x_turns).abs() < 1e-9));
+    let left = told.left_after.offset;
+    assert!(left.shift().norm() < 1e-9, "bare knobs take out what the rounded turn leaves");
+    assert!((left.theta_rad.to_degrees() - 0.012).abs() < 1e-9);
+}
+
+#[test]
+fn a_pattern_off_its_origin_is_turned_about_its_own_middle() {
+    // All sites lie 20 mm from the origin: what is left of the turn must be spread over the pattern, not over the origin.
+    let mut part = grid(4, 4, 0.8);
+    for site in &mut part.sites {
+        site.at_mm = site.at_mm + PointMm::new(20.0, 0.0);
+    }
+    let fine = |name, turn| adjuster(name, Side::Board, turn, Some(1000));
+    let bench =
+        bench(vec![fine("X", shift(0.5, 0.0)), fine("Y", shift(0.0, 0.5)), adjuster("R", Side::Part, rotation(1.5, 0.0, 0.0), Some(30))]);
+    let told = plan(&degrees(0.0, 0.0, 0.025), &Pose::IDENTITY, &part, &bench, &Known::default()).unwrap();
+    let rim_mm = 1.2 * 2.0_f64.sqrt();
+    assert!(told.left_after.worst_miss_mm < 0.025_f64.to_radians() * rim_mm + 0.0004, "{}", told.left_after.worst_miss_mm);
+}
+
+#[test]
+fn play_is_taken_up_only_where_the_sense_is_known_to_reverse() {
+    let last = knows(&[("X", Sense::Clockwise), ("Y", Sense::Clockwise)], &[]);
+    let told = plan_from(&example_offset(), &example_bench(), &last).unwrap();
+    assert_eq!(found(&told, "X").play, Play::None);
+    assert_eq!(found(&told, "Y").play, Play::TakeUp { turns: 0.02 });
+    assert_eq!(found(&told, "Y").play.take_up_turns(), Some(0.02));
+    assert_eq!(found(&told, "R").play, Play::Unknown { up_to_turns: 0.02 });
+    let mut free = example_bench();
+    free.adjusters.iter_mut().for_each(|a| a.backlash_turns = 0.0);
+    assert!(plan_from(&example_offset(), &free, &last).unwrap().moves.iter().all(|m| m.play == Play::None));
+}
+
+#[test]
+fn readings_go_where_the_thimble_must_stand() {
+    let mut bench = example_bench();
+    bench.adjusters[1].reading_rises = Sense::Anticlockwise;
+    let known = knows(&[("Y", Sense::Clockwise)], &[("X", 3.27), ("Y", 1.0)]);
+    let told = plan_from(&example_offset(), &bench, &known).unwrap();
+    assert!((found(&told, "X").reading.unwrap().then_turns - 3.53).abs() < 1e-9);
+    // Y goes anticlockwise by 5 divisions and 0.02 turns of play; its reading rises that way.
+    assert!((found(&told, "Y").reading.unwrap().then_turns - 1.12).abs() < 1e-9);
+    assert_eq!(found(&told, "R").reading, None);
+}
+
+#[test]
+fn a_move_past_the_end_of_its_travel_stops_there_and_says_so() {
+    let mut bench = example_bench();
+    bench.adjusters[0].travel_turns = Some([-12.0, 12.0]);
+    let told = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &knows(&[], &[("X", 11.5)])).unwrap();
+    assert!((found(&told, "X").reading.unwrap().then_turns - 12.0).abs() < 1e-9);
+    assert!((told.left_after.offset.x_mm - 0.75).abs() < 1e-3);
+    let warning = told.warnings.join("\n");
+    // Two turns are needed, half a turn is there; from the middle of the travel the board must go 13.5 turns to the right.
+    for piece in ["X ends its travel at 12", "1.50 turns short", "move the board by hand about 6.8 mm to the right"] {
+        assert!(warning.contains(piece), "{piece:?} in {warning:?}");
+    }
+    let inside = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &knows(&[], &[("X", 9.9)])).unwrap();
+    assert!(inside.warnings.is_empty());
+    assert!((found(&inside, "X").set_turns - 2.0).abs() < 1e-9);
+    let none_left = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &knows(&[], &[("X", 12.0)])).unwrap();
+    assert!(none_left.moves.iter().all(|m| m.name != "X") && none_left.warnings.len() == 1);
+}
+
+#[test]
+fn the_take_up_of_a_reversal_counts_as_travel() {
+    let mut bench = example_bench();
+    bench.adjusters[0].travel_turns = Some([-12.0, 12.0]);
+    let known = knows(&[("X", Sense::Anticlockwise)], &[("X", 11.5)]);
+    let told = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &known).unwrap();
+    assert!(found(&told, "X").reading.unwrap().then_turns <= 12.0 + 1e-9);
+}
+
+#[test]
+fn what_no_adjuster_reaches_stays_with_a_warning() {
+    let [x, y, r] = <[Adjuster; 3]>::try_from(example_bench().adjusters).unwrap();
+    let shifts = plan_from(&example_offset(), &bench(vec![x.clone(), y.clone()]), &Known::default()).unwrap();
+    assert!((shifts.left_after.offset.theta_rad.to_degrees() - 0.512).abs() < 1e-9);
+    assert_eq!(shifts.warnings.len(), 1);
+    assert!(shifts.warnings[0].contains("turn of 0.512° anticlockwise"), "{}", shifts.warnings[0]);
+    let no_y = plan_from(&example_offset(), &bench(vec![x, r]), &Known::default()).unwrap();
+    assert!(no_y.left_after.offset.y_mm.abs() > 0.02);
+    assert!(no_y.warnings[0].contains("towards you"), "{}", no_y.warnings[0]);
+    let nothing = plan_from(&example_offset(), &bench(vec![]), &Known::default()).unwrap();
+    assert!(nothing.moves.is_empty() && nothing.warnings.len() == 2);
+    assert_eq!(to_4(nothing.left_after.worst_miss_mm), 0.2083);
+}
+
+#[test]
+fn adjusters_that_depend_on_each_other_are_refused_by_name() {
+    let mut twice = example_bench();
+    twice.adjusters[1].turn = shift(-0.25, 0.0);
+    let error = plan_from(&example_offset(), &twice, &Known::default()).unwrap_err();
+    assert_eq!(error, MovesError::Dependent { names: "X and Y".into() });
+    let [x, y, r] = <[Adjuster; 3]>::try_from(example_bench().adjusters).unwrap();
+    let third = adjuster("Z", Side::Part, shift(0.3, 0.3), Some(50));
+    let error = plan_from(&example_offset(), &bench(vec![x.clone(), y.clone(), third.clone()]), &Known::default()).unwrap_err();
+    assert!(matches!(&error, MovesError::Dependent { names } if names == "X, Y and Z"), "{error}");
+    assert!(matches!(plan_from(&example_offset(), &bench(vec![x, y, r, third]), &Known::default()), Err(MovesError::Dependent { .. })));
+}
+
+#[test]
+fn what_moves_are_not_planned_for_is_refused_with_words() {
+    let mut tilt = example_bench();
+    tilt.adjusters[0].turn = Motion::Tilt { step_rad: [0.01, 0.0] };
+    assert!(plan_from(&example_offset(), &tilt, &Known::default()).unwrap_err().to_string().contains("tilt"));
+    let mut riding = example_bench();
+    riding.adjusters[0].rides_on = Some("R".into());
+    assert!(plan_from(&example_offset(), &riding, &Known::default()).unwrap_err().to_string().contains("rides"));
+    let mut stacked = example_bench();
+    stacked.adjusters[0].rides_on = Some("Y".into());
+    assert_eq!(
+        plan_from(&example_offset(), &stacked, &Known::default()),
+        plan_from(&example_offset(), &example_bench(), &Known::default())
+    );
+}
+
+#[test]
+fn bad_input_is_an_error_and_never_a_move() {
+    let ok = example_bench();
+    let fails = |offset: &Pose, bench: &Bench, known: &Known| plan_from(offset, bench, known).unwrap_err();
+    assert!(matches!(fails(&Pose::new(f64::NAN, 0.0, 0.0), &ok, &Known::default()), MovesError::NotFinite { .. }));
+    let mut still = ok.clone();
+    still.adjusters[1].turn = shift(0.0, 0.0);
+    assert_eq!(fails(&example_offset(), &still, &Known::default()), MovesError::NoEffect { adjuster: "Y".into() });
+    let mut nan = ok.clone();
+    nan.adjusters[2].turn = rotation(1.5, f64::INFINITY, 0.0);
+    assert!(matches!(fails(&example_offset(), &nan, &Known::default()), MovesError::NotFinite { .. }));
+    let mut no_steps = ok.clone();
+    no_steps.adjusters[0].readable_divisions = 0.0;
+    assert!(matches!(fails(&example_offset(), &no_steps, &Known::default()), MovesError::NoSteps { .. }));
+    let mut no_divisions = ok.clone();
+    no_divisions.adjusters[0].divisions = Some(0);
+    assert!(matches!(fails(&example_offset(), &no_divisions, &Known::default()), MovesError::NoSteps { .. }));
+    assert!(matches!(fails(&example_offset(), &ok, &knows(&[("Q", Sense::Clockwise)], &[])), MovesError::UnknownAdjuster { .. }));
+    assert!(matches!(fails(&example_offset(), &ok, &knows(&[], &[("X", f64::NAN)])), MovesError::NotFinite { .. }));
+    let mut short = ok.clone();
+    short.adjusters[0].travel_turns = Some([0.0, 5.0]);
+    assert!(matches!(fails(&example_offset(), &short, &knows(&[], &[("X", 6.0)])), MovesError::PastTravel { .. }));
+    let empty = Part { sites: vec![], ..grid(2, 2, 0.8) };
+    assert_eq!(plan(&Pose::IDENTITY, &Pose::IDENTITY, &empty, &ok, &Known::default()), Err(MovesError::NoSites));
+}
