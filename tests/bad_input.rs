@@ -211,7 +211,7 @@ fn a_folder_in_place_of_a_picture() {
 fn a_header_of_60000_by_60000_px_is_refused_before_any_memory_is_taken() {
     let job = Job::new().with_picture(&png_of_a_huge_header());
     let started = std::time::Instant::now();
-    job.assert_refused(&["picture.png", "60000"]);
+    job.assert_refused(&["picture.png", "larger than"]);
     // Both runs: clearing 10.8 GB would take longer, if the machine had it.
     assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
 }

@@ -65,6 +65,7 @@ def main():
             print(f"{name} over landfit: time x {times:.1f}, centre error x {centre:.2f}, worst error x {worst:.2f}")
     for problem in problems:
         print(problem)
+    sys.exit(0 if len(results["landfit"]) == len(scenes) else 1)
 
 
 def cell(ms, centre_um, worst_um, um_per_px):
@@ -85,7 +86,7 @@ def scenes_of(folder):
         bench, part = plain_opencv.read_toml(beside["bench.toml"]), plain_opencv.read_toml(beside["part.toml"])
         scale = np.sqrt(abs(np.linalg.det(np.array(bench["view"][0]["px_from_mm"], float)[:2, :2])))
         yield {
-            "name": f"{folder.name}/{picture.stem}"[-27:],
+            "name": (folder.name if picture.stem == "picture" else f"{folder.name}/{picture.stem}")[-27:],
             "files": [str(picture), "--part", str(beside["part.toml"]), "--bench", str(beside["bench.toml"])],
             "truth": pose(truth["offset"]),
             "sites": plain_opencv.grid_sites(part["grid"]),
