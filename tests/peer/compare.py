@@ -39,7 +39,7 @@ def main():
     scenes = [scene for folder in args.folders for scene in scenes_of(folder)]
     if not scenes:
         sys.exit("no pictures with part.toml, bench.toml and truth in these folders")
-    print(f"machine: {processor()}, {os.cpu_count()} cores seen, one used; OpenCV {cv2.__version__}, numpy {np.__version__}")
+    print(f"machine: {processor()}, {os.cpu_count()} cores seen, one used (load {os.getloadavg()[0]:.1f}); OpenCV {cv2.__version__}, numpy {np.__version__}")
     print(f"{'picture':<28}" + "".join(f"{name:>34}" for name in routes))
     print(f"{'':<28}" + f"{'ms   centre µm (px)  worst µm':>34}" * len(routes))
     results = {name: [] for name in routes}

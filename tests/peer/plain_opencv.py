@@ -151,7 +151,7 @@ def unmix(picture, frame, part_tint, board_tint):
     else:
         levels = np.clip((np.arange(full + 1) - black) / (white - black), 0, None) ** gamma
         light = levels.astype(np.float32)[picture]
-    return cv2.split(cv2.transform(light, mix.astype(np.float32)))
+    return [cv2.transform(light, row[None, :].astype(np.float32)) for row in mix]
 
 
 def mask_of_spots(half, radius_px):
@@ -287,25 +287,25 @@ def vote(centres, grid, sites):
     pitch = np.array(grid["pitch_mm"], float)
     # Every fourth centre sees all of its neighbours: enough for the median of the lattice's turn.
     gaps = centres[None, :, :] - centres[::4, None, :]
-    lengths = np.hypot(gaps[:, :, 0], gaps[:, :, 1])
-    near = (np.abs(lengths - pitch[0]) < 0.15 * pitch[0]) | (np.abs(lengths - pitch[1]) < 0.15 * pitch[1])
-    turns = np.arctan2(gaps[:, :, 1][near], gaps[:, :, 0][near])
+    squares = (gaps**2).sum(2)
+    near = gaps[(np.abs(squares / pitch[0] ** 2 - 1) < 0.3) | (np.abs(squares / pitch[1] ** 2 - 1) < 0.3)]
+    turns = np.arctan2(near[:, 1], near[:, 0])
     theta = np.angle(np.median(np.exp(4j * turns).real) + 1j * np.median(np.exp(4j * turns).imag)) / 4
     straight = centres @ rotation(theta)
     # The lattice through one of the centres that most centres lie near; their mean phase then.
-    apart = (straight[None, :, :] - straight[::4, None, :]) / pitch
-    on_it = (np.abs(apart - np.round(apart)) < 0.15).all(2)
+    apart = ((straight[None, :, :] - straight[::8, None, :]) / pitch).astype(np.float32)
+    on_it = (np.abs(apart - np.rint(apart)) < 0.15).all(2)
     on_best = on_it[on_it.sum(1).argmax()]
     straight, centres = straight[on_best], centres[on_best]
     phase = np.angle(np.exp(2j * np.pi * straight / pitch).mean(0)) / (2 * np.pi)
     cells = np.round(straight / pitch - phase).astype(int)
     home = np.round((sites - sites[0]) / pitch).astype(int)
     there = {tuple(cell): i for i, cell in enumerate(home.tolist())}
-    # Every pair of a feature's cell and a site votes for the shift between them.
-    shifts = (home[None, :, :] - cells[:, None, :]).reshape(-1, 2)
-    base = shifts.min(0)
-    width = np.ptp(shifts[:, 1]) + 1
-    counts = np.bincount((shifts[:, 0] - base[0]) * width + shifts[:, 1] - base[1])
+    # Every pair of a centre's cell and a site votes for the shift between them.
+    base = home.min(0) - cells.max(0)
+    width = home[:, 1].max() - cells[:, 1].min() - base[1] + 1
+    homes, starts = (home - base) @ [width, 1], cells @ [width, 1]
+    counts = np.bincount((homes[None, :] - starts[:, None]).ravel())
     shift = np.array(divmod(int(counts.argmax()), width)) + base
     owners = np.array([there.get(cell, -1) for cell in map(tuple, (cells + shift).tolist())])
     keep = owners >= 0
