@@ -160,12 +160,13 @@ impl Canvas {
 
         let largest_step_mm = step_x.norm().max(step_y.norm()) * if sight.is_affine() { 1.0 } else { 1.15 };
         let cell_mm = largest_step_mm * cell_px;
-        let sample_mm = (step_x.norm() * step_y.norm()).sqrt() * cell_px / SAMPLES as f64;
-        let ramp_mm = patch.soft_mm.max(sample_mm);
+        let sample_mm = cell_mm / SAMPLES as f64;
+        let ramp_mm = patch.soft_mm.max(1.5 * sample_mm);
         // beyond this depth no sample of a cell can touch the ramp
         let edge_mm = ramp_mm / 2.0 + 0.75 * cell_mm;
         let is_wide_ramp = patch.soft_mm > 4.0 * cell_mm;
-        let coverage = |d: f64| (0.5 - d / ramp_mm).clamp(0.0, 1.0);
+        let is_sharp = patch.soft_mm <= sample_mm;
+        let ramp = |d: f64| (0.5 - d / ramp_mm).clamp(0.0, 1.0);
         let offsets: [PointMm; BLOCK] = std::array::from_fn(|i| {
             let at = |k: usize| ((k as f64 + 0.5) / SAMPLES as f64 - 0.5) * cell_px;
             step_x * at(i % SAMPLES) + step_y * at(i / SAMPLES)
@@ -193,12 +194,19 @@ impl Canvas {
                     column += run;
                 } else {
                     if is_wide_ramp {
-                        self.blend_cell(index, patch.blend, patch.shade.at(p) as f32, coverage(d) as f32);
+                        self.blend_cell(index, patch.blend, patch.shade.at(p) as f32, ramp(d) as f32);
                     } else {
+                        // how much deeper one sample's step along picture x and y leads
+                        let deeper = [step_x, step_y].map(|step| {
+                            let step = step * (0.1 * cell_px);
+                            let change = patch.outline.distance(p + step) - patch.outline.distance(p - step);
+                            (change * 5.0 / SAMPLES as f64).abs()
+                        });
                         let block = self.block(index);
                         for (sample, offset) in block.iter_mut().zip(&offsets) {
                             let q = p + *offset;
-                            let covered = coverage(patch.outline.distance(q));
+                            let d = patch.outline.distance(q);
+                            let covered = if is_sharp { square_share(d, deeper) } else { ramp(d) };
                             if covered > 0.0 {
                                 blend(sample, patch.blend, patch.shade.at(q) as f32, covered as f32);
                             }
@@ -259,11 +267,106 @@ impl Canvas {
     }
 }
 
+/// The share of a sample's square on the inner side of a straight edge at distance `d` from its middle, where one side
+/// of the square leads deeper by `extents[0]` and the other by `extents[1]`.
+#[inline]
+fn square_share(d: f64, extents: [f64; 2]) -> f64 {
+    let (long, short) = (extents[0].max(extents[1]).max(1e-12), extents[0].min(extents[1]));
+    let depth = d.abs();
+    let outer = if depth <= (long - short) / 2.0 {
+        0.5 - depth / long
+    } else {
+        let tip = ((long + short) / 2.0 - depth).max(0.0);
+        if tip > 0.0 { tip * tip / (2.0 * long * short) } else { 0.0 }
+    };
+    if d > 0.0 { outer } else { 1.0 - outer }
+}
+
 #[inline]
 fn blend(below: &mut f32, how: Blend, value: f32, covered: f32) {
     match how {
         Blend::Over => *below += (value - *below) * covered,
         Blend::Gain => *below *= 1.0 + (value - 1.0) * covered,
         Blend::Add => *below += value * covered,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::{Frame, Optics, View};
+    use landfit_part::Side;
+    use rand::{Rng, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    fn sight(px_from_mm: [[f64; 3]; 3]) -> Sight {
+        let frame = Frame { size_px: [48, 48], channels: 1, bits: 8, black: 0.0, white: 255.0, gamma: 1.0 };
+        let view = View { shows: Side::Part, exposure: 0, region_px: None, tint: [1.0; 3], px_from_mm };
+        Sight::new(&Optics { frame, lens: None, views: vec![view] }, 0).unwrap()
+    }
+
+    /// The share of a pixel's area that an outline covers: 80,000 hard samples of an even but aperiodic sequence, so that
+    /// no direction of an edge meets whole rows of samples at once.
+    fn brute_share(sight: &Sight, local_from_bench: &Pose, outline: &Outline, x: usize, y: usize) -> f64 {
+        let n = 80_000;
+        let inside = |i: &usize| {
+            let (u, v) = ((*i as f64 * 0.754_877_666_246_693).fract() - 0.5, (*i as f64 * 0.569_840_290_998_053).fract() - 0.5);
+            outline.distance(local_from_bench.apply(sight.mm([x as f64 + u, y as f64 + v]))) < 0.0
+        };
+        let corners = [(-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5), (0.0, 0.0)];
+        let depth = |(u, v): (f64, f64)| outline.distance(local_from_bench.apply(sight.mm([x as f64 + u, y as f64 + v])));
+        let depths = corners.map(depth);
+        if depths.iter().all(|d| *d > 0.1) {
+            return 0.0;
+        }
+        if depths.iter().all(|d| *d < -0.1) {
+            return 1.0;
+        }
+        (0..n).filter(inside).count() as f64 / n as f64
+    }
+
+    #[test]
+    fn pixels_hold_the_area_that_an_outline_covers() {
+        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let affine = [[8.0, 0.3, 23.6], [0.2, -7.9, 24.1], [0.0, 0.0, 1.0]];
+        let tilted = [[8.0, 0.3, 23.6], [0.2, -7.9, 24.1], [0.01, -0.02, 1.0]];
+        let outlines = [
+            Outline::Disc { radius: 1.7 },
+            Outline::Annulus { radius: 1.5, half_width: 0.2 },
+            Outline::Box { half: [1.4, 0.7], corner: 0.4 },
+            Outline::Line { points: vec![PointMm::new(-1.5, -1.0), PointMm::new(0.4, 0.2), PointMm::new(0.3, 1.5)], half_width: 0.25 },
+        ];
+        for px_from_mm in [affine, tilted] {
+            let sight = sight(px_from_mm);
+            for outline in &outlines {
+                let pose = Pose::new(rng.random_range(-0.2..0.2), rng.random_range(-0.2..0.2), rng.random_range(-3.0..3.0));
+                let mut canvas = Canvas::new(&sight, 0);
+                canvas.paint(&sight, &pose, &Patch::flat(PointMm::ZERO, outline.clone(), 1.0));
+                canvas.resolve();
+                let mut worst = 0.0_f64;
+                for (x, y) in (0..48 * 48).map(|i| (i % 48, i / 48)) {
+                    let corner = 2 * y * canvas.columns + 2 * x;
+                    let cells = [corner, corner + 1, corner + canvas.columns, corner + canvas.columns + 1];
+                    let painted = cells.iter().map(|i| f64::from(canvas.cells[*i])).sum::<f64>() / 4.0;
+                    let off = painted - brute_share(&sight, &pose.inverse(), outline, x, y);
+                    worst = worst.max(off.abs());
+                }
+                assert!(worst < 1e-3, "{outline:?}: {worst}");
+            }
+        }
+    }
+
+    #[test]
+    fn painting_over_hides_and_adding_adds() {
+        let sight = sight([[8.0, 0.0, 24.0], [0.0, -8.0, 24.0], [0.0, 0.0, 1.0]]);
+        let mut canvas = Canvas::new(&sight, 3);
+        let disc = |radius: f64, value: f64| Patch::flat(PointMm::ZERO, Outline::Disc { radius }, value);
+        canvas.paint(&sight, &Pose::IDENTITY, &disc(1.0, 0.9));
+        canvas.paint(&sight, &Pose::IDENTITY, &disc(2.0, 0.4));
+        canvas.paint(&sight, &Pose::IDENTITY, &Patch { blend: Blend::Add, ..disc(1.0, 0.1) });
+        canvas.paint(&sight, &Pose::IDENTITY, &Patch { blend: Blend::Gain, ..disc(0.5, 2.0) });
+        canvas.resolve();
+        let at = |x: usize| canvas.cells[(2 * (24 + 3)) * canvas.columns + 2 * (x + 3)];
+        assert!((at(24) - 1.0).abs() < 1e-6 && (at(30) - 0.5).abs() < 1e-6 && (at(37) - 0.4).abs() < 1e-6 && at(44) == 0.0);
     }
 }
