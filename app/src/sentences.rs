@@ -1,0 +1,251 @@
+//! What landfit says in plain words. Every command and screen takes its sentences from here, so that all say the same.
+
+use landfit_calibration::bench::{Bench, Sense};
+use landfit_calibration::judgement::Judgement;
+use landfit_calibration::moves::{Amount, Move, MovePlan, Play};
+use landfit_part::{AllowanceSource, Part, Pose, Shape, Side};
+use landfit_vision::answer::Fit;
+
+/// What a part stands on, as the trade calls it: "ball", "lead" or "pad".
+pub fn terminal_word(part: &Part) -> &'static str {
+    let mut pieces = part.sites.iter().flat_map(|s| s.pieces(Side::Part));
+    if pieces.clone().all(|p| matches!(p.shape, Shape::Round { .. })) {
+        return "ball";
+    }
+    // A lead is longer than it is wide; what is about square is a pad.
+    let long = |p: &landfit_part::Piece| {
+        let [w, l] = p.shape.extent_mm();
+        w.max(l) > 1.5 * w.min(l)
+    };
+    if pieces.any(long) { "lead" } else { "pad" }
+}
+
+/// "clockwise" or "anticlockwise".
+pub const fn sense_word(sense: Sense) -> &'static str {
+    match sense {
+        Sense::Clockwise => "clockwise",
+        Sense::Anticlockwise => "anticlockwise",
+    }
+}
+
+/// "123.4 µm right and 56.1 µm towards you, turned 0.512° anticlockwise": where a part sits relative to its lands, as
+/// seen from above.
+pub fn offset_text(offset: &Pose) -> String {
+    let way = |mm: f64, plus: &str, minus: &str| format!("{} {}", length_text(mm.abs()), if mm < 0.0 { minus } else { plus });
+    let turned_deg = offset.theta_rad.to_degrees();
+    format!(
+        "{} and {}, turned {:.3}° {}",
+        way(offset.x_mm, "right", "left"),
+        way(offset.y_mm, "away from you", "towards you"),
+        turned_deg.abs(),
+        if turned_deg < 0.0 { "clockwise" } else { "anticlockwise" }
+    )
+}
+
+/// "± 0.9 µm, ± 0.9 µm, ± 0.004° (95 %)": the half-widths of the offset's 95.45 % interval.
+pub fn uncertainty_text(fit: &Fit) -> String {
+    let half = |i: usize| fit.k * fit.covariance[(i, i)].max(0.0).sqrt();
+    format!("± {}, ± {}, ± {:.4}° (95 %)", length_text(half(0)), length_text(half(1)), half(2).to_degrees())
+}
+
+/// "the worst is ball T1: 208.3 µm ± 1.0 µm off, allowed 90 µm": the judgement's numbers.
+pub fn worst_text(judgement: &Judgement, part: &Part) -> String {
+    format!(
+        "the worst is {} {}: {} ± {} off, allowed {}",
+        terminal_word(part),
+        site_name(part, judgement.site),
+        length_text(judgement.miss_mm),
+        length_text(judgement.u_mm),
+        short_length_text(judgement.allowance.miss_mm)
+    )
+}
+
+/// Where the allowance comes from.
+pub const fn allowance_source_text(source: AllowanceSource) -> &'static str {
+    match source {
+        AllowanceSource::PartFile => "from the part file",
+        AllowanceSource::QuarterOfLand => "a quarter of the smallest land, a choice of this project; [accept] in the part file sets another",
+        AllowanceSource::QuarterOfTerminal => {
+            "a quarter of the narrowest terminal, a choice of this project; [accept] in the part file sets another"
+        }
+    }
+}
+
+/// One line for each move, in the order to make them, such as "turn the rotation 10 divisions anticlockwise", then what
+/// to know of play. Empty when there is nothing to turn. Warnings of the plan are not in it.
+pub fn moves_text(plan: &MovePlan, bench: &Bench) -> Vec<String> {
+    let mut lines: Vec<String> = plan.moves.iter().map(|m| move_text(m, bench)).collect();
+    lines.extend(play_text(plan, bench));
+    lines
+}
+
+/// "the worst ball will then be 7 µm off, allowed 90 µm".
+pub fn left_text(plan: &MovePlan, part: &Part) -> String {
+    format!(
+        "the worst {} will then be {} off, allowed {}",
+        terminal_word(part),
+        short_length_text(plan.left_after.worst_miss_mm),
+        short_length_text(part.allowance().miss_mm)
+    )
+}
+
+/// A length to 0.1 µm below a millimetre, else in mm.
+pub fn length_text(mm: f64) -> String {
+    if mm < 0.9995 { format!("{:.1} µm", mm * 1000.0) } else { format!("{mm:.3} mm") }
+}
+
+/// A length to whole µm below a millimetre, else in mm.
+pub fn short_length_text(mm: f64) -> String {
+    if mm < 0.9995 { format!("{:.0} µm", mm * 1000.0) } else { format!("{mm:.2} mm") }
+}
+
+/// The id of a site.
+pub fn site_name(part: &Part, site: usize) -> &str {
+    part.sites.get(site).map_or("?", |s| s.id.as_str())
+}
+
+/// "the rotation" where there is only one, else the adjuster's name.
+fn spoken_name(one: &Move, bench: &Bench) -> String {
+    let rotates = |a: &landfit_calibration::bench::Adjuster| matches!(a.turn, landfit_calibration::bench::Motion::Rotation { .. });
+    if one.rotates && bench.adjusters.iter().filter(|a| rotates(a)).count() == 1 { "the rotation".to_owned() } else { one.name.clone() }
+}
+
+fn move_text(one: &Move, bench: &Bench) -> String {
+    let (name, sense) = (spoken_name(one, bench), sense_word(one.sense));
+    let amount = amount_text(&one.amount);
+    let play = match one.play {
+        Play::TakeUp { turns } => Some(turns_text(turns, one, bench)),
+        Play::None | Play::Unknown { .. } => None,
+    };
+    match (one.reading, play) {
+        (Some(reading), None) => format!("turn {name} {sense} to {} ({amount})", reading_text(reading.then_turns)),
+        (Some(reading), Some(play)) => {
+            format!("turn {name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns))
+        }
+        (None, None) => format!("turn {name} {amount} {sense}"),
+        (None, Some(play)) => format!("turn {name} {amount} {sense}, after {play} that take up its play"),
+    }
+}
+
+fn amount_text(amount: &Amount) -> String {
+    match *amount {
+        Amount::Thimble { whole: 0, divisions } => counted(divisions, "division"),
+        Amount::Thimble { whole, divisions: 0.0 } => counted(f64::from(whole), "turn"),
+        Amount::Thimble { whole, divisions } => format!("{} and {}", counted(f64::from(whole), "turn"), counted(divisions, "division")),
+        Amount::Steps { count } => counted(f64::from(count), "step"),
+        Amount::Bare { turns } => format!("{turns:.2} of a turn"),
+    }
+}
+
+/// A play of so many turns, in what the adjuster's hand counts.
+fn turns_text(turns: f64, one: &Move, bench: &Bench) -> String {
+    let divisions = bench.adjusters.get(one.adjuster).and_then(|a| a.divisions);
+    match (one.amount, divisions) {
+        (Amount::Thimble { .. }, Some(n)) => counted((turns * f64::from(n) * 10.0).round() / 10.0, "division"),
+        (Amount::Steps { .. }, _) => counted(turns.ceil(), "step"),
+        _ => format!("{turns:.2} of a turn"),
+    }
+}
+
+fn counted(n: f64, thing: &str) -> String {
+    if n == 1.0 { format!("1 {thing}") } else { format!("{n} {thing}s") }
+}
+
+/// A reading in turns, to as many places as it takes but no more than four.
+fn reading_text(turns: f64) -> String {
+    let text = format!("{turns:.4}");
+    let short = text.trim_end_matches('0');
+    // A thimble's reading is written with two places as a rule: 3.50, not 3.5.
+    let places = short.len() - short.find('.').map_or(short.len(), |dot| dot + 1);
+    if places < 2 { format!("{turns:.2}") } else { short.to_owned() }
+}
+
+/// How to turn where the last sense is not known: in one go, always ending in the sense told.
+fn play_text(plan: &MovePlan, bench: &Bench) -> Option<String> {
+    let lost: Vec<String> = plan
+        .moves
+        .iter()
+        .filter_map(|m| match m.play {
+            Play::Unknown { up_to_turns } => Some(format!("{} ({})", spoken_name(m, bench), turns_text(up_to_turns, m, bench))),
+            Play::None | Play::TakeUp { .. } => None,
+        })
+        .collect();
+    (!lost.is_empty()).then(|| {
+        format!(
+            "the sense of the last turn is not known, so some of this may be lost as play: at most {}. End each move in the sense told here; \
+             past the mark, go back half a turn and come up to it again; then take a new picture",
+            lost.join(", ")
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use landfit_calibration::moves::{Known, plan};
+    use landfit_rehearsal::scenario;
+
+    fn told(offset: &Pose, known: &Known, change: impl FnOnce(&mut Bench)) -> Vec<String> {
+        let mut bench = landfit_calibration::bench_file::parse(scenario::BENCH_TOML, "bench.toml").unwrap();
+        bench.adjusters.iter_mut().for_each(|a| a.backlash_turns = 0.02);
+        change(&mut bench);
+        let plan = plan(offset, &Pose::IDENTITY, &scenario::default_part().unwrap(), &bench, known).unwrap();
+        moves_text(&plan, &bench)
+    }
+
+    fn offset() -> Pose {
+        Pose::new(0.1234, -0.0561, 0.512_f64.to_radians())
+    }
+
+    fn last(senses: &[(&str, Sense)]) -> Known {
+        Known { last_sense: senses.iter().map(|(n, s)| ((*n).to_owned(), *s)).collect(), ..Known::default() }
+    }
+
+    const SAME: [(&str, Sense); 3] = [("R", Sense::Anticlockwise), ("X", Sense::Clockwise), ("Y", Sense::Anticlockwise)];
+
+    #[test]
+    fn moves_are_told_as_hands_make_them() {
+        assert_eq!(
+            told(&offset(), &last(&SAME), |_| {}),
+            ["turn the rotation 10 divisions anticlockwise", "turn X 13 divisions clockwise", "turn Y 5 divisions anticlockwise"]
+        );
+    }
+
+    #[test]
+    fn play_is_told_where_the_sense_reverses_and_where_it_is_unknown() {
+        let reversed = told(&offset(), &last(&[SAME[0], SAME[1], ("Y", Sense::Clockwise)]), |_| {});
+        assert_eq!(reversed[2], "turn Y 5 divisions anticlockwise, after 1 division that take up its play");
+        let unknown = told(&offset(), &last(&SAME[1..]), |_| {});
+        assert!(unknown[3].contains("at most the rotation (0.6 divisions)"), "{}", unknown[3]);
+        assert!(unknown[3].contains("come up to it again"));
+    }
+
+    #[test]
+    fn readings_name_the_place_to_turn_to() {
+        let mut known = last(&SAME);
+        known.reading_turns.insert("X".into(), 3.27);
+        known.reading_turns.insert("R".into(), 3.0);
+        let lines = told(&offset(), &known, |_| {});
+        assert_eq!(lines[1], "turn X clockwise to 3.53 (13 divisions)");
+        assert_eq!(lines[0], "turn the rotation anticlockwise to 2.6667 (10 divisions)");
+    }
+
+    #[test]
+    fn whole_turns_steps_and_bare_knobs_have_their_own_words() {
+        let whole = told(&Pose::new(0.64, 0.5, 0.0), &last(&SAME), |_| {});
+        assert_eq!(whole[0], "turn X 1 turn and 14 divisions clockwise");
+        let jog = told(&offset(), &last(&SAME), |b| {
+            b.adjusters[2].reads = landfit_calibration::bench::Reads::Steps;
+            b.adjusters[2].turn = landfit_calibration::bench::Motion::Rotation { step_rad: 0.1_f64.to_radians(), pivot_mm: Default::default() };
+        });
+        assert_eq!(jog[0], "turn the rotation 5 steps anticlockwise");
+        let bare = told(&offset(), &last(&SAME), |b| b.adjusters[0].reads = landfit_calibration::bench::Reads::None);
+        assert_eq!(bare[1], "turn X 0.27 of a turn clockwise");
+    }
+
+    #[test]
+    fn offsets_are_told_with_their_ways() {
+        assert_eq!(offset_text(&offset()), "123.4 µm right and 56.1 µm towards you, turned 0.512° anticlockwise");
+        assert_eq!(offset_text(&Pose::new(-1.2, 0.5, -0.01)), "1.200 mm left and 500.0 µm away from you, turned 0.573° clockwise");
+    }
+}
