@@ -1,6 +1,7 @@
 //! The program landfit: measures where a part lies over its lands and says how far to turn which screw.
 
 mod commands;
+mod sentences;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
