@@ -1,6 +1,10 @@
 //! The program landfit: measures where a part lies over its lands and says how far to turn which screw.
 
+mod align_text;
+mod answer_json;
 mod commands;
+mod overlay;
+mod pictures;
 mod sentences;
 
 use clap::{Parser, Subcommand};

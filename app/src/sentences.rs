@@ -64,7 +64,9 @@ pub fn worst_text(judgement: &Judgement, part: &Part) -> String {
 pub const fn allowance_source_text(source: AllowanceSource) -> &'static str {
     match source {
         AllowanceSource::PartFile => "from the part file",
-        AllowanceSource::QuarterOfLand => "a quarter of the smallest land, a choice of this project; [accept] in the part file sets another",
+        AllowanceSource::QuarterOfLand => {
+            "a quarter of the smallest land, a choice of this project; [accept] in the part file sets another"
+        }
         AllowanceSource::QuarterOfTerminal => {
             "a quarter of the narrowest terminal, a choice of this project; [accept] in the part file sets another"
         }
@@ -236,7 +238,8 @@ mod tests {
         assert_eq!(whole[0], "turn X 1 turn and 14 divisions clockwise");
         let jog = told(&offset(), &last(&SAME), |b| {
             b.adjusters[2].reads = landfit_calibration::bench::Reads::Steps;
-            b.adjusters[2].turn = landfit_calibration::bench::Motion::Rotation { step_rad: 0.1_f64.to_radians(), pivot_mm: Default::default() };
+            b.adjusters[2].turn =
+                landfit_calibration::bench::Motion::Rotation { step_rad: 0.1_f64.to_radians(), pivot_mm: Default::default() };
         });
         assert_eq!(jog[0], "turn the rotation 5 steps anticlockwise");
         let bare = told(&offset(), &last(&SAME), |b| b.adjusters[0].reads = landfit_calibration::bench::Reads::None);

@@ -7,11 +7,23 @@
 //! * A transform is named *to_from*: `px_from_mm`, `bench_from_part`.
 //! * Light is linear: 0 is no light, 1 is full scale.
 //!
-//! [`align`] is the pipeline from pictures to the offset; it opens no file, no camera and no window and prints nothing.
+//! [`align()`] is the pipeline from pictures to the offset; it opens no file, no camera and no window and prints nothing.
 
+pub mod align;
 pub mod answer;
+mod bridges;
+pub mod find;
+mod nearby;
+pub mod offset;
 pub mod picture;
+pub mod plane;
+pub mod pose;
+mod refusal;
+mod side;
+pub mod sites;
 pub mod view;
+pub mod which_site;
 
+pub use align::{AlignError, align};
 pub use picture::Picture;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -1,12 +1,152 @@
-//! `landfit align`
+//! `landfit align`: from the pictures of a bench to the offset and the moves.
 
+use super::{Ended, print_json, print_lines};
+use crate::answer_json::{self, Moves};
+use crate::{align_text, overlay, pictures};
+use anyhow::{Context, bail};
+use landfit_calibration::bench::{Bench, Sense};
+use landfit_calibration::bench_file;
+use landfit_calibration::judgement::{Decision, Judgement, judge};
+use landfit_calibration::moves::{Known, MovePlan, plan};
+use landfit_part::Part;
+use landfit_vision::answer::{Alignment, Outcome};
+use std::path::PathBuf;
 use std::process::ExitCode;
+use std::time::Instant;
 
-/// Measure the offset of a part over its lands from the pictures of a bench
+/// Measure the offset of a part over its lands, and say how far to turn which adjuster
+///
+/// Takes the pictures of a bench camera in the order of exposure, finds the part's terminals and the board's lands, and tells
+/// the offset with its uncertainty, what stands in the way, and the turns to make, in their order. Where the pictures do not
+/// settle the offset it says so and what to do.
+///
+/// Exit status: 0 within the allowance and nothing in the way; 1 answered, but outside, undecided or not clear; 2 bad input;
+/// 3 no answer.
 #[derive(clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The pictures, in the order of exposure
+    #[arg(required = true)]
+    pictures: Vec<PathBuf>,
+    /// The part file
+    #[arg(long)]
+    part: PathBuf,
+    /// The bench file
+    #[arg(long)]
+    bench: PathBuf,
+    /// Print one JSON object instead of sentences
+    #[arg(long)]
+    json: bool,
+    /// Write the marked picture here (PNG)
+    #[arg(long, value_name = "FILE")]
+    overlay: Option<PathBuf>,
+    /// The sense of an adjuster's last turn, as NAME=clockwise or NAME=anticlockwise
+    #[arg(long, value_name = "NAME=SENSE")]
+    last: Vec<String>,
+    /// What an adjuster reads now, in turns, as NAME=3.27
+    #[arg(long, value_name = "NAME=READING", allow_hyphen_values = true)]
+    reading: Vec<String>,
+}
+
+/// What the answer consists of.
+pub struct Answer {
+    /// What vision measured.
+    pub alignment: Alignment,
+    /// The judgement and the moves, where there is a fit.
+    pub fit: Option<(Judgement, MovePlan)>,
+    /// Time from the decoded pictures to the answer, ms.
+    pub total_ms: f64,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<ExitCode> {
-    anyhow::bail!("landfit align is not there yet")
+pub fn run(args: &Args) -> Ended {
+    let (part, bench, answer) = match measure(args) {
+        Ok(measured) => measured,
+        Err(error) if args.json => {
+            print_json(&answer_json::bad_input(&format!("{error:#}")))?;
+            return Err(error);
+        }
+        Err(error) => return Err(error),
+    };
+    if args.json {
+        let moves = answer.fit.as_ref().map(|(judgement, plan)| Moves { judgement, plan });
+        print_json(&answer_json::align(&answer.alignment, moves, &part, &bench, answer.total_ms))?;
+    } else {
+        print_lines(&align_text::lines(&answer.alignment, answer.fit.as_ref(), &part, &bench))?;
+    }
+    Ok(ExitCode::from(status(&answer)))
+}
+
+/// Reads, measures and plans; the overlay is written here too, so that a folder that cannot be written is bad input before
+/// anything is printed.
+fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
+    let part = landfit_part::file::read(&args.part)?;
+    let bench = bench_file::read(&args.bench)?;
+    let known = known(args, &bench)?;
+    let shots = args.pictures.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>()?;
+    let start = Instant::now();
+    let alignment = landfit_vision::align(&shots, &part, &bench.optics).map_err(|error| named(&error, args))?;
+    let fit = match &alignment.outcome {
+        Outcome::Refused(_) => None,
+        Outcome::Fit(fit) => {
+            let judgement = judge(&part, &fit.offset, &fit.covariance, fit.k, &bench.aim)?;
+            let moves = plan(&fit.bench_from_part, &fit.bench_from_board, &part, &bench, &known)
+                .with_context(|| format!("{}", args.bench.display()))?;
+            Some((judgement, moves))
+        }
+    };
+    let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
+    if let Some(path) = &args.overlay {
+        overlay::write(path, &shots, &answer, &part, &bench)?;
+    }
+    Ok((part, bench, answer))
+}
+
+/// Names the file that an error of alignment is about.
+fn named(error: &landfit_vision::AlignError, args: &Args) -> anyhow::Error {
+    use landfit_vision::AlignError as E;
+    let file = match error {
+        E::PictureSize { index, .. } => args.pictures.get(*index).unwrap_or(&args.bench),
+        E::TooFewSites { .. } => &args.part,
+        _ => &args.bench,
+    };
+    anyhow::anyhow!("{}: {error}", file.display())
+}
+
+fn known(args: &Args, bench: &Bench) -> anyhow::Result<Known> {
+    let mut known = Known::default();
+    let split = |text: &str, option: &str| -> anyhow::Result<(String, String)> {
+        let Some((name, value)) = text.split_once('=') else { bail!("{option} {text}: write NAME=VALUE, as in {option} X=…") };
+        if !bench.adjusters.iter().any(|a| a.name == name) {
+            let names: Vec<&str> = bench.adjusters.iter().map(|a| a.name.as_str()).collect();
+            bail!("{option} {text}: the bench has no adjuster called {name} (it has {})", names.join(", "));
+        }
+        Ok((name.to_owned(), value.to_owned()))
+    };
+    for text in &args.last {
+        let (name, value) = split(text, "--last")?;
+        let sense = match value.as_str() {
+            "clockwise" => Sense::Clockwise,
+            "anticlockwise" => Sense::Anticlockwise,
+            _ => bail!("--last {text}: the sense is clockwise or anticlockwise"),
+        };
+        known.last_sense.insert(name, sense);
+    }
+    for text in &args.reading {
+        let (name, value) = split(text, "--reading")?;
+        let turns: f64 = value
+            .parse()
+            .ok()
+            .filter(|v: &f64| v.is_finite())
+            .with_context(|| format!("--reading {text}: write the reading as a number of turns, as in X=3.27"))?;
+        known.reading_turns.insert(name, turns);
+    }
+    Ok(known)
+}
+
+fn status(answer: &Answer) -> u8 {
+    match &answer.fit {
+        None => 3,
+        Some((judgement, _)) if judgement.decision == Decision::Within && answer.alignment.is_clear() => 0,
+        Some(_) => 1,
+    }
 }

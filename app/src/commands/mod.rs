@@ -11,7 +11,28 @@ pub mod inspect;
 pub mod part;
 pub mod rehearse;
 
+use std::io::Write;
 use std::process::ExitCode;
+
+/// How a command ends: with an exit status, or with bad input.
+pub type Ended = anyhow::Result<ExitCode>;
+
+/// Prints one JSON object and nothing else; a reader that has gone away is no error.
+pub fn print_json(object: &serde_json::Value) -> anyhow::Result<()> {
+    print_lines(&[serde_json::to_string_pretty(object)?])
+}
+
+/// Prints lines of the result; a reader that has gone away is no error.
+pub fn print_lines(lines: &[String]) -> anyhow::Result<()> {
+    let mut out = std::io::stdout().lock();
+    for line in lines {
+        match writeln!(out, "{line}") {
+            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => return Ok(()),
+            other => other?,
+        }
+    }
+    Ok(())
+}
 
 /// Exit status of bad input and bad usage.
 const BAD_INPUT: u8 = 2;

@@ -1,0 +1,50 @@
+# What the two start commands need of the machine; sourced by app/start and tests/run.
+
+# has THING: whether a command, or a part of Python that has no command of its own, is there.
+has() {
+    case $1 in
+        python3-ensurepip) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
+        *) command -v "$1" >/dev/null ;;
+    esac
+}
+
+# need_packages PACKAGE:THING…: installs the Debian package of every thing that is missing; names them where it may not.
+need_packages() {
+    local pair missing=() administrator=()
+    for pair in "$@"; do
+        has "${pair#*:}" || missing+=("${pair%%:*}")
+    done
+    ((${#missing[@]} == 0)) && return
+    if ((EUID != 0)); then
+        administrator=(sudo)
+    fi
+    if command -v apt-get >/dev/null && { ((EUID == 0)) || { command -v sudo >/dev/null && { [ -t 0 ] || sudo -n true 2>/dev/null; }; }; }; then
+        echo "installing with apt-get: ${missing[*]}"
+        "${administrator[@]}" apt-get update -qq &&
+            "${administrator[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "${missing[@]}" >/dev/null && return
+    fi
+    echo "missing, and not to be installed from here: ${missing[*]}" >&2
+    echo "an administrator installs them with: apt-get install ${missing[*]}" >&2
+    exit 2
+}
+
+# need_rust [COMPONENT…]: finds cargo, and adds rustup's components that are missing.
+need_rust() {
+    if ! command -v cargo >/dev/null && [ -r "${CARGO_HOME:-$HOME/.cargo}/env" ]; then
+        # shellcheck disable=SC1091
+        source "${CARGO_HOME:-$HOME/.cargo}/env"
+    fi
+    if ! command -v cargo >/dev/null; then
+        echo "Rust is missing: install it from https://rustup.rs, then run this again" >&2
+        exit 2
+    fi
+    local component tool
+    for component in "$@"; do
+        tool=${component/rustfmt/fmt}
+        cargo "$tool" --version >/dev/null 2>&1 && continue
+        if ! command -v rustup >/dev/null || ! rustup component add "$component"; then
+            echo "Rust's $component is missing: rustup component add $component, or the package of that name" >&2
+            exit 2
+        fi
+    done
+}

@@ -1,0 +1,170 @@
+//! The pipeline from the pictures of a bench to the offset: read this function first.
+
+use crate::answer::{Alignment, Orientation, Outcome};
+use crate::offset::offset;
+use crate::picture::Picture;
+use crate::plane::{Plane, separate, share_light};
+use crate::refusal;
+use crate::side::{self, Seen};
+use crate::view::{Optics, ScaleSource, Sight};
+use landfit_part::{Part, Shape, Side};
+
+/// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum AlignError {
+    /// Too many or too few pictures.
+    #[error("this bench takes {needed} picture(s), one for each exposure, but {given} were given")]
+    PictureCount {
+        /// Pictures given.
+        given: usize,
+        /// Exposures of the bench.
+        needed: usize,
+    },
+    /// A picture of another size than the bench's.
+    #[error(
+        "picture {index} is {width_px} x {height_px} px, but this bench's frame is {frame_width_px} x {frame_height_px} px: take it with the bench's camera settings, or calibrate the bench for this size"
+    )]
+    PictureSize {
+        /// Which picture, from 0.
+        index: usize,
+        /// Columns of the picture.
+        width_px: usize,
+        /// Rows of the picture.
+        height_px: usize,
+        /// Columns of the frame.
+        frame_width_px: u32,
+        /// Rows of the frame.
+        frame_height_px: u32,
+    },
+    /// A view's px_from_mm has no inverse.
+    #[error("view {view} has a px_from_mm that cannot be inverted: calibrate the bench again")]
+    SingularView {
+        /// Index of the view.
+        view: usize,
+    },
+    /// No view shows a side.
+    #[error("no view of this bench shows the {side}: add a [[view]] with shows = \"{side}\"")]
+    SideUnseen {
+        /// "part" or "board".
+        side: &'static str,
+    },
+    /// Fewer than three sites.
+    #[error("the part has {sites} site(s) on the {side} side; three are needed to tell a turn from a shift")]
+    TooFewSites {
+        /// Sites with a shape on that side.
+        sites: usize,
+        /// "part" or "board".
+        side: &'static str,
+    },
+    /// Something the files describe that is not measured by this version.
+    #[error("{what} cannot be measured by this version of landfit: {mend}")]
+    NotMeasured {
+        /// What it is.
+        what: String,
+        /// What can be done instead.
+        mend: &'static str,
+    },
+}
+
+/// Measures the offset of the part over its lands.
+///
+/// `pictures` are in the order of exposure and of the bench's frame size. Same input, same answer. Takes no clock, opens
+/// nothing, prints nothing.
+///
+/// # Errors
+/// [`AlignError`] when the input does not fit together; a picture that does not settle the offset is an answer, not an error.
+pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
+    let sights = check(pictures, part, optics)?;
+    let planes: Vec<Plane> = (0..optics.views.len()).map(|v| separate(&pictures[optics.views[v].exposure], optics, v)).collect();
+    let terminals = side::see(Side::Part, part, optics, &planes, &sights);
+    let lands = side::see(Side::Board, part, optics, &planes, &sights);
+    Ok(match (terminals, lands) {
+        (Ok(terminals), Ok(lands)) => answer(terminals, lands),
+        (terminals, lands) => {
+            let refusals = [terminals.as_ref().err(), lands.as_ref().err()];
+            let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code).cloned();
+            let findings = |seen: Result<Seen, _>| seen.map(|s| s.findings).unwrap_or_default();
+            Alignment {
+                outcome: Outcome::Refused(refusal.unwrap_or_else(refusal::nothing_seen)),
+                warnings: Vec::new(),
+                orientation: Orientation::Open,
+                terminals: findings(terminals),
+                lands: findings(lands),
+            }
+        }
+    })
+}
+
+/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round.
+fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
+    side::turn_to(&mut lands, 0.0);
+    side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
+    let fit = offset(&terminals.fit, &lands.fit);
+    let orientation = if terminals.looks_same_turned || lands.looks_same_turned { Orientation::Open } else { Orientation::Settled };
+    let mut warnings = Vec::new();
+    warnings.append(&mut terminals.warnings);
+    warnings.append(&mut lands.warnings);
+    let outcome = refusal::turned(&fit).map_or(Outcome::Fit(fit), Outcome::Refused);
+    Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
+}
+
+fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight>, AlignError> {
+    let needed = optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(0);
+    if pictures.len() != needed {
+        return Err(AlignError::PictureCount { given: pictures.len(), needed });
+    }
+    let [frame_width_px, frame_height_px] = optics.frame.size_px;
+    for (index, p) in pictures.iter().enumerate() {
+        if (p.width_px, p.height_px) != (frame_width_px as usize, frame_height_px as usize) {
+            return Err(AlignError::PictureSize { index, width_px: p.width_px, height_px: p.height_px, frame_width_px, frame_height_px });
+        }
+    }
+    for side in [Side::Part, Side::Board] {
+        if !optics.views.iter().any(|v| v.shows == side) {
+            return Err(AlignError::SideUnseen { side: side.word() });
+        }
+        let sites = part.sites.iter().filter(|s| !s.pieces(side).is_empty()).count();
+        if sites < 3 {
+            return Err(AlignError::TooFewSites { sites, side: side.word() });
+        }
+    }
+    check_measured(part, optics)?;
+    optics.views.iter().enumerate().map(|(view, v)| Sight::new(v, optics.lens).ok_or(AlignError::SingularView { view })).collect()
+}
+
+/// Refuses, with words, what the files may say and this version does not measure.
+fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
+    for side in [Side::Part, Side::Board] {
+        for site in &part.sites {
+            let pieces = site.pieces(side);
+            if pieces.len() > 1 || pieces.iter().any(|p| !matches!(p.shape, Shape::Round { .. })) {
+                return Err(AlignError::NotMeasured {
+                    what: format!(
+                        "site {} has a {} shape that is no single disc; it",
+                        site.id,
+                        if side == Side::Part { "terminal" } else { "land" }
+                    ),
+                    mend: "only balls and round lands are measured",
+                });
+            }
+        }
+    }
+    for (i, a) in optics.views.iter().enumerate() {
+        for b in &optics.views[i + 1..] {
+            if a.shows != b.shows && share_light(a, b, &optics.frame) {
+                return Err(AlignError::NotMeasured {
+                    what: "a bench whose part and board share one light in one picture".into(),
+                    mend: "light the two sides in two colours or in two exposures",
+                });
+            }
+        }
+    }
+    if optics.scale != ScaleSource::Bench {
+        return Err(AlignError::NotMeasured {
+            what: "[scale] from = \"pattern\"".into(),
+            mend: "calibrate the magnification and leave [scale] out",
+        });
+    }
+    Ok(())
+}

@@ -1,0 +1,143 @@
+//! Tells terminals that are joined by metal: the light along the way between neighbours against that of all other ways.
+
+use crate::answer::{SiteFinding, SiteState, SuspectKind};
+use crate::nearby::Nearby;
+use crate::side::SideView;
+use crate::view::PointPx;
+use crate::which_site::Pattern;
+use landfit_part::{Part, PointMm, Pose, Shape, Side};
+use std::num::NonZero;
+
+/// A way is joined when it is further from the usual way's light than this many of the ways' scatter …
+const SCATTERS: f64 = 6.0;
+/// … and further than this share of the difference between terminals and the body between them.
+const CONTRAST_SHARE: f64 = 0.25;
+/// Fewer ways than this do not tell what is usual.
+const LEAST_WAYS: usize = 6;
+
+/// Marks the findings at both ends of every bridge.
+pub(crate) fn mark(
+    views: &[SideView],
+    part: &Part,
+    bench_from_part: &Pose,
+    pattern: &Pattern,
+    sites: &[usize],
+    findings: &mut [SiteFinding],
+) {
+    let ways = neighbour_ways(pattern);
+    for view in views {
+        let light: Vec<Option<Way>> = ways
+            .iter()
+            .map(|&(a, b)| {
+                let radius = |i: usize| match part.sites[sites[i]].pieces(Side::Part).first().map(|p| &p.shape) {
+                    Some(Shape::Round { diameter_mm }) => diameter_mm / 2.0,
+                    _ => 0.0,
+                };
+                Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)))
+            })
+            .collect();
+        let usual = Usual::of(&light);
+        for (way, &(a, b)) in light.iter().zip(&ways) {
+            if way.as_ref().is_some_and(|w| usual.as_ref().is_some_and(|u| u.is_joined(w))) {
+                for end in [a, b] {
+                    if let Some(f) =
+                        findings.iter_mut().find(|f| f.site == sites[end] && !matches!(f.state, SiteState::Absent | SiteState::Hidden))
+                    {
+                        f.state = SiteState::Suspect(SuspectKind::Bridge);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Pairs of nearest neighbours, each once.
+fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
+    const FIVE: NonZero<usize> = NonZero::new(5).unwrap();
+    let near = Nearby::new(&pattern.centres_mm);
+    let mut ways: Vec<(usize, usize)> = Vec::new();
+    for (i, c) in pattern.centres_mm.iter().enumerate() {
+        for (d, j) in near.several(*c, FIVE) {
+            if i < j && d < 1.2 * pattern.pitch_mm {
+                ways.push((i, j));
+            }
+        }
+    }
+    ways
+}
+
+/// The light of the free way between two terminals: at three places along it, each averaged across a quarter of the radius.
+struct Way {
+    along: [f64; 3],
+    /// Mean light of the two terminals' rims, where the highlight of a ball lies.
+    rim: f64,
+}
+
+impl Way {
+    fn look(view: &SideView, bench_from_part: &Pose, (a, radius_a): (PointMm, f64), (b, radius_b): (PointMm, f64)) -> Option<Self> {
+        let way = b - a;
+        let length = way.norm();
+        let (unit, across) = (way * (1.0 / length), PointMm::new(-way.y / length, way.x / length));
+        let free = (radius_a, length - radius_b);
+        if free.1 - free.0 < 0.15 * length {
+            return None;
+        }
+        let mean = |at: PointMm, half_width: f64| {
+            let mut sum = 0.0;
+            for i in -2..=2 {
+                sum += light_at(view, view.plane_px(bench_from_part.apply(at + across * (f64::from(i) / 2.0 * half_width))))?;
+            }
+            Some(sum / 5.0)
+        };
+        let at_share = |s: f64| mean(a + unit * (free.0 + s * (free.1 - free.0)), 0.25 * radius_a);
+        let along = [at_share(0.3)?, at_share(0.5)?, at_share(0.7)?];
+        let mut rim = f64::NEG_INFINITY;
+        for share in [0.0, 0.35, 0.65, 0.85] {
+            rim = rim.max(mean(a + unit * (share * radius_a), 0.25 * radius_a)?).max(mean(b - unit * (share * radius_b), 0.25 * radius_b)?);
+        }
+        Some(Self { along, rim })
+    }
+}
+
+fn light_at(view: &SideView, p: PointPx) -> Option<f64> {
+    let (x, y) = (p.x.floor(), p.y.floor());
+    if x < 0.0 || y < 0.0 || x as usize + 1 >= view.plane.width || y as usize + 1 >= view.plane.height {
+        return None;
+    }
+    let (fx, fy) = (p.x - x, p.y - y);
+    let i = y as usize * view.plane.width + x as usize;
+    let l = |j: usize| f64::from(view.plane.light[j]);
+    let w = view.plane.width;
+    Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + w) * (1.0 - fx) + l(i + w + 1) * fx) * fy)
+}
+
+/// What ways look like where nothing joins.
+struct Usual {
+    middle: [f64; 3],
+    scatter: [f64; 3],
+    contrast: f64,
+}
+
+impl Usual {
+    fn of(ways: &[Option<Way>]) -> Option<Self> {
+        let seen: Vec<&Way> = ways.iter().flatten().collect();
+        if seen.len() < LEAST_WAYS {
+            return None;
+        }
+        let median = |mut values: Vec<f64>| {
+            values.sort_by(f64::total_cmp);
+            values[values.len() / 2]
+        };
+        let middle: [f64; 3] = std::array::from_fn(|i| median(seen.iter().map(|w| w.along[i]).collect()));
+        let scatter: [f64; 3] = std::array::from_fn(|i| 1.4826 * median(seen.iter().map(|w| (w.along[i] - middle[i]).abs()).collect()));
+        let contrast = (median(seen.iter().map(|w| w.rim).collect()) - middle[1]).abs();
+        Some(Self { middle, scatter, contrast })
+    }
+
+    /// Every place along the way differs from the usual, all to the same side.
+    fn is_joined(&self, way: &Way) -> bool {
+        let off: [f64; 3] = std::array::from_fn(|i| way.along[i] - self.middle[i]);
+        (0..3)
+            .all(|i| off[i].signum() == off[0].signum() && off[i].abs() > (SCATTERS * self.scatter[i]).max(CONTRAST_SHARE * self.contrast))
+    }
+}

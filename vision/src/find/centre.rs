@@ -1,0 +1,415 @@
+//! Measures one feature's centre to a small part of a pixel, with its covariance.
+//!
+//! In the band of pixels where the learned look has its edges, the light is modelled as
+//!
+//! ```text
+//! background (level and slope) + gain(φ) · look(r) - gain · look'(r) · (δx cos φ + δy sin φ) - gain · look'(r) · r · growth
+//! ```
+//!
+//! with gain(φ) = g0 + first and second harmonic: a ring light that is brighter on one side scales each ray's light but does
+//! not move its edge, so it falls into the gain and not into δ. The model is linear, so δ, growth and their covariance come
+//! from one least-squares solution, repeated about the new place until the place stays. This is Gauss-Newton for the
+//! maximum-likelihood centre under white noise; its covariance is the Cramér–Rao bound of this model.
+//! The designs depend on the centre's place within a pixel only, so they are made once for each of 8 x 8 such places.
+
+use super::look::Look;
+use crate::plane::Plane;
+use crate::view::PointPx;
+use nalgebra::{DMatrix, DVector, Matrix2};
+
+/// A measured centre.
+#[derive(Debug, Clone, Copy)]
+pub struct Centre {
+    /// Where it is, px of the plane.
+    pub at: PointPx,
+    /// Covariance, px², from the noise that the fit left over.
+    pub covariance_px2: Matrix2<f64>,
+    /// Brightness against the look learned from all features; about 1, near 0 where nothing is.
+    pub gain: f64,
+    /// Standard uncertainty of the gain.
+    pub gain_u: f64,
+    /// Radius over the learned radius; trustworthy near 1.
+    pub size_ratio: f64,
+    /// Share of the light's variation in the band that the model explains, 0 to 1.
+    pub explained: f64,
+    /// Standard deviation of what is left over, light.
+    pub left_over: f64,
+}
+
+/// Places within a pixel, along each axis, for which a design is kept.
+const PHASES: usize = 8;
+/// A fit that has not come to rest after so many steps is not a centre.
+const MOST_STEPS: usize = 8;
+/// Below this radius the second harmonic of the gain has too few pixels to be told from a shift.
+const LEAST_RADIUS_FOR_SECOND_HARMONIC_PX: f64 = 5.0;
+
+/// Measures centres of features that share one look in one plane.
+#[derive(Debug)]
+pub struct CentreFinder<'a> {
+    plane: &'a Plane,
+    look: &'a Look,
+    designs: Vec<Option<Design>>,
+    patch: Vec<f32>,
+}
+
+/// The linear model about one place within a pixel.
+#[derive(Debug)]
+struct Design {
+    /// Pixels of the band from the base pixel: row, first column, how many.
+    runs: Vec<(isize, isize, usize)>,
+    /// One column for each unknown, each as long as the band has pixels.
+    columns: Vec<Vec<f32>>,
+    /// Inverse of the normal matrix.
+    inverse: DMatrix<f64>,
+}
+
+const GAIN: usize = 0;
+const SHIFT_X: usize = 1;
+const SHIFT_Y: usize = 2;
+const GROWTH: usize = 3;
+
+impl<'a> CentreFinder<'a> {
+    /// A finder for one plane and one look.
+    #[must_use]
+    pub fn new(plane: &'a Plane, look: &'a Look) -> Self {
+        Self { plane, look, designs: (0..PHASES * PHASES).map(|_| None).collect(), patch: Vec::new() }
+    }
+
+    /// The centre nearest to `start` (px of the plane), or `None` when the fit does not come to rest within half a radius of
+    /// it, when too much of the band lies outside the plane or is saturated, or when nothing stands there.
+    pub fn measure(&mut self, start: PointPx) -> Option<Centre> {
+        let most_shift_px = 0.5 * self.look.radius_px;
+        let mut at = start;
+        let mut last_phase = None;
+        for _ in 0..MOST_STEPS {
+            let phase = Phase::of(at)?;
+            let solution = self.solve(&phase)?;
+            let gain = solution.unknowns[GAIN];
+            if !gain.is_finite() || gain.abs() < 1e-6 {
+                return None;
+            }
+            let limit = 0.3 * self.look.radius_px;
+            let step = |i: usize| (solution.unknowns[i] / gain).clamp(-limit, limit);
+            at = PointPx::new(phase.centre.x + step(SHIFT_X), phase.centre.y + step(SHIFT_Y));
+            if at.distance(start) > most_shift_px {
+                return None;
+            }
+            if last_phase == Some(phase.key()) {
+                return Some(solution.centre(at, gain));
+            }
+            last_phase = Some(phase.key());
+        }
+        None
+    }
+
+    /// Brightness and fit at exactly `at`, without moving to a better place: what stands there, if anything.
+    pub fn probe(&mut self, at: PointPx) -> Option<Centre> {
+        let phase = Phase::of(at)?;
+        let solution = self.solve(&phase)?;
+        let gain = solution.unknowns[GAIN];
+        gain.is_finite().then(|| solution.centre(at, gain))
+    }
+
+    fn solve(&mut self, phase: &Phase) -> Option<Solution> {
+        let slot = &mut self.designs[phase.index];
+        let design = slot.get_or_insert_with(|| Design::about(self.look, phase));
+        design.solve(self.plane, phase, &mut self.patch)
+    }
+}
+
+/// A place split into a whole pixel and one of the kept places within it.
+struct Phase {
+    base: (isize, isize),
+    index: usize,
+    /// The kept place itself, px of the plane.
+    centre: PointPx,
+    /// The kept place from the base pixel.
+    within: (f64, f64),
+}
+
+impl Phase {
+    fn of(at: PointPx) -> Option<Self> {
+        if !(at.x.is_finite() && at.y.is_finite()) || at.x.abs() > 1e7 || at.y.abs() > 1e7 {
+            return None;
+        }
+        let split = |v: f64| {
+            let eighths = (v * PHASES as f64).round() as i64;
+            (eighths.div_euclid(PHASES as i64) as isize, eighths.rem_euclid(PHASES as i64) as usize)
+        };
+        let ((bx, px), (by, py)) = (split(at.x), split(at.y));
+        let within = (px as f64 / PHASES as f64, py as f64 / PHASES as f64);
+        Some(Self { base: (bx, by), index: py * PHASES + px, centre: PointPx::new(bx as f64 + within.0, by as f64 + within.1), within })
+    }
+
+    fn key(&self) -> (isize, isize, usize) {
+        (self.base.0, self.base.1, self.index)
+    }
+}
+
+struct Solution {
+    unknowns: DVector<f64>,
+    covariance: DMatrix<f64>,
+    explained: f64,
+    left_over: f64,
+}
+
+impl Solution {
+    fn centre(&self, at: PointPx, gain: f64) -> Centre {
+        let c = &self.covariance;
+        let g2 = gain * gain;
+        Centre {
+            at,
+            covariance_px2: Matrix2::new(c[(SHIFT_X, SHIFT_X)], c[(SHIFT_X, SHIFT_Y)], c[(SHIFT_Y, SHIFT_X)], c[(SHIFT_Y, SHIFT_Y)])
+                / g2.max(1e-12),
+            gain,
+            gain_u: c[(GAIN, GAIN)].max(0.0).sqrt(),
+            size_ratio: 1.0 + self.unknowns[GROWTH] / gain,
+            explained: self.explained,
+            left_over: self.left_over,
+        }
+    }
+}
+
+impl Design {
+    fn about(look: &Look, phase: &Phase) -> Self {
+        let [inner, outer] = look.band_px;
+        let reach = outer.ceil() as isize + 1;
+        let (far_light, _) = look.at(outer as f32);
+        let harmonics = if look.radius_px < LEAST_RADIUS_FOR_SECOND_HARMONIC_PX { 1 } else { 2 };
+        let mut runs: Vec<(isize, isize, usize)> = Vec::new();
+        let mut columns: Vec<Vec<f32>> = vec![Vec::new(); 7 + 2 * harmonics];
+        for row in -reach..=reach {
+            for col in -reach..=reach {
+                let (x, y) = (col as f64 - phase.within.0, row as f64 - phase.within.1);
+                let r = x.hypot(y);
+                if r < inner || r > outer {
+                    continue;
+                }
+                match runs.last_mut() {
+                    Some((run_row, first, n)) if *run_row == row && *first + *n as isize == col => *n += 1,
+                    _ => runs.push((row, col, 1)),
+                }
+                let (light, slope) = look.at(r as f32);
+                let light = light - far_light;
+                let (cos, sin) = if r > 1e-9 { ((x / r) as f32, (y / r) as f32) } else { (0.0, 0.0) };
+                let mut values = [0.0_f32; 11];
+                values[GAIN] = light;
+                values[SHIFT_X] = -slope * cos;
+                values[SHIFT_Y] = -slope * sin;
+                values[GROWTH] = -slope * r as f32;
+                values[4] = 1.0;
+                values[5] = (x / look.radius_px) as f32;
+                values[6] = (y / look.radius_px) as f32;
+                values[7] = light * cos;
+                values[8] = light * sin;
+                values[9] = light * (cos * cos - sin * sin);
+                values[10] = light * 2.0 * cos * sin;
+                for (column, value) in columns.iter_mut().zip(values) {
+                    column.push(value);
+                }
+            }
+        }
+        let inverse = inverse_of_normal(&columns, |_| true);
+        Self { runs, columns, inverse }
+    }
+
+    fn solve(&self, plane: &Plane, phase: &Phase, patch: &mut Vec<f32>) -> Option<Solution> {
+        let n = self.columns[0].len();
+        patch.clear();
+        let mut known: Option<Vec<bool>> = None;
+        for &(row, first, count) in &self.runs {
+            let (y, x) = (phase.base.1 + row, phase.base.0 + first);
+            let inside = y >= 0 && (y as usize) < plane.height && x >= 0 && x as usize + count <= plane.width;
+            if inside {
+                let start = y as usize * plane.width + x as usize;
+                let filled = patch.len();
+                patch.extend_from_slice(&plane.light[start..start + count]);
+                if let Some(saturated) = plane.saturated.as_ref().map(|s| &s[start..start + count]).filter(|s| s.contains(&true)) {
+                    let known = known.get_or_insert_with(|| vec![true; n]);
+                    for (k, &s) in known[filled..].iter_mut().zip(saturated) {
+                        *k = !s;
+                    }
+                }
+            } else {
+                for i in 0..count as isize {
+                    let (px, filled) = (x + i, patch.len());
+                    let here = y >= 0 && (y as usize) < plane.height && px >= 0 && (px as usize) < plane.width;
+                    let index = if here { y as usize * plane.width + px as usize } else { 0 };
+                    patch.push(if here { plane.light[index] } else { 0.0 });
+                    if !(here && plane.is_known(index)) {
+                        known.get_or_insert_with(|| vec![true; n])[filled] = false;
+                    }
+                }
+            }
+        }
+        match known {
+            None => Self::solution(&self.columns, &self.inverse, patch, n),
+            Some(known) => self.solve_known(&known, patch),
+        }
+    }
+
+    /// The same on the pixels whose light is known; at least two thirds of the band must be.
+    fn solve_known(&self, known: &[bool], patch: &mut [f32]) -> Option<Solution> {
+        let n = known.iter().filter(|&&k| k).count();
+        if 3 * n < 2 * known.len() {
+            return None;
+        }
+        for (p, &k) in patch.iter_mut().zip(known) {
+            if !k {
+                *p = 0.0;
+            }
+        }
+        let inverse = inverse_of_normal(&self.columns, |i| known[i]);
+        Self::solution(&self.columns, &inverse, patch, n)
+    }
+
+    /// Least squares from the inner products; pixels that do not count must be 0 in `patch` and left out of `inverse`.
+    fn solution(columns: &[Vec<f32>], inverse: &DMatrix<f64>, patch: &[f32], n: usize) -> Option<Solution> {
+        let unknowns_n = columns.len();
+        if n <= unknowns_n + 2 {
+            return None;
+        }
+        let products = DVector::from_iterator(unknowns_n, columns.iter().map(|c| f64::from(dot(c, patch))));
+        let unknowns = inverse * &products;
+        let sum: f64 = patch.iter().map(|&v| f64::from(v)).sum();
+        let squares: f64 = patch.iter().map(|&v| f64::from(v) * f64::from(v)).sum();
+        let left = (squares - unknowns.dot(&products)).max(0.0);
+        let variance = left / (n - unknowns_n) as f64;
+        let total = (squares - sum * sum / n as f64).max(1e-300);
+        Some(Solution {
+            covariance: inverse * variance,
+            unknowns,
+            explained: (1.0 - left / total).clamp(0.0, 1.0),
+            left_over: variance.sqrt(),
+        })
+    }
+}
+
+fn inverse_of_normal(columns: &[Vec<f32>], counts: impl Fn(usize) -> bool) -> DMatrix<f64> {
+    let p = columns.len();
+    let mut normal = DMatrix::<f64>::zeros(p, p);
+    let used: Vec<Vec<f64>> =
+        columns.iter().map(|c| c.iter().enumerate().map(|(i, &v)| if counts(i) { f64::from(v) } else { 0.0 }).collect()).collect();
+    for i in 0..p {
+        for j in i..p {
+            let s: f64 = used[i].iter().zip(&used[j]).map(|(a, b)| a * b).sum();
+            normal[(i, j)] = s;
+            normal[(j, i)] = s;
+        }
+    }
+    // A column without light (a look with one flat side) must not make the rest unsolvable.
+    let trace = normal.trace().max(1e-12);
+    for i in 0..p {
+        normal[(i, i)] += 1e-12 * trace;
+    }
+    normal.cholesky().map_or_else(|| DMatrix::zeros(p, p), |c| c.inverse())
+}
+
+/// Inner product in eight lanes, so that the compiler uses vector registers; the order of summation is fixed.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0_f32; 8];
+    let (a_chunks, b_chunks) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f32 = a_chunks.remainder().iter().zip(b_chunks.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in a_chunks.zip(b_chunks) {
+        for i in 0..8 {
+            lanes[i] += x[i] * y[i];
+        }
+    }
+    lanes.iter().sum::<f32>() + rest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::look::EdgesThatTell;
+    use super::*;
+    use statrs::function::erf::erf;
+
+    const BLUR: f64 = 1.1;
+
+    fn disc(r: f64, radius: f64) -> f64 {
+        0.5 * (1.0 - erf((r - radius) / (BLUR * 2.0_f64.sqrt())))
+    }
+
+    /// Discs of radius 9 px whose brightness falls from one side to the other.
+    fn plane(centres: &[PointPx], unevenness: f64) -> Plane {
+        let (width, height) = (200, 100);
+        let light = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64, (i / width) as f64);
+                let sum: f64 = centres
+                    .iter()
+                    .map(|c| {
+                        let (dx, dy) = (x - c.x, y - c.y);
+                        let r = dx.hypot(dy);
+                        0.4 * disc(r, 9.0) * (1.0 + unevenness * (dx * 0.6 + dy * 0.8) / r.max(1.0))
+                    })
+                    .sum();
+                (0.1 + sum) as f32
+            })
+            .collect();
+        Plane { origin_px: [0, 0], width, height, light, saturated: None }
+    }
+
+    fn centres() -> Vec<PointPx> {
+        (0..8)
+            .map(|i| {
+                PointPx::new(25.0 + 40.0 * f64::from(i % 4) + 0.13 * f64::from(i), 27.0 + 45.0 * f64::from(i / 4) + 0.37 * f64::from(i))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn centres_are_right_at_every_place_within_a_pixel() {
+        let truth = centres();
+        let plane = plane(&truth, 0.0);
+        let look = Look::learn(&plane, &truth, 9.0, EdgesThatTell::Outline).expect("edge");
+        let mut finder = CentreFinder::new(&plane, &look);
+        for t in &truth {
+            let found = finder.measure(PointPx::new(t.x + 0.8, t.y - 0.6)).expect("a disc");
+            assert!(found.at.distance(*t) < 0.01, "{:?} for {t:?}", found.at);
+            assert!((found.gain - 1.0).abs() < 0.05 && (found.size_ratio - 1.0).abs() < 0.02 && found.explained > 0.99);
+        }
+    }
+
+    #[test]
+    fn light_from_one_side_does_not_pull_the_centre() {
+        let truth = centres();
+        let plane = plane(&truth, 0.6);
+        let look = Look::learn(&plane, &truth, 9.0, EdgesThatTell::Outline).expect("edge");
+        let mut finder = CentreFinder::new(&plane, &look);
+        for t in &truth {
+            let found = finder.measure(PointPx::new(t.x - 0.5, t.y + 0.5)).expect("a disc");
+            assert!(found.at.distance(*t) < 0.02, "{:?} for {t:?}", found.at);
+        }
+    }
+
+    #[test]
+    fn a_centre_at_the_edge_or_under_saturation_uses_what_is_known() {
+        let truth = vec![PointPx::new(8.2, 50.4), PointPx::new(80.3, 50.2)];
+        let mut plane = plane(&truth, 0.0);
+        let look = Look::learn(&plane, &truth[1..], 9.0, EdgesThatTell::Outline).expect("edge");
+        let mut saturated = vec![false; plane.light.len()];
+        for y in 40..45 {
+            for x in 75..84 {
+                saturated[y * plane.width + x] = true;
+                plane.light[y * plane.width + x] = 1.0;
+            }
+        }
+        plane.saturated = Some(saturated);
+        let mut finder = CentreFinder::new(&plane, &look);
+        for t in &truth {
+            let found = finder.measure(PointPx::new(t.x + 0.4, t.y + 0.3)).expect("enough of it is known");
+            assert!(found.at.distance(*t) < 0.03, "{:?} for {t:?}", found.at);
+        }
+        assert!(finder.measure(PointPx::new(-4.0, 50.0)).is_none(), "most of it lies outside");
+    }
+
+    #[test]
+    fn an_empty_place_has_no_gain() {
+        let truth = centres();
+        let plane = plane(&truth, 0.0);
+        let look = Look::learn(&plane, &truth, 9.0, EdgesThatTell::Outline).expect("edge");
+        let probe = CentreFinder::new(&plane, &look).probe(PointPx::new(45.0, 50.0)).expect("inside");
+        assert!(probe.gain.abs() < 0.1, "{}", probe.gain);
+    }
+}

@@ -1,0 +1,281 @@
+//! What a feature of this picture looks like: its light against the distance from its centre, learned from the picture.
+
+use super::candidates::Candidate;
+use crate::plane::{Plane, Reduced};
+use crate::view::PointPx;
+
+/// Rings of a coarse profile.
+pub const COARSE_RINGS: usize = 7;
+/// How far a coarse profile reaches, as a share of the designed radius.
+const COARSE_REACH: f64 = 1.45;
+
+/// Mean light on rings about a candidate in the coarse picture, from the middle outwards.
+#[derive(Debug, Clone, Copy)]
+pub struct CoarseProfile {
+    /// Mean light of each ring.
+    pub rings: [f32; COARSE_RINGS],
+}
+
+impl CoarseProfile {
+    /// Likeness to `other` in shape, -1 to 1: the correlation over rings weighted by their area.
+    #[must_use]
+    pub fn likeness(&self, other: &Self) -> f64 {
+        let (mut w, mut a, mut b) = (0.0, 0.0, 0.0);
+        for i in 0..COARSE_RINGS {
+            let area = (2 * i + 1) as f64;
+            w += area;
+            a += area * f64::from(self.rings[i]);
+            b += area * f64::from(other.rings[i]);
+        }
+        let (ma, mb) = (a / w, b / w);
+        let (mut saa, mut sbb, mut sab) = (0.0, 0.0, 0.0);
+        for i in 0..COARSE_RINGS {
+            let area = (2 * i + 1) as f64;
+            let (da, db) = (f64::from(self.rings[i]) - ma, f64::from(other.rings[i]) - mb);
+            saa += area * da * da;
+            sbb += area * db * db;
+            sab += area * da * db;
+        }
+        if saa <= 0.0 || sbb <= 0.0 { 0.0 } else { sab / (saa * sbb).sqrt() }
+    }
+
+    /// Spread of the rings' light: how strongly the feature stands out.
+    #[must_use]
+    pub fn contrast(&self) -> f64 {
+        let (mut w, mut s, mut ss) = (0.0, 0.0, 0.0);
+        for (i, &v) in self.rings.iter().enumerate() {
+            let area = (2 * i + 1) as f64;
+            w += area;
+            s += area * f64::from(v);
+            ss += area * f64::from(v) * f64::from(v);
+        }
+        ((ss / w) - (s / w).powi(2)).max(0.0).sqrt()
+    }
+
+    /// The ring-wise median of many profiles; `None` of none.
+    #[must_use]
+    pub fn median(profiles: &[Self]) -> Option<Self> {
+        if profiles.is_empty() {
+            return None;
+        }
+        let rings = std::array::from_fn(|i| {
+            let mut values: Vec<f32> = profiles.iter().map(|p| p.rings[i]).collect();
+            values.sort_by(f32::total_cmp);
+            values[values.len() / 2]
+        });
+        Some(Self { rings })
+    }
+}
+
+/// The coarse profiles of all candidates; one that reaches over the picture's edge is measured on what is inside.
+#[must_use]
+pub fn coarse_profiles(reduced: &Reduced, candidates: &[Candidate], radius_px: f64) -> Vec<CoarseProfile> {
+    let factor = reduced.factor as f64;
+    let reach = COARSE_REACH * radius_px / factor;
+    let steps = reach.ceil() as isize;
+    candidates
+        .iter()
+        .map(|candidate| {
+            let half = (factor - 1.0) / 2.0;
+            let (cx, cy) = ((candidate.x - half) / factor, (candidate.y - half) / factor);
+            let (mut sums, mut counts) = ([0.0_f32; COARSE_RINGS], [0.0_f32; COARSE_RINGS]);
+            let (col, row) = (cx.round() as isize, cy.round() as isize);
+            for y in (row - steps).max(0)..=(row + steps).min(reduced.height as isize - 1) {
+                for x in (col - steps).max(0)..=(col + steps).min(reduced.width as isize - 1) {
+                    let r = (x as f64 - cx).hypot(y as f64 - cy);
+                    let ring = (r / reach * COARSE_RINGS as f64) as usize;
+                    if ring < COARSE_RINGS {
+                        sums[ring] += reduced.light[y as usize * reduced.width + x as usize];
+                        counts[ring] += 1.0;
+                    }
+                }
+            }
+            let mut rings = [0.0; COARSE_RINGS];
+            let mut last = 0.0;
+            for i in (0..COARSE_RINGS).rev() {
+                // A ring too thin to hold a block takes its outer neighbour's light.
+                rings[i] = if counts[i] > 0.0 { sums[i] / counts[i] } else { last };
+                last = rings[i];
+            }
+            CoarseProfile { rings }
+        })
+        .collect()
+}
+
+/// Light against distance from the centre at full resolution, in steps of [`Look::STEP_PX`].
+#[derive(Debug, Clone)]
+pub struct Look {
+    /// Designed radius, px.
+    pub radius_px: f64,
+    /// Mean light at distance `i * STEP_PX`.
+    pub light: Vec<f32>,
+    /// Its slope, per px.
+    pub slope: Vec<f32>,
+    /// From where to where, px from the centre, a feature's centre is measured.
+    pub band_px: [f64; 2],
+    /// Where the outline shows: the distance of the steepest edge near the designed radius, px.
+    pub outline_px: f64,
+    /// Blur of the outline as a Gaussian's standard deviation, px, measured from its slope.
+    pub blur_px: f64,
+    /// Step of light across the outline, outside to inside.
+    pub step: f64,
+}
+
+/// Which edges of a feature tell its centre.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EdgesThatTell {
+    /// All but the very middle: outline and highlight ring of a ball are concentric.
+    All,
+    /// The outline alone: the dome of a tinned land shines where it likes.
+    Outline,
+}
+
+impl Look {
+    /// Step of the profile, px.
+    pub const STEP_PX: f64 = 0.25;
+    /// How far a profile reaches, as a share of the designed radius.
+    pub const REACH: f64 = 1.6;
+    /// At most so many features teach the profile; more add nothing to a curve averaged from 100,000 pixels.
+    const MOST_TEACHERS: usize = 96;
+
+    /// Learns the profile from features at `centres` (px of the plane). `None` when there is none or no edge shows.
+    #[must_use]
+    pub fn learn(plane: &Plane, centres: &[PointPx], radius_px: f64, edges: EdgesThatTell) -> Option<Self> {
+        let reach_px = Self::REACH * radius_px + 3.0;
+        let bins = (reach_px / Self::STEP_PX).ceil() as usize + 1;
+        let (mut sums, mut counts) = (vec![0.0_f64; bins], vec![0.0_f64; bins]);
+        let stride = centres.len().div_ceil(Self::MOST_TEACHERS).max(1);
+        for centre in centres.iter().step_by(stride) {
+            let (x0, x1) = window(centre.x, reach_px, plane.width);
+            let (y0, y1) = window(centre.y, reach_px, plane.height);
+            for y in y0..y1 {
+                for x in x0..x1 {
+                    let r = ((x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2)).sqrt() / Self::STEP_PX;
+                    let bin = r as usize;
+                    let i = y * plane.width + x;
+                    if bin + 1 < bins && plane.is_known(i) {
+                        let (light, part) = (f64::from(plane.light[i]), r - bin as f64);
+                        sums[bin] += light * (1.0 - part);
+                        counts[bin] += 1.0 - part;
+                        sums[bin + 1] += light * part;
+                        counts[bin + 1] += part;
+                    }
+                }
+            }
+        }
+        if counts.iter().all(|&c| c == 0.0) {
+            return None;
+        }
+        let light = smooth_thrice(&fill_gaps(&sums, &counts));
+        let slope = slopes(&light);
+        Self::with_edges(light, slope, radius_px, edges)
+    }
+
+    fn with_edges(light: Vec<f64>, slope: Vec<f64>, radius_px: f64, edges: EdgesThatTell) -> Option<Self> {
+        let at = |r: f64| ((r / Self::STEP_PX).round() as usize).min(light.len() - 1);
+        let steepest = |from: f64, to: f64| (at(from)..=at(to)).max_by(|&a, &b| slope[a].abs().total_cmp(&slope[b].abs()));
+        let outline = steepest(0.72 * radius_px, 1.28 * radius_px)?;
+        let outline_px = outline as f64 * Self::STEP_PX;
+        // A flat profile has only rounding left in it.
+        if slope[outline].abs() <= 1e-5 * light.iter().fold(1e-9, |m: f64, v| m.max(v.abs())) {
+            return None;
+        }
+        // The step is read from the plateau on each side, as far as the slope keeps its sign, within 3 blur lengths.
+        let sign = slope[outline].signum();
+        let mut inner = outline;
+        while inner > 0 && slope[inner - 1] * sign > 0.05 * slope[outline].abs() {
+            inner -= 1;
+        }
+        let mut outer = outline;
+        while outer + 1 < slope.len() && slope[outer + 1] * sign > 0.05 * slope[outline].abs() {
+            outer += 1;
+        }
+        let step = light[inner.saturating_sub(1)] - light[(outer + 1).min(light.len() - 1)];
+        let blur_px = step.abs() / (slope[outline].abs() * (2.0 * std::f64::consts::PI).sqrt());
+        let around = (2.5 * blur_px).max(2.0).min(0.5 * radius_px.max(4.0));
+        let band_px = match edges {
+            EdgesThatTell::All => [0.35 * radius_px, outline_px + around],
+            EdgesThatTell::Outline => [(outline_px - around).max(0.0), outline_px + around],
+        };
+        let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
+        Some(Self { radius_px, light: to_f32(light), slope: to_f32(slope), band_px, outline_px, blur_px, step })
+    }
+
+    /// Light and slope at a distance from the centre, px.
+    #[inline]
+    #[must_use]
+    pub fn at(&self, r_px: f32) -> (f32, f32) {
+        let t = r_px * (1.0 / Self::STEP_PX as f32);
+        let i = (t as usize).min(self.light.len() - 2);
+        let part = t - i as f32;
+        (self.light[i] + (self.light[i + 1] - self.light[i]) * part, self.slope[i] + (self.slope[i + 1] - self.slope[i]) * part)
+    }
+}
+
+/// The pixels within `reach` of `centre` along one axis, cut to the picture.
+pub(super) fn window(centre: f64, reach: f64, size: usize) -> (usize, usize) {
+    let from = (centre - reach).floor().max(0.0) as usize;
+    let to = ((centre + reach).ceil() + 1.0).clamp(0.0, size as f64) as usize;
+    (from.min(to), to)
+}
+
+fn fill_gaps(sums: &[f64], counts: &[f64]) -> Vec<f64> {
+    let mut light: Vec<Option<f64>> = sums.iter().zip(counts).map(|(s, &c)| (c > 1e-9).then(|| s / c)).collect();
+    let mut last = light.iter().flatten().next().copied().unwrap_or(0.0);
+    for v in &mut light {
+        last = *v.get_or_insert(last);
+    }
+    light.into_iter().flatten().collect()
+}
+
+/// Three passes of 1 2 1: takes out what is left of the pixels' noise; widens an edge of 1 px by 6 %.
+fn smooth_thrice(light: &[f64]) -> Vec<f64> {
+    let mut v = light.to_vec();
+    for _ in 0..3 {
+        let old = v.clone();
+        for i in 0..v.len() {
+            let (a, b) = (old[i.saturating_sub(1)], old[(i + 1).min(old.len() - 1)]);
+            v[i] = 0.25 * a + 0.5 * old[i] + 0.25 * b;
+        }
+    }
+    v
+}
+
+fn slopes(light: &[f64]) -> Vec<f64> {
+    (0..light.len())
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(1), (i + 1).min(light.len() - 1));
+            (light[b] - light[a]) / ((b - a).max(1) as f64 * Look::STEP_PX)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_learned_profile_shows_the_outline_and_its_blur() {
+        let (width, height, sigma) = (120, 60, 1.2_f64);
+        let centres = [PointPx::new(30.3, 29.6), PointPx::new(85.8, 30.1)];
+        let edge = |r: f64| 0.5 * (1.0 - statrs::function::erf::erf((r - 10.0) / (sigma * 2.0_f64.sqrt())));
+        let light = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64, (i / width) as f64);
+                (0.1 + centres.iter().map(|c| 0.6 * edge((x - c.x).hypot(y - c.y))).sum::<f64>()) as f32
+            })
+            .collect();
+        let plane = Plane { origin_px: [0, 0], width, height, light, saturated: None };
+        let look = Look::learn(&plane, &centres, 10.4, EdgesThatTell::Outline).expect("an edge");
+        assert!((look.outline_px - 10.0).abs() < 0.3, "{}", look.outline_px);
+        assert!((look.blur_px - sigma).abs() < 0.25, "{}", look.blur_px);
+        assert!((look.step - 0.6).abs() < 0.05, "{}", look.step);
+    }
+
+    #[test]
+    fn nothing_to_learn_from_gives_no_look() {
+        let plane = Plane { origin_px: [0, 0], width: 50, height: 50, light: vec![0.3; 2500], saturated: None };
+        assert!(Look::learn(&plane, &[], 8.0, EdgesThatTell::All).is_none());
+        assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0)], 8.0, EdgesThatTell::All).is_none());
+    }
+}

@@ -1,0 +1,9 @@
+//! Finding round features of a known size in a plane of light.
+//!
+//! [`candidates`] proposes places from the coarse picture, whatever the polarity: bright disc, dark disc, ring, ring with a
+//! spot. [`look`] learns from the picture itself what a feature looks like, [`centre`] measures each centre to a small part of
+//! a pixel with its covariance.
+
+pub mod candidates;
+pub mod centre;
+pub mod look;

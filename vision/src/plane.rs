@@ -1,0 +1,250 @@
+//! One plane of linear light for each view: separates the lights that a picture mixes, and reduces planes for finding.
+
+use crate::picture::{Picture, Samples};
+use crate::view::{Frame, Optics, RegionPx, View};
+use nalgebra::Vector3;
+
+/// The light of one view over its region of the picture.
+#[derive(Debug, Clone)]
+pub struct Plane {
+    /// Column and row, in the picture, of the plane's upper left pixel.
+    pub origin_px: [usize; 2],
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Linear light, row by row; 1 is full scale of the strongest channel of this view's tint.
+    pub light: Vec<f32>,
+    /// True where a channel is at full scale, so that the light is not known; `None` when no pixel is.
+    pub saturated: Option<Vec<bool>>,
+}
+
+/// Two lights whose tints point less than this apart cannot be told apart: the noise of one would be blown up tenfold.
+const LEAST_ANGLE_BETWEEN_TINTS_RAD: f64 = 0.1;
+
+impl Plane {
+    /// Share of the pixels at full scale.
+    #[must_use]
+    pub fn saturated_share(&self) -> f64 {
+        self.saturated.as_ref().map_or(0.0, |s| s.iter().filter(|&&v| v).count() as f64 / s.len().max(1) as f64)
+    }
+
+    /// Whether the pixel at index `i` carries a known light.
+    #[inline]
+    #[must_use]
+    pub fn is_known(&self, i: usize) -> bool {
+        self.saturated.as_ref().is_none_or(|s| !s[i])
+    }
+}
+
+/// The region of a view in pixels, all of the frame when the bench file gives none.
+#[must_use]
+pub fn region_of(view: &View, frame: &Frame) -> RegionPx {
+    view.region_px.unwrap_or(RegionPx { x: 0, y: 0, width: frame.size_px[0], height: frame.size_px[1] })
+}
+
+fn overlap(a: RegionPx, b: RegionPx) -> bool {
+    a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
+}
+
+fn unit(tint: [f64; 3]) -> Vector3<f64> {
+    let v = Vector3::from(tint);
+    v / v.max().max(f64::MIN_POSITIVE)
+}
+
+fn same_light(a: &Vector3<f64>, b: &Vector3<f64>) -> bool {
+    a.cross(b).norm() < LEAST_ANGLE_BETWEEN_TINTS_RAD.sin() * a.norm() * b.norm()
+}
+
+/// Whether two views are lit by the same light in overlapping parts of the same picture.
+#[must_use]
+pub fn share_light(a: &View, b: &View, frame: &Frame) -> bool {
+    a.exposure == b.exposure && overlap(region_of(a, frame), region_of(b, frame)) && same_light(&unit(a.tint), &unit(b.tint))
+}
+
+/// The three weights that give view `index`'s light from linear red, green and blue: its row of the pseudo-inverse of the
+/// tints that meet in its region (least squares; Keshava & Mustard 2002 for the method's name, unmixing).
+fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] {
+    let view = &optics.views[index];
+    let own = unit(view.tint);
+    if channels == 1 {
+        return [1.0 / own.mean(), 0.0, 0.0];
+    }
+    let region = region_of(view, &optics.frame);
+    let mut lights = vec![own];
+    for other in &optics.views {
+        let tint = unit(other.tint);
+        let meets = other.exposure == view.exposure && overlap(region, region_of(other, &optics.frame));
+        if meets && lights.len() < 3 && !lights.iter().any(|l| same_light(l, &tint)) {
+            lights.push(tint);
+        }
+    }
+    let tints = nalgebra::DMatrix::from_fn(3, lights.len(), |r, c| lights[c][r]);
+    match tints.pseudo_inverse(1e-9) {
+        Ok(inverse) => [inverse[(0, 0)], inverse[(0, 1)], inverse[(0, 2)]],
+        Err(_) => [own.x, own.y, own.z].map(|v| v / own.norm_squared()),
+    }
+}
+
+/// Separates the light of view `index` from its picture.
+///
+/// light = Σ weight_c ((raw_c - black) / (white - black))^gamma over the channels. The picture must have the frame's size.
+#[must_use]
+pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
+    let frame = &optics.frame;
+    let region = region_of(&optics.views[index], frame);
+    let white = frame.white.unwrap_or(picture.full_scale());
+    let weights = unmixing_weights(optics, index, picture.channels).map(|w| w as f32);
+    let span = (white - frame.black).max(1e-9);
+    let linear = move |raw: f64| ((raw - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
+    match &picture.samples {
+        Samples::U8(raw) => {
+            let table: Vec<f32> = (0..=255u32).map(|v| linear(f64::from(v))).collect();
+            let full = white.min(255.0) as u8;
+            mix(raw, picture, region, weights, move |v| table[usize::from(v)], full)
+        }
+        Samples::U16(raw) => {
+            let table: Vec<f32> = (0..=65535u32).map(|v| linear(f64::from(v))).collect();
+            let full = white.min(65535.0) as u16;
+            mix(raw, picture, region, weights, move |v| table[usize::from(v)], full)
+        }
+    }
+}
+
+fn mix<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, weights: [f32; 3], linear: impl Fn(T) -> f32, full: T) -> Plane {
+    let (width, height) = (region.width as usize, region.height as usize);
+    let (x0, y0) = (region.x as usize, region.y as usize);
+    let channels = picture.channels;
+    let mut light = Vec::with_capacity(width * height);
+    let mut any_saturated = false;
+    for y in 0..height {
+        let start = ((y0 + y) * picture.width_px + x0) * channels;
+        let row = &raw[start..start + width * channels];
+        if channels == 3 {
+            let mut brightest = row[0];
+            light.extend(row.chunks_exact(3).map(|p| {
+                brightest = brightest.max(p[0]).max(p[1]).max(p[2]);
+                weights[0] * linear(p[0]) + weights[1] * linear(p[1]) + weights[2] * linear(p[2])
+            }));
+            any_saturated |= brightest >= full;
+        } else {
+            light.extend(row.iter().map(|&p| weights[0] * linear(p)));
+            any_saturated |= row.iter().any(|&p| p >= full);
+        }
+    }
+    let saturated = any_saturated.then(|| {
+        (0..height)
+            .flat_map(|y| {
+                let start = ((y0 + y) * picture.width_px + x0) * channels;
+                raw[start..start + width * channels].chunks_exact(channels).map(|p| p.iter().any(|&v| v >= full))
+            })
+            .collect()
+    });
+    Plane { origin_px: [x0, y0], width, height, light, saturated }
+}
+
+/// A plane averaged over square blocks, for looking at a coarser scale.
+#[derive(Debug, Clone)]
+pub struct Reduced {
+    /// Edge of a block, px of the plane.
+    pub factor: usize,
+    /// Columns of blocks.
+    pub width: usize,
+    /// Rows of blocks.
+    pub height: usize,
+    /// Mean light of each block.
+    pub light: Vec<f32>,
+}
+
+/// Averages `plane` over blocks of `factor` x `factor` px; what is left over at the right and lower edge is dropped.
+///
+/// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane.
+#[must_use]
+pub fn reduce(plane: &Plane, factor: usize) -> Reduced {
+    let (width, height) = (plane.width / factor, plane.height / factor);
+    let mut light = vec![0.0_f32; width * height];
+    let scale = 1.0 / (factor * factor) as f32;
+    let mut column_sums = vec![0.0_f32; width * factor];
+    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
+        column_sums.fill(0.0);
+        for dy in 0..factor {
+            let start = (y * factor + dy) * plane.width;
+            for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
+                *sum += v;
+            }
+        }
+        for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
+            *o = block.iter().sum::<f32>() * scale;
+        }
+    }
+    Reduced { factor, width, height, light }
+}
+
+impl Reduced {
+    /// Where a position in blocks lies, px of the plane.
+    #[must_use]
+    pub fn plane_px(&self, block: f64) -> f64 {
+        block * self.factor as f64 + (self.factor as f64 - 1.0) / 2.0
+    }
+}
+
+/// Condition of the mixing in which view `index` takes part: how much its noise grows by separation (1 is none).
+#[must_use]
+pub fn noise_gain(optics: &Optics, index: usize, channels: usize) -> f64 {
+    Vector3::from(unmixing_weights(optics, index, channels)).norm()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::view::ScaleSource;
+    use landfit_part::Side;
+    use nalgebra::Matrix3;
+
+    fn two_tints() -> Optics {
+        let view = |shows, tint| View { shows, exposure: 0, region_px: None, tint, px_from_mm: Matrix3::identity() };
+        Optics {
+            frame: Frame { size_px: [4, 2], black: 0.0, white: None, gamma: 1.0 },
+            lens: None,
+            views: vec![view(Side::Part, [0.8, 0.5, 0.1]), view(Side::Board, [0.1, 0.6, 0.9])],
+            scale: ScaleSource::Bench,
+        }
+    }
+
+    #[test]
+    fn two_lights_in_one_picture_are_told_apart() {
+        let optics = two_tints();
+        let (a, b) = (0.4, 0.25);
+        let (ta, tb) = (unit(optics.views[0].tint), unit(optics.views[1].tint));
+        let raw: Vec<u16> = (0..8).flat_map(|_| (0..3).map(|c| ((a * ta[c] + b * tb[c]) * 65535.0_f64).round() as u16)).collect();
+        let picture = Picture { width_px: 4, height_px: 2, channels: 3, samples: Samples::U16(raw) };
+        for (index, expected) in [(0, a), (1, b)] {
+            let plane = separate(&picture, &optics, index);
+            assert_eq!(plane.light.len(), 8);
+            assert!(plane.light.iter().all(|&v| (f64::from(v) - expected).abs() < 1e-4), "{:?}", plane.light);
+            assert!(plane.saturated.is_none());
+        }
+    }
+
+    #[test]
+    fn gamma_and_black_level_are_undone() {
+        let mut optics = two_tints();
+        optics.views.truncate(1);
+        optics.views[0].tint = [1.0; 3];
+        optics.frame = Frame { size_px: [2, 1], black: 10.0, white: Some(210.0), gamma: 2.2 };
+        let picture = Picture { width_px: 2, height_px: 1, channels: 1, samples: Samples::U8(vec![110, 210]) };
+        let plane = separate(&picture, &optics, 0);
+        assert!((f64::from(plane.light[0]) - 0.5_f64.powf(2.2)).abs() < 1e-6);
+        assert_eq!(plane.saturated, Some(vec![false, true]));
+    }
+
+    #[test]
+    fn reducing_keeps_the_mean_and_the_place() {
+        let light: Vec<f32> = (0..36).map(|i| (i % 6) as f32).collect();
+        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, saturated: None };
+        let small = reduce(&plane, 3);
+        assert_eq!((small.width, small.height), (2, 2));
+        assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);
+        assert!((small.plane_px(0.0) - 1.0).abs() < 1e-12, "the first block of three is centred on pixel 1");
+    }
+}

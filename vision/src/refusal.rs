@@ -1,0 +1,348 @@
+//! Decides when the picture does not settle the offset, and says what was seen and what to do.
+//!
+//! The thresholds of the decision stand here, together.
+
+use crate::answer::{Fit, ReasonCode, Refusal};
+use crate::find::look::Look;
+use crate::pose::PoseError;
+use crate::side::{SideView, features_word, nothing_code};
+use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
+use landfit_part::{PointMm, Side};
+
+/// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
+const LEAST_LOG_ODDS: f64 = 25.0;
+/// The best seating must beat every other that the pattern can tell apart by this much, e^8 = 3000 to 1 for one alternative.
+const LEAST_MARGIN: f64 = 8.0;
+/// Below this share of sites in view with a feature, it is another pattern: a third may be missing, not half.
+const LEAST_SEEN_SHARE: f64 = 0.55;
+/// More features of the same look beside the sites than this share of the sites: another pattern.
+const MOST_LEFT_OVER_SHARE: f64 = 0.3;
+/// Blur (standard deviation) above this share of the radius leaves no edge to measure.
+const MOST_BLUR_SHARE: f64 = 0.5;
+/// Light of the brightest places, as a share of full scale, below which a picture that shows nothing is called dark.
+const DARK_BELOW: f64 = 0.015;
+/// Share of saturated pixels above which a picture that shows nothing is called saturated.
+const SATURATED_ABOVE: f64 = 0.25;
+/// Light differences below this share of full scale are no features, however they are blurred.
+const LEAST_CONTRAST: f64 = 0.03;
+
+fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
+    Refusal { code, view, turn_deg: None, text }
+}
+
+/// Takes a recognition or says why it does not settle which site is which.
+pub(crate) fn accept(
+    side: Side,
+    recognition: Result<Recognition, Unrecognised>,
+    pattern: &Pattern,
+    features: &[Feature],
+    views: &[SideView],
+) -> Result<Recognition, Refusal> {
+    let word = features_word(side);
+    let recognition = match recognition {
+        Ok(found) if found.best.log_odds >= LEAST_LOG_ODDS && found.best.expected() >= 3 => found,
+        Ok(found) => return Err(unlikely(side, &found, pattern, features, views)),
+        Err(_) => return Err(nothing_fits(side, pattern, features, views)),
+    };
+    let best = &recognition.best;
+    let (seen, expected) = (best.seen(), best.expected());
+    if (seen as f64) < LEAST_SEEN_SHARE * expected as f64 {
+        return Err(light_trouble(views).unwrap_or_else(|| {
+            refusal(
+                ReasonCode::WrongPattern,
+                None,
+                format!("Only {seen} of {expected} {word} in view lie where the part file puts them. Check that this is the right part file and the right {}.", side.word()),
+            )
+        }));
+    }
+    if let Some(rival) = recognition.rival.filter(|r| r.margin < LEAST_MARGIN) {
+        return Err(rivalled(side, rival.differs, best, pattern));
+    }
+    let left_over = recognition.left_over.len();
+    if left_over as f64 > (MOST_LEFT_OVER_SHARE * seen as f64).max(4.0) {
+        return Err(refusal(
+            ReasonCode::WrongPattern,
+            None,
+            format!(
+                "{left_over} features that look like {word} lie where the part file has none. Check that this is the right part file and the right {}.",
+                side.word()
+            ),
+        ));
+    }
+    Ok(recognition)
+}
+
+fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
+    if let Some(cut) = cut_axis(&found.best, pattern)
+        .filter(|_| found.best.seen() as f64 >= LEAST_SEEN_SHARE * found.best.expected() as f64 && found.best.expected() >= 3)
+    {
+        return out_of_view(side, cut);
+    }
+    nothing_fits(side, pattern, features, views)
+}
+
+/// Nothing could be laid over the features: because of the light, because nothing is there, or because it is another pattern.
+fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
+    if let Some(trouble) = light_trouble(views) {
+        return trouble;
+    }
+    let word = features_word(side);
+    if let Some(spacing_mm) = even_spacing_mm(features) {
+        return refusal(
+            ReasonCode::WrongPattern,
+            None,
+            format!(
+                "Features stand {spacing_mm:.2} mm apart; the part file puts the {word} {:.2} mm apart. Check that this is the right part file, the right {} and the right bench file.",
+                pattern.pitch_mm,
+                side.word()
+            ),
+        );
+    }
+    let what = match side {
+        Side::Part => "No part is seen. Pick the part up, bring it over the board and switch its light on.",
+        Side::Board => "No lands are seen. Bring the board's land pattern under the optics and switch its light on.",
+    };
+    refusal(nothing_code(side), views.first().map(|v| v.index), what.into())
+}
+
+/// The distance at which most features have their nearest neighbour, mm, if they agree on one.
+fn even_spacing_mm(features: &[Feature]) -> Option<f64> {
+    let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > 0.6).map(|f| f.at_mm).collect();
+    if strong.len() < 9 {
+        return None;
+    }
+    let near = crate::nearby::Nearby::new(&strong);
+    let two = std::num::NonZero::new(2)?;
+    let mut distances: Vec<f64> = strong.iter().filter_map(|p| near.several(*p, two).get(1).map(|n| n.0)).collect();
+    distances.sort_by(f64::total_cmp);
+    let middle = *distances.get(distances.len() / 2)?;
+    let agreeing = distances.iter().filter(|d| (*d / middle - 1.0).abs() < 0.08).count();
+    (agreeing * 10 >= distances.len() * 6).then_some(middle)
+}
+
+fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) -> Refusal {
+    let word = features_word(side);
+    match differs {
+        Difference::Mirror => refusal(
+            ReasonCode::WrongPattern,
+            None,
+            format!("The {word} fit the part file's mirror image about as well. Check that the part file is drawn as seen from above."),
+        ),
+        Difference::Turn => refusal(
+            ReasonCode::AmbiguousShift,
+            None,
+            format!(
+                "Two turns of the pattern explain the {word} about equally well. Bring all {word} into view, or clean the place and look again."
+            ),
+        ),
+        Difference::Shift => match cut_axis(best, pattern) {
+            Some(cut) => out_of_view(side, cut),
+            None => refusal(
+                ReasonCode::AmbiguousShift,
+                None,
+                format!(
+                    "Two seatings one pitch apart explain the {word} about equally well: {} of {} are seen. Look at the outer rows: is one missing, or one too many, or is this another part file?",
+                    best.seen(),
+                    best.expected()
+                ),
+            ),
+        },
+    }
+}
+
+/// The pattern's axis ("x" or "y") of which both ends are out of view.
+fn cut_axis(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
+    let ends = |get: fn(&PointMm) -> f64| {
+        let seen = pattern.centres_mm.iter().zip(&best.in_view).filter(|(_, v)| **v).map(|(c, _)| get(c));
+        let (low, high) = seen.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)));
+        let beyond = |test: &dyn Fn(f64) -> bool| pattern.centres_mm.iter().any(|c| test(get(c)));
+        beyond(&|v| v < low - 0.5 * pattern.pitch_mm) && beyond(&|v| v > high + 0.5 * pattern.pitch_mm)
+    };
+    if ends(|c| c.x) {
+        Some("x")
+    } else if ends(|c| c.y) {
+        Some("y")
+    } else {
+        None
+    }
+}
+
+fn out_of_view(side: Side, axis: &str) -> Refusal {
+    let across = if axis == "x" { "left and right" } else { "near and far" };
+    refusal(
+        ReasonCode::OutOfView,
+        None,
+        format!(
+            "Both the {across} ends of the {} are out of view, so that a whole pitch cannot be told. Move the {} until one outer row and one outer column are seen.",
+            features_word(side),
+            side.word()
+        ),
+    )
+}
+
+/// Light that explains why nothing is seen: too dark, saturated or blurred.
+fn light_trouble(views: &[SideView]) -> Option<Refusal> {
+    views.iter().filter_map(|v| trouble_of(v).map(|(code, text)| refusal(code, Some(v.index), text))).min_by_key(|r| r.code)
+}
+
+fn trouble_of(view: &SideView) -> Option<(ReasonCode, String)> {
+    let mut light = view.reduced.light.clone();
+    light.sort_by(f32::total_cmp);
+    let quantile = |q: f64| f64::from(light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0));
+    let brightest = quantile(0.995);
+    if brightest < DARK_BELOW {
+        let text = format!(
+            "The brightest places reach {:.1} % of full scale. Switch the light on, or raise light or exposure.",
+            100.0 * brightest.max(0.0)
+        );
+        return Some((ReasonCode::TooDark, text));
+    }
+    let saturated = view.plane.saturated_share();
+    if saturated > SATURATED_ABOVE {
+        let text = format!("{:.0} % of the pixels are at full scale. Lower light or exposure.", 100.0 * saturated);
+        return Some((ReasonCode::Saturated, text));
+    }
+    let blur_px = blur_of_strongest_edges(view)?;
+    (blur_px > MOST_BLUR_SHARE * view.radius_px).then(|| {
+        let text = format!(
+            "The sharpest edges are blurred over about {blur_px:.0} px, where a feature is {:.0} px across. Focus, and wait until nothing moves.",
+            2.0 * view.radius_px
+        );
+        (ReasonCode::TooBlurred, text)
+    })
+}
+
+/// Blur of the sharpest edges as a Gaussian's standard deviation, px: contrast over the steepest slopes. `None` without
+/// contrast at the scale of the features.
+fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
+    let reduced = &view.reduced;
+    let factor = reduced.factor as f64;
+    let window = (4.0 * view.radius_px / factor).ceil() as usize;
+    let (w, h) = (reduced.width, reduced.height);
+    if w < 2 * window || h < 2 * window {
+        return None;
+    }
+    let (mut contrasts, mut slopes) = (Vec::new(), Vec::new());
+    for y0 in (0..h - window).step_by(window) {
+        for x0 in (0..w - window).step_by(window) {
+            let mut inside: Vec<f32> =
+                (y0..y0 + window).flat_map(|y| reduced.light[y * w + x0..y * w + x0 + window].iter().copied()).collect();
+            inside.sort_by(f32::total_cmp);
+            let n = inside.len();
+            contrasts.push(f64::from(inside[n - 1 - n / 20] - inside[n / 20]));
+            let mut steep = 0.0_f64;
+            for y in y0 + 1..y0 + window - 1 {
+                for x in x0 + 1..x0 + window - 1 {
+                    let l = &reduced.light;
+                    let gx = f64::from(l[y * w + x + 1] - l[y * w + x - 1]) / (2.0 * factor);
+                    let gy = f64::from(l[(y + 1) * w + x] - l[(y - 1) * w + x]) / (2.0 * factor);
+                    steep = steep.max(gx.hypot(gy));
+                }
+            }
+            slopes.push(steep);
+        }
+    }
+    let upper = |values: &mut Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() * 8 / 10).copied()
+    };
+    let contrast = upper(&mut contrasts)?;
+    let slope = upper(&mut slopes)?;
+    (contrast > LEAST_CONTRAST && slope > 0.0).then(|| contrast / (slope * (2.0 * std::f64::consts::PI).sqrt()))
+}
+
+/// Refuses a picture whose features' outlines are blurred beyond measuring.
+pub(crate) fn sharp_enough(side: Side, views: &[SideView], looks: &[(usize, Look)]) -> Result<(), Refusal> {
+    if looks.is_empty() {
+        return Err(refusal(
+            nothing_code(side),
+            None,
+            format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
+        ));
+    }
+    for (index, look) in looks {
+        let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
+        if look.blur_px > MOST_BLUR_SHARE * view.radius_px {
+            return Err(refusal(
+                ReasonCode::TooBlurred,
+                Some(*index),
+                format!(
+                    "The outlines of the {} are blurred over {:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
+                    features_word(side),
+                    look.blur_px,
+                    2.0 * view.radius_px
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Refuses when the part lies a quarter or half turn round.
+pub(crate) fn turned(fit: &Fit) -> Option<Refusal> {
+    let quarters = (fit.offset.theta_rad / std::f64::consts::FRAC_PI_2).round();
+    (quarters != 0.0).then(|| {
+        let turn_deg = if quarters.abs() > 1.5 { 180.0 } else { 90.0 * quarters };
+        let words = if turn_deg == 180.0 {
+            "half a turn round".to_owned()
+        } else {
+            format!("a quarter turn {}", if turn_deg > 0.0 { "anticlockwise" } else { "clockwise" })
+        };
+        Refusal {
+            code: ReasonCode::Turned,
+            view: None,
+            turn_deg: Some(turn_deg),
+            text: format!("The part is turned: {words}, seen from above. Put it down, pick it up the right way, and look again."),
+        }
+    })
+}
+
+pub(crate) fn wrong_scale(side: Side, off: f64) -> Refusal {
+    refusal(
+        ReasonCode::WrongPattern,
+        None,
+        format!(
+            "The {} stand {:.1} % {} apart than the part file says. Check the part file's pitch and the bench file's magnification.",
+            features_word(side),
+            100.0 * off.abs(),
+            if off > 0.0 { "further" } else { "less far" }
+        ),
+    )
+}
+
+pub(crate) fn odd_scale_words(side: Side, off: f64) -> String {
+    format!(
+        "The {} stand {:.2} % {} apart than the part file says: the camera may have moved, or the bench file is another bench's.",
+        features_word(side),
+        100.0 * off.abs(),
+        if off > 0.0 { "further" } else { "less far" }
+    )
+}
+
+pub(crate) fn too_few_good(side: Side, good: usize) -> Refusal {
+    refusal(
+        nothing_code(side),
+        None,
+        format!(
+            "Only {good} {} could be measured; three are needed. Clean, light and focus the {} side.",
+            features_word(side),
+            side.word()
+        ),
+    )
+}
+
+pub(crate) fn no_fit(side: Side, error: &PoseError) -> Refusal {
+    refusal(
+        ReasonCode::WrongPattern,
+        None,
+        format!("The {} do not lie as the part file says ({error}). Check the part file and the {}.", features_word(side), side.word()),
+    )
+}
+
+pub(crate) fn no_pattern(side: Side) -> Refusal {
+    refusal(ReasonCode::WrongPattern, None, format!("The part file's {} all lie at one place. Correct the part file.", features_word(side)))
+}
+
+pub(crate) fn nothing_seen() -> Refusal {
+    refusal(ReasonCode::NoPart, None, "Nothing is seen. Check light and focus.".into())
+}

@@ -1,0 +1,656 @@
+//! Which feature is which site: poses of the pattern that explain what was found, and how surely the best beats the rest.
+//!
+//! Directions come from vectors between neighbouring features against those between neighbouring sites, shifts from a vote
+//! over all (feature, site) differences, and each hypothesis is fitted and counted. The score of a hypothesis is a sum of log
+//! odds over the sites in view, seen or not, against the chance that a feature lies there anyway: what is left over on both
+//! sides counts (the decision rule of star-field matchers, Lang et al. 2010, doi:10.1088/0004-6256/139/5/1782, with the
+//! chance density measured in this very picture).
+
+use crate::find::look::CoarseProfile;
+use crate::nearby::Nearby;
+use crate::pose::fit_rigid;
+use landfit_part::{PointMm, Pose, wrap_angle_rad};
+use std::collections::BTreeMap;
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
+use std::num::NonZero;
+
+/// A feature of one side, in the bench frame, from any view of that side.
+#[derive(Debug, Clone, Copy)]
+pub struct Feature {
+    /// Bench frame, mm.
+    pub at_mm: PointMm,
+    /// Index into the bench's views.
+    pub view: usize,
+    /// Strength against that of a typical feature of its view; above 0.
+    pub strength: f64,
+    /// Its coarse look.
+    pub profile: CoarseProfile,
+}
+
+/// A pattern to be recognised: the designed centres of one side, part frame, and which turns of it look the same.
+#[derive(Debug, Clone)]
+pub struct Pattern {
+    /// Designed centres, part frame, mm; index = site.
+    pub centres_mm: Vec<PointMm>,
+    /// Smallest distance between two of them, mm.
+    pub pitch_mm: f64,
+    /// Motions that carry the pattern onto itself, the identity first.
+    pub same: Vec<Pose>,
+    /// Whether the mirror image, turned somehow, is the pattern again.
+    mirror_is_same: bool,
+    /// Vectors between nearest neighbours.
+    neighbours: Vec<PointMm>,
+    /// Centroid, mm.
+    centroid_mm: PointMm,
+}
+
+/// One way to lay the pattern over the features.
+#[derive(Debug, Clone)]
+pub struct Seating {
+    /// Bench frame from the pattern's frame.
+    pub bench_from_pattern: Pose,
+    /// For each site the feature that lies there.
+    pub features: Vec<Option<usize>>,
+    /// Sites whose whole outline lies in view, by the caller's word.
+    pub in_view: Vec<bool>,
+    /// Log odds against chance.
+    pub log_odds: f64,
+}
+
+impl Seating {
+    /// How many sites in view have a feature.
+    #[must_use]
+    pub fn seen(&self) -> usize {
+        self.features.iter().zip(&self.in_view).filter(|(f, v)| f.is_some() && **v).count()
+    }
+
+    /// How many sites lie in view.
+    #[must_use]
+    pub fn expected(&self) -> usize {
+        self.in_view.iter().filter(|v| **v).count()
+    }
+}
+
+/// What the features say about the pattern.
+#[derive(Debug, Clone)]
+pub struct Recognition {
+    /// The seating with the best odds.
+    pub best: Seating,
+    /// The best other seating that the pattern can tell apart: another shift, turn or mirror image.
+    pub rival: Option<Rival>,
+    /// What the features of the best seating look like on the coarse scale.
+    pub profile: CoarseProfile,
+    /// Features that look like those but lie at no site, within one pitch of the pattern's extent.
+    pub left_over: Vec<usize>,
+}
+
+/// Another way to lay the pattern.
+#[derive(Debug, Clone, Copy)]
+pub struct Rival {
+    /// Log odds of the best seating against this one.
+    pub margin: f64,
+    /// In what it differs.
+    pub differs: Difference,
+}
+
+/// In what a rival seating differs from the best.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Difference {
+    /// Shifted, by a pitch as a rule.
+    Shift,
+    /// Turned by quarter turns.
+    Turn,
+    /// The pattern's mirror image.
+    Mirror,
+}
+
+/// Why no seating was found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Unrecognised {
+    /// Fewer than three features.
+    TooFew,
+    /// Features there are, but not at the pattern's distances.
+    OtherSpacing {
+        /// Middle distance between nearest features, mm.
+        spacing_mm: f64,
+    },
+}
+
+/// A feature lies at a site when it is nearer than this share of the pitch.
+const NEAR_SHARE: f64 = 0.22;
+/// The first fit, from a vote good to half a bin and half a degree, may be off by more.
+const FIRST_NEAR_SHARE: f64 = 0.36;
+/// Neighbour vectors may differ from the design's length by this share (scale error and coarse centres).
+const LENGTH_TOLERANCE: f64 = 0.13;
+/// Bin of the vote over shifts, as a share of the pitch.
+const SHIFT_BIN_SHARE: f64 = 0.25;
+/// At most so many features vote for shifts with all sites; all are counted afterwards.
+const MOST_VOTERS: usize = 120;
+/// Turns that are looked at closely.
+const MOST_TURNS: usize = 8;
+/// Shifts of each turn that are looked at closely.
+const MOST_SHIFTS: usize = 14;
+/// Hypotheses that are scored after the first count.
+const MOST_CLOSE_LOOKS: usize = 24;
+/// Distinct steps to neighbours that are kept of an irregular pattern.
+const MOST_NEIGHBOUR_STEPS: usize = 24;
+/// A feature that looks less like the others than this is another thing.
+pub const LEAST_LIKENESS: f64 = 0.6;
+/// Contrast below this share of the others' is another thing.
+pub const LEAST_CONTRAST: f64 = 0.35;
+/// However clean the picture, one site in 200 may lack its feature and one empty place in 300 may show one.
+const MOST_SURE_SEEN: f64 = 0.995;
+const LEAST_CHANCE: f64 = 0.0033;
+
+impl Pattern {
+    /// The pattern of designed centres; `None` below three sites or when all fall together.
+    #[must_use]
+    pub fn new(centres_mm: Vec<PointMm>) -> Option<Self> {
+        const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
+        if centres_mm.len() < 3 {
+            return None;
+        }
+        let near = Nearby::new(&centres_mm);
+        let mut pitch_mm = f64::INFINITY;
+        let mut neighbours: Vec<PointMm> = Vec::new();
+        let nearest: Vec<Vec<(f64, usize)>> =
+            centres_mm.iter().map(|c| near.several(*c, NEIGHBOURS).into_iter().filter(|(d, _)| *d > 1e-9).collect()).collect();
+        for of_site in &nearest {
+            pitch_mm = of_site.first().map_or(pitch_mm, |n| pitch_mm.min(n.0));
+        }
+        if !pitch_mm.is_finite() {
+            return None;
+        }
+        for (centre, of_site) in centres_mm.iter().zip(&nearest) {
+            let Some((least, _)) = of_site.first() else { continue };
+            for (_, i) in of_site.iter().filter(|(d, _)| *d <= 1.06 * least) {
+                let step = centres_mm[*i] - *centre;
+                if neighbours.len() < MOST_NEIGHBOUR_STEPS && !neighbours.iter().any(|n| n.distance(step) < 0.02 * pitch_mm) {
+                    neighbours.push(step);
+                }
+            }
+        }
+        let centroid_mm = centres_mm.iter().fold(PointMm::ZERO, |s, c| s + *c) * (1.0 / centres_mm.len() as f64);
+        let mut pattern = Self { centres_mm, pitch_mm, same: Vec::new(), mirror_is_same: false, neighbours, centroid_mm };
+        pattern.same = pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c| t.apply(c))).collect();
+        pattern.mirror_is_same = pattern.quarter_turns().iter().any(|t| pattern.coincides(&near, |c| t.apply(pattern.mirror(c))));
+        Some(pattern)
+    }
+
+    /// Of all poses that look the same as `pose`, the one turned nearest to `nominal_rad`.
+    #[must_use]
+    pub fn nearest_turn(&self, pose: Pose, nominal_rad: f64) -> Pose {
+        let off = |p: &Pose| wrap_angle_rad(p.theta_rad - nominal_rad).abs();
+        self.same.iter().map(|s| pose.after(s)).min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(pose)
+    }
+
+    /// No turn, and the three others about the centroid.
+    fn quarter_turns(&self) -> [Pose; 4] {
+        [0.0, FRAC_PI_2, PI, -FRAC_PI_2].map(|turn| {
+            let shift = self.centroid_mm - self.centroid_mm.rotated(turn);
+            Pose::new(shift.x, shift.y, turn)
+        })
+    }
+
+    /// The mirror image of a point in the line x = centroid.
+    fn mirror(&self, p: PointMm) -> PointMm {
+        PointMm::new(2.0 * self.centroid_mm.x - p.x, p.y)
+    }
+
+    fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm) -> PointMm) -> bool {
+        self.centres_mm.iter().all(|c| near.nearest(motion(*c), 0.05 * self.pitch_mm).is_some())
+    }
+
+    /// The extent along x and y with a margin, part frame.
+    fn holds(&self, p: PointMm, margin_mm: f64) -> bool {
+        let span = |get: fn(&PointMm) -> f64| {
+            self.centres_mm.iter().map(get).fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
+        };
+        let ((x0, x1), (y0, y1)) = (span(|c| c.x), span(|c| c.y));
+        p.x > x0 - margin_mm && p.x < x1 + margin_mm && p.y > y0 - margin_mm && p.y < y1 + margin_mm
+    }
+}
+
+/// Finds the pattern among the features.
+///
+/// `in_view` tells whether a whole feature at a place of the bench frame lies inside a view of this side; `area_mm2` is what
+/// those views cover. Deterministic: ties go to the lower index.
+///
+/// # Errors
+/// [`Unrecognised`] when there is nothing that could be laid over the features at all; a poor seating is still returned, the
+/// caller judges it.
+pub fn recognise(
+    features: &[Feature],
+    pattern: &Pattern,
+    in_view: impl Fn(PointMm) -> bool,
+    area_mm2: f64,
+) -> Result<Recognition, Unrecognised> {
+    if features.len() < 3 {
+        return Err(Unrecognised::TooFew);
+    }
+    let places: Vec<PointMm> = features.iter().map(|f| f.at_mm).collect();
+    let near = Nearby::new(&places);
+    let turns = likely_turns(features, &near, pattern);
+    let mut hypotheses: Vec<(Pose, usize)> = Vec::new();
+    for turn in turns {
+        for shift in likely_shifts(features, pattern, turn) {
+            let first = Pose::new(shift.x, shift.y, turn);
+            if let Some(pose) = settle(&places, &near, pattern, first) {
+                let n =
+                    pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
+                hypotheses.push((pose, n));
+            }
+        }
+    }
+    hypotheses.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
+    hypotheses.truncate(MOST_CLOSE_LOOKS);
+    let Some(first) = hypotheses.first() else { return Err(other_spacing(features, &near)) };
+
+    // What the sites' features look like is learned from the fullest seating, and what does not look so is another thing.
+    let laid = matches(&near, pattern, &first.0);
+    let Some(profile) = CoarseProfile::median(&laid.iter().flatten().map(|&f| features[f].profile).collect::<Vec<_>>()) else {
+        return Err(other_spacing(features, &near));
+    };
+    let alike: Vec<usize> = (0..features.len()).filter(|&i| is_alike(&features[i].profile, &profile)).collect();
+    let alike_near = Nearby::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>());
+    let count = |pose: &Pose| Count::of(&alike_near, pattern, pose, &in_view);
+
+    let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
+    let fullest = counts.iter().map(|c| c.seen).max().unwrap_or(0);
+    let chance = ((alike.len().saturating_sub(fullest)) as f64 / area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
+        .clamp(LEAST_CHANCE, 0.5);
+    let top = counts.iter().max_by_key(|c| (c.seen, std::cmp::Reverse(c.expected))).copied().unwrap_or(Count { seen: 0, expected: 1 });
+    let odds = Odds { seen: ((top.seen as f64 + 1.0) / (top.expected as f64 + 2.0)).clamp(0.5, MOST_SURE_SEEN), chance };
+    let Some((best, best_odds)) =
+        (0..hypotheses.len()).map(|i| (i, odds.log(counts[i]))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
+    else {
+        return Err(other_spacing(features, &near));
+    };
+    let pose = hypotheses[best].0;
+    let rival = strongest_rival(pattern, &pose, &hypotheses, &alike_near, &in_view, &odds, best_odds);
+    let laid: Vec<Option<usize>> = matches(&alike_near, pattern, &pose).into_iter().map(|m| m.map(|i| alike[i])).collect();
+    let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
+    let pattern_from_bench = pose.inverse();
+    let left_over = alike
+        .iter()
+        .copied()
+        .filter(|i| !used.contains(i) && pattern.holds(pattern_from_bench.apply(places[*i]), 1.2 * pattern.pitch_mm))
+        .collect();
+    let in_view = pattern.centres_mm.iter().map(|c| in_view(pose.apply(*c))).collect();
+    Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
+}
+
+/// Whether a feature looks like the pattern's features: the same shape of profile, and not much fainter.
+#[must_use]
+pub fn is_alike(profile: &CoarseProfile, of_pattern: &CoarseProfile) -> bool {
+    profile.likeness(of_pattern) >= LEAST_LIKENESS && profile.contrast() >= LEAST_CONTRAST * of_pattern.contrast()
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Count {
+    seen: usize,
+    expected: usize,
+}
+
+impl Count {
+    fn of(near: &Nearby, pattern: &Pattern, pose: &Pose, in_view: impl Fn(PointMm) -> bool) -> Self {
+        let mut count = Self { seen: 0, expected: 0 };
+        for centre in &pattern.centres_mm {
+            let at = pose.apply(*centre);
+            if in_view(at) {
+                count.expected += 1;
+                count.seen += usize::from(near.nearest(at, NEAR_SHARE * pattern.pitch_mm).is_some());
+            }
+        }
+        count
+    }
+}
+
+/// How likely a site shows its feature, and how likely a feature lies at a place by chance.
+#[derive(Debug, Clone, Copy)]
+struct Odds {
+    seen: f64,
+    chance: f64,
+}
+
+impl Odds {
+    fn log(&self, count: Count) -> f64 {
+        let unseen = count.expected - count.seen;
+        count.seen as f64 * (self.seen / self.chance).ln() + unseen as f64 * ((1.0 - self.seen) / (1.0 - self.chance)).ln()
+    }
+}
+
+fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f64> {
+    const BINS: usize = 720;
+    const NEAREST: NonZero<usize> = NonZero::new(7).unwrap();
+    let period = TAU / pattern.same.len().max(1) as f64;
+    let steps: Vec<(f64, f64)> = pattern.neighbours.iter().map(|n| (n.norm(), n.y.atan2(n.x))).collect();
+    let mut votes: Vec<(f64, f64)> = Vec::new();
+    for feature in features {
+        for (length, i) in near.several(feature.at_mm, NEAREST) {
+            if length < 1e-9 {
+                continue;
+            }
+            let v = features[i].at_mm - feature.at_mm;
+            let angle = v.y.atan2(v.x);
+            for (designed, designed_angle) in &steps {
+                if (length / designed - 1.0).abs() < LENGTH_TOLERANCE {
+                    votes.push(((angle - designed_angle).rem_euclid(period), feature.strength.min(1.0) * features[i].strength.min(1.0)));
+                }
+            }
+        }
+    }
+    let mut bins = vec![0.0; BINS];
+    let bin_of = |angle: f64| ((angle / period * BINS as f64) as usize).min(BINS - 1);
+    for (angle, weight) in &votes {
+        bins[bin_of(*angle)] += weight;
+    }
+    // Half the width, in bins, over which one direction's votes spread.
+    let half = ((1.5_f64.to_radians() / period * BINS as f64).round() as usize).max(1);
+    let smooth: Vec<f64> = (0..BINS).map(|i| (0..=2 * half).map(|d| bins[(i + BINS + d - half) % BINS]).sum()).collect();
+    let highest = smooth.iter().copied().fold(0.0, f64::max);
+    let mut peaks: Vec<usize> = (0..BINS)
+        .filter(|&i| {
+            smooth[i] >= 0.3 * highest
+                && smooth[i] > 0.0
+                && (1..=2 * half).all(|d| smooth[(i + d) % BINS] < smooth[i] && smooth[(i + BINS - d) % BINS] <= smooth[i])
+        })
+        .collect();
+    peaks.sort_by(|a, b| smooth[*b].total_cmp(&smooth[*a]).then(a.cmp(b)));
+    peaks.truncate(MOST_TURNS);
+    peaks
+        .into_iter()
+        .map(|peak| {
+            let middle = (peak as f64 + 0.5) / BINS as f64 * period;
+            let off = |angle: f64| (angle - middle + period / 2.0).rem_euclid(period) - period / 2.0;
+            let (mut sum, mut weight) = (0.0, 0.0);
+            for (angle, w) in &votes {
+                let d = off(*angle);
+                if d.abs() < 2.0_f64.to_radians() {
+                    sum += w * d;
+                    weight += w;
+                }
+            }
+            wrap_angle_rad(middle + if weight > 0.0 { sum / weight } else { 0.0 })
+        })
+        .collect()
+}
+
+fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<PointMm> {
+    let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
+    let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
+    let stride = features.len().div_ceil(MOST_VOTERS);
+    let voters: Vec<&Feature> = features.iter().step_by(stride.max(1)).collect();
+    let bounds = |points: &mut dyn Iterator<Item = PointMm>| {
+        points.fold((PointMm::new(f64::INFINITY, f64::INFINITY), PointMm::new(f64::NEG_INFINITY, f64::NEG_INFINITY)), |(lo, hi), p| {
+            (PointMm::new(lo.x.min(p.x), lo.y.min(p.y)), PointMm::new(hi.x.max(p.x), hi.y.max(p.y)))
+        })
+    };
+    let (f_lo, f_hi) = bounds(&mut voters.iter().map(|f| f.at_mm));
+    let (c_lo, c_hi) = bounds(&mut turned.iter().copied());
+    let low = f_lo - c_hi - PointMm::new(2.0 * bin_mm, 2.0 * bin_mm);
+    let span = (f_hi - c_lo) - low;
+    let (columns, rows) = ((span.x / bin_mm) as usize + 4, (span.y / bin_mm) as usize + 4);
+    if columns.saturating_mul(rows) > 4_000_000 {
+        return Vec::new();
+    }
+    let mut votes = vec![0.0_f32; columns * rows];
+    for voter in voters {
+        let weight = voter.strength.min(1.0) as f32;
+        let from = voter.at_mm - low;
+        for c in &turned {
+            let (x, y) = (((from.x - c.x) / bin_mm) as usize, ((from.y - c.y) / bin_mm) as usize);
+            votes[y * columns + x] += weight;
+        }
+    }
+    let sum3 =
+        |x: usize, y: usize| -> f32 { (y - 1..=y + 1).map(|r| votes[r * columns + x - 1..=r * columns + x + 1].iter().sum::<f32>()).sum() };
+    let mut sums = vec![0.0_f32; columns * rows];
+    for y in 1..rows - 1 {
+        for x in 1..columns - 1 {
+            sums[y * columns + x] = sum3(x, y);
+        }
+    }
+    let highest = sums.iter().copied().fold(0.0, f32::max);
+    let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
+    for y in 1..rows - 1 {
+        for x in 1..columns - 1 {
+            let v = sums[y * columns + x];
+            if v < 0.4 * highest || v <= 0.0 {
+                continue;
+            }
+            let highest_here = (y - 1..=y + 1).all(|r| {
+                (x - 1..=x + 1).all(|c| {
+                    let other = sums[r * columns + c];
+                    other < v || (other == v && (r, c) >= (y, x))
+                })
+            });
+            if highest_here {
+                peaks.push((v, x, y));
+            }
+        }
+    }
+    peaks.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
+    peaks.truncate(MOST_SHIFTS);
+    peaks
+        .into_iter()
+        .map(|(_, x, y)| {
+            // The votes' centre of mass in the 3 x 3 bins places the peak within a bin.
+            let (mut sx, mut sy, mut s) = (0.0, 0.0, 0.0);
+            for r in y - 1..=y + 1 {
+                for c in x - 1..=x + 1 {
+                    let v = f64::from(votes[r * columns + c]);
+                    sx += v * (c as f64 + 0.5);
+                    sy += v * (r as f64 + 0.5);
+                    s += v;
+                }
+            }
+            low + PointMm::new(sx / s, sy / s) * bin_mm
+        })
+        .collect()
+}
+
+/// Fits the pose to the features nearest to the sites, first generously, then closely. `None` when fewer than three match.
+fn settle(places: &[PointMm], near: &Nearby, pattern: &Pattern, first: Pose) -> Option<Pose> {
+    let mut pose = first;
+    for share in [FIRST_NEAR_SHARE, NEAR_SHARE, NEAR_SHARE] {
+        let (mut from, mut to) = (Vec::new(), Vec::new());
+        for c in &pattern.centres_mm {
+            if let Some((_, i)) = near.nearest(pose.apply(*c), share * pattern.pitch_mm) {
+                from.push(*c);
+                to.push(places[i]);
+            }
+        }
+        if from.len() < 3 {
+            return None;
+        }
+        pose = fit_rigid(&from, &to).ok()?;
+    }
+    Some(pose)
+}
+
+fn matches(near: &Nearby, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
+    pattern.centres_mm.iter().map(|c| near.nearest(pose.apply(*c), NEAR_SHARE * pattern.pitch_mm).map(|n| n.1)).collect()
+}
+
+/// The other seatings that matter most: a step to a neighbour, each turn and mirror image that the pattern can tell apart,
+/// those with a step, and whatever else the vote proposed.
+fn strongest_rival(
+    pattern: &Pattern,
+    pose: &Pose,
+    hypotheses: &[(Pose, usize)],
+    near: &Nearby,
+    in_view: impl Fn(PointMm) -> bool,
+    odds: &Odds,
+    best_odds: f64,
+) -> Option<Rival> {
+    let mut seen_at = SeenAt {
+        near,
+        in_view: &in_view,
+        pose: *pose,
+        step_mm: 0.1 * pattern.pitch_mm,
+        reach_mm: NEAR_SHARE * pattern.pitch_mm,
+        known: BTreeMap::new(),
+    };
+    let mut strongest: Option<Rival> = None;
+    let mut consider = |log_odds: f64, differs: Difference| {
+        let margin = best_odds - log_odds;
+        if strongest.is_none_or(|r| margin < r.margin) {
+            strongest = Some(Rival { margin, differs });
+        }
+    };
+    let steps = std::iter::once(PointMm::ZERO).chain(pattern.neighbours.iter().copied());
+    for step in steps {
+        for turn in pattern.quarter_turns() {
+            let is_same_turn = pattern.same.iter().any(|s| (wrap_angle_rad(s.theta_rad - turn.theta_rad)).abs() < 1e-6);
+            let is_zero = step == PointMm::ZERO;
+            if !is_same_turn || (turn.theta_rad == 0.0 && !is_zero) {
+                let differs = if is_same_turn { Difference::Shift } else { Difference::Turn };
+                consider(odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(*c) + step))), differs);
+            }
+            if !pattern.mirror_is_same {
+                consider(
+                    odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(pattern.mirror(*c)) + step))),
+                    Difference::Mirror,
+                );
+            }
+        }
+    }
+    let pattern_from_bench = pose.inverse();
+    for (other, _) in hypotheses {
+        let difference = pattern_from_bench.after(other);
+        let looks_same = pattern.same.iter().any(|s| {
+            let rest = s.inverse().after(&difference);
+            rest.apply(pattern.centroid_mm).distance(pattern.centroid_mm) < 0.5 * pattern.pitch_mm && rest.theta_rad.abs() < 0.2
+        });
+        if !looks_same {
+            let turned = (difference.theta_rad / FRAC_PI_2).round() != 0.0;
+            let log_odds = odds.log(Count::of(near, pattern, other, &in_view));
+            consider(log_odds, if turned { Difference::Turn } else { Difference::Shift });
+        }
+    }
+    strongest
+}
+
+/// Remembers, for places of the pattern's frame, whether they are in view and whether a feature lies there: rivals on the
+/// same lattice ask for the same places again and again.
+struct SeenAt<'a, V: Fn(PointMm) -> bool> {
+    near: &'a Nearby,
+    in_view: &'a V,
+    pose: Pose,
+    step_mm: f64,
+    reach_mm: f64,
+    known: BTreeMap<(i32, i32), (bool, bool)>,
+}
+
+impl<V: Fn(PointMm) -> bool> SeenAt<'_, V> {
+    fn count(&mut self, places: impl Iterator<Item = PointMm>) -> Count {
+        let mut count = Count { seen: 0, expected: 0 };
+        for place in places {
+            let key = ((place.x / self.step_mm).round() as i32, (place.y / self.step_mm).round() as i32);
+            let (is_in_view, is_seen) = *self.known.entry(key).or_insert_with(|| {
+                let at = self.pose.apply(place);
+                ((self.in_view)(at), self.near.nearest(at, self.reach_mm).is_some())
+            });
+            count.expected += usize::from(is_in_view);
+            count.seen += usize::from(is_in_view && is_seen);
+        }
+        count
+    }
+}
+
+fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
+    const TWO: NonZero<usize> = NonZero::new(2).unwrap();
+    let mut distances: Vec<f64> = features.iter().filter_map(|f| near.several(f.at_mm, TWO).get(1).map(|n| n.0)).collect();
+    distances.sort_by(f64::total_cmp);
+    distances.get(distances.len() / 2).map_or(Unrecognised::TooFew, |&spacing_mm| Unrecognised::OtherSpacing { spacing_mm })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
+        let half = f64::from(n - 1) / 2.0;
+        (0..n * n).map(|i| PointMm::new((f64::from(i % n) - half) * pitch, (half - f64::from(i / n)) * pitch)).collect()
+    }
+
+    fn seen(places: &[PointMm], pose: Pose) -> Vec<Feature> {
+        let profile = CoarseProfile { rings: [1.0, 1.0, 1.0, 0.9, 0.2, 0.1, 0.1] };
+        places
+            .iter()
+            .enumerate()
+            .map(|(i, p)| {
+                // A coarse centre is a few hundredths of the pitch off, always the same way for the same feature.
+                let wobble = PointMm::new((i as f64 * 1.7).sin() * 0.02, (i as f64 * 2.3).cos() * 0.02);
+                Feature { at_mm: pose.apply(*p) + wobble, view: 0, strength: 1.0, profile }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_full_grid_is_seated_with_a_wide_margin() {
+        let places = grid(8, 0.8);
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        assert_eq!(pattern.same.len(), 4);
+        let truth = Pose::new(1.1, -0.7, 0.13);
+        let found = recognise(&seen(&places, truth), &pattern, |_| true, 200.0).expect("seated");
+        let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
+        assert!((pose.x_mm - truth.x_mm).abs() < 0.02 && (pose.theta_rad - truth.theta_rad).abs() < 0.01, "{pose:?}");
+        assert_eq!(found.best.seen(), 64);
+        assert!(found.rival.expect("a shift").margin > 40.0);
+    }
+
+    #[test]
+    fn a_missing_corner_tells_the_turn() {
+        let mut places = grid(6, 1.0);
+        places.remove(0);
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        assert_eq!(pattern.same.len(), 1);
+        let truth = Pose::new(0.2, 0.1, FRAC_PI_2 + 0.05);
+        let found = recognise(&seen(&places, truth), &pattern, |_| true, 200.0).expect("seated");
+        assert!(wrap_angle_rad(found.best.bench_from_pattern.theta_rad - truth.theta_rad).abs() < 0.02);
+        let rival = found.rival.expect("a rival");
+        assert!(rival.margin > 8.0, "{rival:?}");
+    }
+
+    #[test]
+    fn one_row_too_few_leaves_two_seatings_even() {
+        let places = grid(8, 0.8);
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        let found = recognise(&seen(&places[8..], Pose::IDENTITY), &pattern, |_| true, 200.0).expect("seated");
+        let rival = found.rival.expect("a shift");
+        assert!(rival.margin.abs() < 1.0 && rival.differs == Difference::Shift, "{rival:?}");
+    }
+
+    #[test]
+    fn features_at_another_pitch_do_not_pass_for_the_pattern() {
+        let pattern = Pattern::new(grid(8, 0.8)).expect("a pattern");
+        match recognise(&seen(&grid(8, 1.0), Pose::IDENTITY), &pattern, |_| true, 200.0) {
+            Err(Unrecognised::OtherSpacing { spacing_mm }) => assert!((spacing_mm - 1.0).abs() < 0.05),
+            Ok(found) => assert!(found.best.seen() < 40, "{}", found.best.seen()),
+            Err(other) => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn clutter_and_missing_features_do_not_move_the_seating() {
+        let places = grid(10, 0.8);
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        let truth = Pose::new(-0.4, 0.9, -0.1);
+        let kept: Vec<PointMm> = places.iter().enumerate().filter(|(i, _)| i % 3 != 0).map(|(_, p)| *p).collect();
+        let mut features = seen(&kept, truth);
+        let clutter: Vec<PointMm> = grid(9, 0.8).into_iter().map(|p| p + PointMm::new(0.07, -0.11)).collect();
+        features.extend(seen(&clutter[..40], truth));
+        let found = recognise(&features, &pattern, |_| true, 200.0).expect("seated");
+        let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
+        assert!(pose.shift().distance(truth.shift()) < 0.03, "{pose:?}");
+        assert!(found.rival.expect("a shift").margin > 10.0);
+    }
+
+    #[test]
+    fn two_features_are_too_few() {
+        let pattern = Pattern::new(grid(3, 0.8)).expect("a pattern");
+        assert_eq!(recognise(&seen(&grid(3, 0.8)[..2], Pose::IDENTITY), &pattern, |_| true, 100.0).unwrap_err(), Unrecognised::TooFew);
+    }
+}
