@@ -66,8 +66,7 @@ fn save_first_look(folder: &Path, kinds: &[SceneKind], seed: u64) -> anyhow::Res
         [one] => {
             let drawn = kind::draw(*one, seed)?;
             let bench = kind::bench_of(*one, seed, &drawn.look)?;
-            let (part_toml, bench_toml) =
-                (landfit_part::file::to_toml(&drawn.look.part), landfit_calibration::bench_file::to_toml(&bench));
+            let (part_toml, bench_toml) = (landfit_part::file::to_toml(&drawn.look.part), landfit_calibration::bench_file::to_toml(&bench));
             save::save_look(folder, &drawn.rendered, &part_toml, &bench_toml)?
         }
         _ => bail!("--save takes one kind, not {}", kinds.len()),
@@ -75,7 +74,8 @@ fn save_first_look(folder: &Path, kinds: &[SceneKind], seed: u64) -> anyhow::Res
     for path in &paths {
         println!("wrote {}", path.display());
     }
-    let pictures: Vec<String> = paths.iter().filter(|p| p.extension().is_some_and(|e| e == "png")).map(|p| p.display().to_string()).collect();
+    let pictures: Vec<String> =
+        paths.iter().filter(|p| p.extension().is_some_and(|e| e == "png")).map(|p| p.display().to_string()).collect();
     let (part, bench) = (folder.join("part.toml"), folder.join("bench.toml"));
     println!("next: landfit align {} --part {} --bench {}", pictures.join(" "), part.display(), bench.display());
     Ok(ExitCode::SUCCESS)

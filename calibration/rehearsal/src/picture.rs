@@ -6,8 +6,8 @@ use crate::simulated::SimulatedBench;
 use landfit_part::{Part, PointMm, Side};
 use landfit_scene as scene;
 use landfit_scene::{
-    Blur, BoardLook, Clutter, Highlight, LandLook, Light, Noise, PartLook, Rendered, Ring, Scatter, Scene, SceneError, Sensor, Spot, Surface,
-    TerminalLook, Uneven, Weave,
+    Blur, BoardLook, Clutter, Highlight, LandLook, Light, Noise, PartLook, Rendered, Ring, Scatter, Scene, SceneError, Sensor, Spot,
+    Surface, TerminalLook, Uneven, Weave,
 };
 use landfit_vision::picture::{Picture, Samples};
 use landfit_vision::{Lens, Optics, PointPx, RegionPx, View};
@@ -109,13 +109,7 @@ fn part_look() -> PartLook {
         face_fall: 0.3,
         ring: Some(Ring { brightness: 0.52, radius: 0.68, width: 0.26, soft: 0.12 }),
         spot: Some(Spot { brightness: 0.40, radius: 0.16, soft: 0.08, at: [0.02, -0.03] }),
-        uneven: Uneven {
-            amount: 0.15,
-            direction_rad: 0.8,
-            second: 0.03,
-            second_direction_rad: 0.2,
-            drift_rad_per_mm: [0.03, -0.02],
-        },
+        uneven: Uneven { amount: 0.15, direction_rad: 0.8, second: 0.03, second_direction_rad: 0.2, drift_rad_per_mm: [0.03, -0.02] },
         scatter: Scatter { brightness: 0.05, size: 0.01, place_mm: 0.002 },
         residue: 1.2,
     };
@@ -131,6 +125,7 @@ fn board_look() -> BoardLook {
         highlight: Some(Highlight { gain: 0.15, at: [0.12, 0.08], sigma: 0.35 }),
         gap_mm: 0.05,
         gap: 0.8,
+        opening_shift_mm: [0.01, -0.005],
         scatter: Scatter { brightness: 0.04, size: 0.01, place_mm: 0.001 },
         paste: None,
     };

@@ -86,7 +86,8 @@ fn ending_text(ending: &Ending, part: &Part, bench: &SimulatedBench) -> String {
     let left = bench.offset();
     let centres = part.sites.iter().map(|s| s.centre_mm(Side::Part));
     let worst_mm = centres.map(|p| left.apply(p).distance(p)).fold(0.0, f64::max);
-    let truth = format!("In truth, which only a rehearsal knows, the worst {} is {} off.", terminal_word(part), short_length_text(worst_mm));
+    let truth =
+        format!("In truth, which only a rehearsal knows, the worst {} is {} off.", terminal_word(part), short_length_text(worst_mm));
     match ending {
         Ending::Good => format!("Good to place. {truth}"),
         Ending::NothingToTurn(decision) => format!("Nothing left to turn, but {}. {truth}", decision.word()),
