@@ -84,7 +84,7 @@ pub fn filed_optics(optics: &scene::Optics) -> Optics {
 /// Every value lies within the reference ranges that the renderer states.
 fn default_scene(bench: &SimulatedBench, part: &Part, seed: u64) -> Scene {
     let optics = rendered_optics(&bench.bench.optics);
-    let light = |gradient| Light { gain: 1.0, gradient, blur: Blur::round(1.1) };
+    let light = |gradient| Light { gain: 1.4, gradient, blur: Blur::round(1.1) };
     let gradients = [[0.06, -0.04], [-0.05, 0.07]];
     let lights = (0..optics.views.len()).map(|v| light(gradients[v % 2])).collect();
     Scene {
@@ -124,7 +124,7 @@ fn board_look() -> BoardLook {
         face_fall: 0.35,
         highlight: Some(Highlight { gain: 0.15, at: [0.12, 0.08], sigma: 0.35 }),
         gap_mm: 0.05,
-        gap: 0.8,
+        gap: 0.09,
         opening_shift_mm: [0.01, -0.005],
         scatter: Scatter { brightness: 0.04, size: 0.01, place_mm: 0.001 },
         paste: None,

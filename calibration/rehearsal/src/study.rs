@@ -218,7 +218,7 @@ pub struct Summary {
     pub scenes: usize,
     /// How many of them should be answered.
     pub answer_due: usize,
-    /// How many were answered.
+    /// How many of those that should be answered were.
     pub answered: usize,
     /// How many were refused, by code.
     pub refused: BTreeMap<&'static str, usize>,
@@ -228,7 +228,7 @@ pub struct Summary {
     pub other_code: usize,
     /// Refusals where an answer was due.
     pub wrongly_refused: usize,
-    /// Wrong answers.
+    /// Wrong answers, those where a refusal was due among them.
     pub wrong: usize,
     /// Looks that could not be made or measured, with the first one's reason.
     pub failed: usize,
@@ -287,7 +287,7 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
         sum.answer_due += usize::from(one.answer_due);
         match &one.result {
             Finding::Answered(errors) => {
-                sum.answered += 1;
+                sum.answered += usize::from(one.answer_due);
                 sum.wrong += usize::from(errors.wrong);
                 right.extend((!errors.wrong).then_some(*errors));
             }
@@ -431,6 +431,7 @@ mod tests {
                 scored(&fit_off(&due, [0.0; 3]), &due),
             ],
         );
+        assert_eq!(summary.answered, 0);
         assert_eq!((summary.rightly_refused, summary.other_code, summary.wrongly_refused, summary.wrong), (2, 1, 1, 1));
         assert_eq!(summary.refused["no-part"], 2);
         assert_eq!(summary.inside, None);
