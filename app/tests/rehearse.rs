@@ -1,5 +1,7 @@
 //! `landfit rehearse` as a person or a script meets it.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 use assert_cmd::Command;
 use std::path::Path;
 
