@@ -9,6 +9,9 @@ use landfit_vision::align::align;
 use serde::Serialize;
 use std::process::ExitCode;
 
+/// What all kinds together are called.
+const POOLED: &str = "all";
+
 /// The figures as JSON.
 #[derive(Serialize)]
 struct Figures {
@@ -32,7 +35,7 @@ pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, json: bool) -> anyhow:
         seed,
         scenes_per_kind: scenes,
         kinds: kinds.iter().zip(&scored).map(|(kind, scored)| summary(kind.word(), scored)).collect(),
-        pooled: summary("all", &scored.concat()),
+        pooled: summary(POOLED, &scored.concat()),
     };
     if json {
         println!("{}", serde_json::to_string_pretty(&figures)?);
@@ -60,6 +63,9 @@ fn print_table(figures: &Figures) {
         println!("{}", counts_line(sum));
         for line in error_lines(sum) {
             println!("    {line}");
+        }
+        if let (Some(seed), true) = (sum.trouble_seeds.first(), sum.kind != POOLED) {
+            println!("    to look into the first of {}: --kinds {} --save DIR --seed {seed}", sum.trouble_seeds.len(), sum.kind);
         }
     }
 }
@@ -95,6 +101,7 @@ fn error_lines(sum: &Summary) -> Vec<String> {
     let px = |s: &Spread| format!("{:.4} / {:.4} / {:.4} px", s.median, s.p95, s.worst);
     vec![
         format!("centre {} = {}", um(&sum.centre_um), px(&sum.centre_px)),
+        format!("part alone {}, board alone {}", um(&sum.part_um), um(&sum.board_um)),
         format!("farthest corner {} = {}", um(&sum.corner_um), px(&sum.corner_px)),
         format!(
             "inside the interval x {:.1} %, y {:.1} %, theta {:.1} %, all {:.1} %",
