@@ -113,11 +113,30 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
         return Inspection::NotFound(NotFound { code: ReasonCode::WrongPattern, text });
     };
     let blobs = features::blobs(&light.plane);
-    let lattices = without_gaps_between(lattices_of(&blobs), &blobs);
-    let tried: Vec<Candidate> = lattices.into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &blobs, &pattern, l)).collect();
-    match choose(&pattern, tried, nothing, blobs.len()) {
-        Ok(candidate) => settle(&light, &blobs, part, &pattern, side, candidate),
-        Err(refusal) => Inspection::NotFound(refusal),
+    let plain: Vec<Blob> = blobs.iter().copied().filter(|b| b.at_its_scale).collect();
+    let mut refusal = None;
+    // Sites whose own scale is hidden by speckle are only found among all blobs; few pictures need that, and it takes longer.
+    for among in [&plain, &blobs] {
+        let tried: Vec<Candidate> =
+            distinct(lattices_of(among)).into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
+        debug(&tried);
+        match choose(&pattern, tried, nothing, plain.len()) {
+            Ok(candidate) => return settle(&light, &plain, part, &pattern, side, candidate),
+            Err(first) => refusal = Some(refusal.unwrap_or(first)),
+        }
+    }
+    let too_plain = || NotFound { code: nothing, text: "The picture shows no spots at all.".to_string() };
+    Inspection::NotFound(refusal.unwrap_or_else(too_plain))
+}
+
+fn debug(tried: &[Candidate]) {
+    if std::env::var("LANDFIT_DEBUG").is_ok() {
+        for c in tried {
+            eprintln!(
+                "{:?} nodes {} strength {:.3} thr {:.2} d {:.2} best {:?} alike {} rival {:?}",
+                c.grid.polarity, c.grid.places.len(), c.grid.strength, c.survey.threshold, c.survey.template.diameter_px, c.ranked.best, c.ranked.alike.len(), c.ranked.rival
+            );
+        }
     }
 }
 
@@ -159,7 +178,7 @@ fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
         let dots: Vec<Dot> = blobs
             .iter()
             .filter(|b| b.polarity == polarity)
-            .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength) })
+            .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
             .collect();
         for lattice in lattice::lattices(&dots, LEAST_SITES) {
             let mut strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
@@ -177,8 +196,8 @@ fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
     grids
 }
 
-/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity.
-fn without_gaps_between(grids: Vec<Grid>, _blobs: &[Blob]) -> Vec<Grid> {
+/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, and second ones of the same members.
+fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
     let is_gap = |g: &Grid| {
         grids.iter().any(|other| {
             other.polarity != g.polarity
@@ -189,20 +208,43 @@ fn without_gaps_between(grids: Vec<Grid>, _blobs: &[Blob]) -> Vec<Grid> {
         })
     };
     let keep: Vec<bool> = grids.iter().map(|g| !is_gap(g)).collect();
-    grids.into_iter().zip(keep).filter(|(_, k)| *k).map(|(g, _)| g).collect()
+    let mut kept: Vec<Grid> = Vec::new();
+    for (grid, _) in grids.into_iter().zip(keep).filter(|(_, k)| *k) {
+        let twin = kept.iter().any(|k| k.polarity == grid.polarity && k.places.len() < 2 * grid.places.len() && lies_upon(&grid, k));
+        if !twin {
+            kept.push(grid);
+        }
+    }
+    kept
+}
+
+/// Whether most members of `a` lie on members of `b`.
+fn lies_upon(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
+    let on = sample
+        .iter()
+        .filter(|p| {
+            let near = b.places.iter().enumerate().map(|(i, q)| (q.distance(***p), i)).min_by(|x, y| x.0.total_cmp(&y.0));
+            near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell))
+        })
+        .count();
+    10 * on > 7 * sample.len()
 }
 
 /// Whether most members of `a` lie well off the cells of `b`, yet inside its bounds.
 fn lies_between(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
     let (mut inside, mut off) = (0, 0);
-    for p in &a.places {
-        let Some((nearest, q)) = b.places.iter().map(|q| (q.distance(*p), q)).min_by(|x, y| x.0.total_cmp(&y.0)) else { return false };
-        let i = b.places.iter().position(|o| o == q).unwrap_or(0);
+    for p in &sample {
+        let near = b.places.iter().enumerate().map(|(i, q)| (q.distance(**p), i)).min_by(|x, y| x.0.total_cmp(&y.0));
+        let Some((nearest, i)) = near else { return false };
         let pitch = lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell);
         inside += usize::from(nearest < pitch);
         off += usize::from(nearest < pitch && nearest > 0.3 * pitch);
     }
-    2 * off > a.places.len() && 2 * inside > a.places.len()
+    2 * off > sample.len() && 2 * inside > sample.len()
 }
 
 fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid) -> Option<Candidate> {
@@ -240,7 +282,7 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
             }
             let pitch = lattice::shortest(&grid.lattice.warp, [i, j]);
             let there = blobs.iter().find(|b| {
-                b.polarity == grid.polarity
+                b.polarity == grid.polarity && b.at_its_scale
                     && f64::from(b.strength) > 0.5 * grid.strength
                     && b.at.distance(at) < 0.25 * pitch
                     && b.diameter_px < 1.6 * pitch
@@ -256,14 +298,6 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
 fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blobs: usize) -> Result<Candidate, NotFound> {
     let refusal = |code, text| Err(NotFound { code, text });
     tried.sort_by(|a, b| b.ranked.best.score.total_cmp(&a.ranked.best.score));
-    if std::env::var("LANDFIT_DEBUG").is_ok() {
-        for c in &tried {
-            eprintln!(
-                "{:?} nodes {} strength {:.3} thr {:.2} d {:.2} best {:?} alike {} rival {:?}",
-                c.grid.polarity, c.grid.places.len(), c.grid.strength, c.survey.threshold, c.survey.template.diameter_px, c.ranked.best, c.ranked.alike.len(), c.ranked.rival
-            );
-        }
-    }
     let expected = pattern.sites_mm.len();
     if tried.is_empty() {
         let text = format!(
@@ -290,7 +324,7 @@ fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blo
         );
         return refusal(ReasonCode::WrongPattern, text);
     }
-    if let Some(rival) = best.ranked.rival.filter(|r| s.score - r.score < LEAST_LEAD.max(0.01 * in_view as f64)) {
+    if let Some(rival) = best.ranked.rival.filter(|r| s.score - r.score < if r.map == s.map { LEAST_LEAD.max(0.01 * in_view as f64) } else { LEAST_LEAD }) {
         let what = if rival.map == s.map { "one or more steps over" } else { "turned or mirrored" };
         let text = format!(
             "The pattern fits in two ways ({} and {} of {expected} sites), the second {what}. Show all of the pattern with its edges, or check the part file.",

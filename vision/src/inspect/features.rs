@@ -21,10 +21,16 @@ pub(crate) struct Blob {
     /// Size of the answer; about a quarter to a half of the contrast.
     pub strength: f32,
     pub polarity: Polarity,
+    /// Whether it answers more than at the next finer and coarser scale. Speckle on a site may hide the site's own scale, so that
+    /// blobs that are extrema in place only are kept, too.
+    pub at_its_scale: bool,
 }
 
 /// Least answer that counts, in brightness of the stretched plane: a contrast of about 4 %.
 const LEAST_STRENGTH: f32 = 0.012;
+/// An answer must stand out of the level's noise by this factor, but a level full of sites is not noise: no more than this is asked.
+const NOISE_FACTOR: f32 = 4.5;
+const MOST_NOISE: f32 = 0.03;
 /// Largest ratio of the Hessian's eigenvalues: a disc seen at 60 degrees has 4.
 const MOST_ELONGATED: f32 = 6.0;
 /// The strongest so many are kept.
@@ -52,7 +58,8 @@ pub(crate) fn blobs(plane: &Plane) -> Vec<Blob> {
         let first = usize::from(octave > 0);
         for k in first..differences.len() - 1 {
             let below = k.checked_sub(1).map(|i| &differences[i]);
-            found.extend(extrema(below, &differences[k], &differences[k + 1], lowest_sigma * ROOT2.powi(k as i32), step));
+            let least = (NOISE_FACTOR * noise(&differences[k])).clamp(LEAST_STRENGTH, MOST_NOISE);
+            found.extend(extrema(least, below, &differences[k], &differences[k + 1], lowest_sigma * ROOT2.powi(k as i32), step));
         }
         // The next octave starts where its own sigma is 1 px: three steps (sigma 2) in the first octave, two in the others.
         let next = &gaussians[if octave == 0 { 3 } else { 2 }];
@@ -69,6 +76,13 @@ pub(crate) fn blobs(plane: &Plane) -> Vec<Blob> {
     });
     found.truncate(MOST_BLOBS);
     found
+}
+
+/// Standard deviation of a level as its median absolute value tells it, from one pixel in seven.
+fn noise(level: &Plane) -> f32 {
+    let mut sizes: Vec<f32> = level.values.iter().step_by(7).map(|v| v.abs()).collect();
+    let middle = sizes.len() / 2;
+    *sizes.select_nth_unstable_by(middle, f32::total_cmp).1 * 1.4826
 }
 
 fn difference(fine: &Plane, coarse: &Plane) -> Plane {
@@ -114,7 +128,7 @@ fn blurred(plane: &Plane, sigma: f64) -> Plane {
 }
 
 /// Extrema of `here` over its eight neighbours and the nine each above and below. `sigma` is the finer Gaussian's, px of this octave.
-fn extrema(below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step: f64) -> Vec<Blob> {
+fn extrema(least: f32, below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step: f64) -> Vec<Blob> {
     let (w, h) = (here.width, here.height);
     if w < 3 || h < 3 {
         return Vec::new();
@@ -125,7 +139,11 @@ fn extrema(below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step:
             (1..w - 1).filter_map(move |x| {
                 let i = y * w + x;
                 let v = here.values[i];
-                if v.abs() < LEAST_STRENGTH || !is_extremum(below, here, above, i, v) {
+                if v.abs() < least || !beats_its_ring(here, i, v) {
+                    return None;
+                }
+                let at_its_scale = [Some(above), below].into_iter().flatten().all(|p| beats_all(p, i, v));
+                if below.is_none() && !at_its_scale {
                     return None;
                 }
                 let at = |dx: isize, dy: isize| here.values[(i as isize + dy * w as isize + dx) as usize];
@@ -138,7 +156,7 @@ fn extrema(below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step:
                 let (gx, gy) = ((at(1, 0) - at(-1, 0)) / 2.0, (at(0, 1) - at(0, -1)) / 2.0);
                 let ox = (-(dyy * gx - dxy * gy) / det).clamp(-0.7, 0.7);
                 let oy = (-(dxx * gy - dxy * gx) / det).clamp(-0.7, 0.7);
-                let scale = below.map_or(0.0, |b| vertex(b.values[i], v, above.values[i]));
+                let scale = below.filter(|_| at_its_scale).map_or(0.0, |b| vertex(b.values[i], v, above.values[i]));
                 // Midway between the two Gaussians' sigmas; a disc of radius r answers most at sigma = r / sqrt 2.
                 let sigma_mid = sigma * 2f64.powf(0.25 + 0.5 * f64::from(scale));
                 Some(Blob {
@@ -146,19 +164,28 @@ fn extrema(below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step:
                     diameter_px: 2.0 * ROOT2 * sigma_mid * step,
                     strength: v.abs(),
                     polarity: if v > 0.0 { Polarity::Bright } else { Polarity::Dark },
+                    at_its_scale,
                 })
             })
         })
         .collect()
 }
 
-fn is_extremum(below: Option<&Plane>, here: &Plane, above: &Plane, i: usize, v: f32) -> bool {
-    let w = here.width;
-    let ring = [i - w - 1, i - w, i - w + 1, i - 1, i + 1, i + w - 1, i + w, i + w + 1];
-    // Ties go to the first pixel in reading order, so that a flat top of two pixels is one blob.
-    let beats = |other: f32, first: bool| if v > 0.0 { v > other || (first && v >= other) } else { v < other || (first && v <= other) };
-    ring.iter().all(|j| beats(here.values[*j], *j > i))
-        && [Some(above), below].into_iter().flatten().all(|p| beats(p.values[i], true) && ring.iter().all(|j| beats(p.values[*j], true)))
+fn ring(w: usize, i: usize) -> [usize; 8] {
+    [i - w - 1, i - w, i - w + 1, i - 1, i + 1, i + w - 1, i + w, i + w + 1]
+}
+
+/// Ties go to the first pixel in reading order, so that a flat top of two pixels is one blob.
+fn beats_its_ring(here: &Plane, i: usize, v: f32) -> bool {
+    ring(here.width, i).into_iter().all(|j| {
+        let other = if v > 0.0 { here.values[j] } else { -here.values[j] };
+        v.abs() > other || (j > i && v.abs() >= other)
+    })
+}
+
+fn beats_all(level: &Plane, i: usize, v: f32) -> bool {
+    let least = |j: usize| if v > 0.0 { v >= level.values[j] } else { v <= level.values[j] };
+    least(i) && ring(level.width, i).into_iter().all(least)
 }
 
 /// Place of the vertex of the parabola through three neighbours, -0.5 … 0.5.
@@ -193,7 +220,7 @@ mod tests {
         for d in [3.0, 5.0, 9.0, 20.0, 47.0] {
             for sign in [-1.0, 1.0] {
                 let found = blobs(&discs(160, &[(80.3, 78.6, d)], sign));
-                let strong: Vec<_> = found.iter().filter(|b| b.strength > 0.05).collect();
+                let strong: Vec<_> = found.iter().filter(|b| b.strength > 0.05 && b.at_its_scale).collect();
                 let best = strong.first().unwrap_or_else(|| panic!("nothing at {d}"));
                 assert!(best.at.distance(PointPx::new(80.3, 78.6)) < 0.15 + 0.01 * d, "{d}: {best:?}");
                 assert!((best.diameter_px / d).ln().abs() < 0.35, "{d}: {best:?}");
@@ -206,7 +233,7 @@ mod tests {
     fn a_straight_edge_is_no_blob() {
         let mut plane = discs(120, &[], 1.0);
         for (i, v) in plane.values.iter_mut().enumerate() {
-            *v = if (i % 120) as f64 > 40.0 + 0.3 * (i / 120) as f64 { 1.0 } else { 0.0 };
+            *v = ((i % 120) as f32 - 40.0 - 0.3 * (i / 120) as f32).clamp(-0.8, 0.8);
         }
         let inner = blobs(&plane).into_iter().filter(|b| b.strength > 0.05 && b.at.y > 20.0 && b.at.y < 100.0).count();
         assert_eq!(inner, 0);

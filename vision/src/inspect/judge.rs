@@ -136,6 +136,7 @@ fn odd_sized<'a>(seated: &'a Seated, seen: &Seen, normal_px: f64) -> Option<&'a 
         let ratio = b.diameter_px / normal_px;
         let off = b.at.distance(seen.spot.at);
         b.polarity == polarity
+            && b.at_its_scale
             && off < 0.3 * seen.pitch_px
             && ((ratio > LARGE && b.diameter_px < 1.6 * seen.pitch_px && off < 0.2 * b.diameter_px) || (ratio < SMALL && ratio > 0.3))
     };

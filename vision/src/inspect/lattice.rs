@@ -13,6 +13,8 @@ pub(crate) struct Dot {
     pub at: PointPx,
     pub size: f64,
     pub strength: f64,
+    /// Whether a lattice may begin here.
+    pub may_seed: bool,
 }
 
 /// A member: its place in the lattice and its index among the dots.
@@ -38,41 +40,66 @@ const STRENGTH_RATIO: f64 = 5.0;
 /// How far, in steps, a neighbour may lie from where it is looked for.
 const SEED_MISS: f64 = 0.18;
 const STEP_MISS: f64 = 0.22;
+/// The shorter step in diameters of the blob: dots far apart for their size are specks.
+const LEAST_PITCH: f64 = 0.9;
+const MOST_PITCH: f64 = 8.0;
 /// Of the eight neighbours of a seed so many must be there; one at the edge of a pattern has five.
 const SEED_NEIGHBOURS: usize = 5;
+/// Members scatter less than this about their map, in steps, and their cells differ less than this in area.
+const MOST_SCATTER: f64 = 0.1;
+const MOST_AREA_RATIO: f64 = 12.0;
+/// Rounds of carrying a lattice on, and how many lattices may come to nothing before the search is given up.
+const MOST_ROUNDS: usize = 8;
+const MOST_FAILURES: usize = 150;
 const MOST_SEEDS: usize = 6000;
 
 /// Every lattice with at least `least` members, largest first.
 pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
     let mut taken = vec![false; dots.len()];
     let mut found = Vec::new();
+    let mut failures = 0;
     let mut sizes: Vec<f64> = dots.iter().map(|d| d.size.log2()).collect();
     sizes.sort_by(f64::total_cmp);
     let (Some(low), Some(high)) = (sizes.first(), sizes.last()) else { return found };
     let bands = ((high - low) / 0.5).ceil().max(1.0) as usize;
     let mut before = vec![0; bands];
+    let everyone: Vec<usize> = (0..dots.len()).collect();
+    let all = Field::new(dots, &everyone);
     for tier in TIERS {
         for (band, previous) in before.iter_mut().enumerate() {
             let from = low + 0.5 * band as f64 - 1e-9;
+            // Weaker neighbours count, too: the strong ones alone may be every other member.
             let members: Vec<usize> = (0..dots.len())
-                .filter(|i| dots[*i].strength >= tier && !taken[*i] && (from..=from + 1.0).contains(&dots[*i].size.log2()))
+                .filter(|i| dots[*i].strength >= tier / 3.0 && !taken[*i] && (from..=from + 1.0).contains(&dots[*i].size.log2()))
                 .collect();
-            if members.len() < least || members.len() == *previous {
+            let seeds: Vec<usize> = members.iter().copied().filter(|i| dots[*i].strength >= tier && dots[*i].may_seed).collect();
+            if seeds.len() < least.min(4) || members.len() < least || seeds.len() == *previous {
                 continue;
             }
-            *previous = members.len();
+            *previous = seeds.len();
             let field = Field::new(dots, &members);
-            for &seed in members.iter().take(MOST_SEEDS) {
-                if taken[seed] {
+            let mut spent = taken.clone();
+            for seed in seeds.into_iter().take(MOST_SEEDS) {
+                if spent[seed] {
                     continue;
                 }
                 let Some(basis) = field.seed_basis(seed) else { continue };
-                let grown = field.grow(seed, basis, &taken);
+                let grown = field.grow(BTreeMap::from([([0, 0], seed)]), |_| basis, &taken);
+                grown.values().for_each(|d| spent[*d] = true);
                 if grown.len() < least.min(9) {
                     continue;
                 }
-                if let Some(lattice) = field.carry_on(grown, &taken).filter(|l| l.nodes.len() >= least) {
-                    lattice.nodes.iter().for_each(|n| taken[n.dot] = true);
+                // Its weaker, smaller and larger members are among all dots, whatever tier and band it began in.
+                if failures > MOST_FAILURES {
+                    break;
+                }
+                failures += 1;
+                if let Some(lattice) = all.carry_on(grown, &taken).filter(|l| l.nodes.len() >= least) {
+                    failures -= 1;
+                    lattice.nodes.iter().for_each(|n| {
+                        taken[n.dot] = true;
+                        spent[n.dot] = true;
+                    });
                     found.push(lattice);
                 }
             }
@@ -124,13 +151,14 @@ impl<'a> Field<'a> {
         if around.len() < SEED_NEIGHBOURS {
             return None;
         }
-        let mut best: Option<(usize, f64, Basis)> = None;
+        let mut best: Option<(f64, Basis)> = None;
         for (i, a) in around.iter().enumerate().take(4) {
             let la = a[0].hypot(a[1]);
             for b in around.iter().skip(i + 1).take(11) {
                 let lb = b[0].hypot(b[1]);
                 let sine = (a[0] * b[1] - a[1] * b[0]).abs() / (la * lb);
-                if sine < 0.57 || lb > 2.2 * la {
+                let size = self.dots[seed].size;
+                if sine < 0.57 || lb > 2.2 * la || la > MOST_PITCH * size || la < LEAST_PITCH * size {
                     continue;
                 }
                 let miss = SEED_MISS * la;
@@ -142,20 +170,22 @@ impl<'a> Field<'a> {
                         there(m * a[0] + n * b[0], m * a[1] + n * b[1])
                     })
                     .count();
-                if count >= SEED_NEIGHBOURS && best.as_ref().is_none_or(|(c, l, _)| (count, -(la + lb)) > (*c, -*l)) {
-                    best = Some((count, la + lb, [*a, *b]));
+                // A lattice twice as wide leaves out every other member, though all its neighbours may be there.
+                let worth = count as f64 - 3.0 * (la * lb * sine).log2() - 0.01 * lb / la;
+                if count >= SEED_NEIGHBOURS && best.as_ref().is_none_or(|(w, _)| worth > *w) {
+                    best = Some((worth, [*a, *b]));
                 }
             }
         }
-        best.map(|(_, _, basis)| basis)
+        best.map(|(_, basis)| basis)
     }
 
-    /// Breadth first from the seed; each member hands on its own two steps, freshened by the step just made.
-    fn grow(&self, seed: usize, basis: Basis, taken: &[bool]) -> BTreeMap<[i32; 2], usize> {
-        let mut cells = BTreeMap::from([([0, 0], seed)]);
+    /// Breadth first from the members so far; each hands on its own two steps, freshened by the step just made.
+    fn grow(&self, from: BTreeMap<[i32; 2], usize>, basis_at: impl Fn([i32; 2]) -> Basis, taken: &[bool]) -> BTreeMap<[i32; 2], usize> {
+        let mut cells = from;
         let mut inside = vec![false; self.dots.len()];
-        inside[seed] = true;
-        let mut open = VecDeque::from([([0i32, 0i32], seed, basis)]);
+        cells.values().for_each(|d| inside[*d] = true);
+        let mut open: VecDeque<([i32; 2], usize, Basis)> = cells.iter().map(|(c, d)| (*c, *d, basis_at(*c))).collect();
         while let Some((cell, dot, basis)) = open.pop_front() {
             let p = self.dots[dot].at;
             let miss = STEP_MISS * basis.iter().map(|s| s[0].hypot(s[1])).fold(f64::INFINITY, f64::min);
@@ -166,9 +196,10 @@ impl<'a> Field<'a> {
                     continue;
                 }
                 let step = basis[axis].map(|s| s * f64::from(sign));
-                let hit = self.nearest(p.x + step[0], p.y + step[1], 3).into_iter();
-                let hit = hit.take_while(|(_, d)| *d < miss).find(|(i, _)| !inside[*i] && !taken[*i] && self.alike(dot, *i));
-                let Some((next, _)) = hit else { continue };
+                let Some(next) = self.like_one_near(p.x + step[0], p.y + step[1], miss, |i| !inside[i] && !taken[i] && self.alike(dot, i))
+                else {
+                    continue;
+                };
                 let made = [self.dots[next].at.x - p.x, self.dots[next].at.y - p.y];
                 let mut fresh = basis;
                 for k in 0..2 {
@@ -182,23 +213,96 @@ impl<'a> Field<'a> {
         cells
     }
 
+    /// The nearest member within `miss` of a place that will do.
+    fn like_one_near(&self, x: f64, y: f64, miss: f64, will_do: impl Fn(usize) -> bool) -> Option<usize> {
+        // A few at first, more where clutter lies thick.
+        for count in [4, 24] {
+            let hits = self.nearest(x, y, count);
+            let full = hits.len() == count && hits[count - 1].1 < miss;
+            if let Some((i, _)) = hits.into_iter().take_while(|(_, d)| *d < miss).find(|(i, _)| will_do(*i)) {
+                return Some(i);
+            }
+            if !full {
+                return None;
+            }
+        }
+        None
+    }
+
     /// Fits the map, drops what lies off it, looks for members across gaps, and again until nothing changes.
     fn carry_on(&self, mut cells: BTreeMap<[i32; 2], usize>, taken: &[bool]) -> Option<Lattice> {
         let mut warp = self.fit(&cells)?;
-        for _ in 0..12 {
+        if !self.is_even(&cells, &warp) {
+            return None;
+        }
+        while let Some(basis) = self.finer_steps(&cells, &warp, taken) {
+            let (cell, dot) = cells.iter().nth(cells.len() / 2).map(|(c, d)| (*c, *d))?;
+            let half = self.grow(BTreeMap::from([([0, 0], dot)]), |_| basis(&warp, cell), taken);
+            if half.len() <= cells.len() {
+                break;
+            }
+            warp = self.fit(&half)?;
+            cells = half;
+        }
+        for _ in 0..MOST_ROUNDS {
             let step = |c: &[i32; 2]| shortest(&warp, *c);
             let before = cells.len();
             cells.retain(|c, d| warp.px(f64::from(c[0]), f64::from(c[1])).distance(self.dots[*d].at) < 0.25 * step(c));
             let dropped = before - cells.len();
             let fresh = self.across_gaps(&cells, &warp, taken);
-            if fresh.is_empty() && dropped == 0 {
+            let gained = fresh.len();
+            cells.extend(fresh);
+            let before = cells.len();
+            cells = self.grow(cells, |c| steps(&warp, c), taken);
+            if gained + cells.len() - before == 0 && dropped == 0 {
                 break;
             }
-            cells.extend(fresh);
             warp = self.fit(&cells)?;
+            if !self.is_even(&cells, &warp) {
+                return None;
+            }
         }
         let (cells, warp) = self.with_shortest_steps(cells, warp)?;
+        if !self.is_even(&cells, &warp) {
+            return None;
+        }
         Some(Lattice { nodes: cells.into_iter().map(|(cell, dot)| Node { cell, dot }).collect(), warp })
+    }
+
+    /// Steps under which the places midway between members, where most of them are filled, are members, too.
+    fn finer_steps(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp, taken: &[bool]) -> Option<fn(&Warp, [i32; 2]) -> Basis> {
+        let halves: [([f64; 2], fn(&Warp, [i32; 2]) -> Basis); 3] = [
+            ([0.5, 0.0], |w, c| steps_of(w, c, [[0.5, 0.0], [0.0, 1.0]])),
+            ([0.0, 0.5], |w, c| steps_of(w, c, [[1.0, 0.0], [0.0, 0.5]])),
+            ([0.5, 0.5], |w, c| steps_of(w, c, [[0.5, 0.5], [0.5, -0.5]])),
+        ];
+        let filled = |offset: [f64; 2]| {
+            let mut count = 0;
+            for (c, d) in cells {
+                let at = warp.px(f64::from(c[0]) + offset[0], f64::from(c[1]) + offset[1]);
+                let miss = 0.5 * STEP_MISS * shortest(warp, *c);
+                count += usize::from(self.like_one_near(at.x, at.y, miss, |i| !taken[i] && self.alike(*d, i)).is_some());
+            }
+            2 * count > cells.len()
+        };
+        halves.into_iter().find(|(offset, _)| filled(*offset)).map(|(_, basis)| basis)
+    }
+
+    /// Whether the members lie close to a map that neither folds nor changes its scale wildly.
+    fn is_even(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp) -> bool {
+        let stride = cells.len().div_ceil(400);
+        let areas: Vec<f64> = cells
+            .keys()
+            .step_by(stride)
+            .map(|c| warp.px_per_uv(f64::from(c[0]), f64::from(c[1]), 0.5).determinant())
+            .collect();
+        let (least, most) = areas.iter().fold((f64::INFINITY, 0.0f64), |(lo, hi), a| (lo.min(a.abs()), hi.max(a.abs())));
+        let one_sign = areas.iter().all(|a| a.signum() == areas[0].signum());
+        let off: f64 = cells
+            .iter()
+            .map(|(c, d)| (warp.px(f64::from(c[0]), f64::from(c[1])).distance(self.dots[*d].at) / shortest(warp, *c)).powi(2))
+            .sum();
+        one_sign && most < MOST_AREA_RATIO * least && (off / cells.len() as f64).sqrt() < MOST_SCATTER
     }
 
     fn fit(&self, cells: &BTreeMap<[i32; 2], usize>) -> Option<Warp> {
@@ -239,9 +343,8 @@ impl<'a> Field<'a> {
                 y += (self.dots[**d].at.y - seen.y) / n;
             }
             let miss = STEP_MISS * shortest(warp, cell);
-            let hit = self.nearest(x, y, 3).into_iter().take_while(|(_, d)| *d < miss);
             let alike = |i: usize| near.iter().filter(|(_, d)| self.alike(**d, i)).count() * 2 >= near.len();
-            if let Some((next, _)) = hit.into_iter().find(|(i, _)| !inside[*i] && !taken[*i] && alike(*i)) {
+            if let Some(next) = self.like_one_near(x, y, miss, |i| !inside[i] && !taken[i] && alike(i)) {
                 inside[next] = true;
                 fresh.push((cell, next));
             }
@@ -280,6 +383,15 @@ impl<'a> Field<'a> {
     }
 }
 
+fn steps(warp: &Warp, cell: [i32; 2]) -> Basis {
+    steps_of(warp, cell, [[1.0, 0.0], [0.0, 1.0]])
+}
+
+fn steps_of(warp: &Warp, cell: [i32; 2], of: [[f64; 2]; 2]) -> Basis {
+    let j = warp.px_per_uv(f64::from(cell[0]), f64::from(cell[1]), 0.5);
+    of.map(|[u, v]| [j[(0, 0)] * u + j[(0, 1)] * v, j[(1, 0)] * u + j[(1, 1)] * v])
+}
+
 /// Length of the shorter of the two steps at a cell, px.
 pub(crate) fn shortest(warp: &Warp, cell: [i32; 2]) -> f64 {
     let j = warp.px_per_uv(f64::from(cell[0]), f64::from(cell[1]), 0.5);
@@ -291,7 +403,7 @@ mod tests {
     use super::*;
 
     fn dot(x: f64, y: f64) -> Dot {
-        Dot { at: PointPx::new(x, y), size: 5.0, strength: 0.2 }
+        Dot { at: PointPx::new(x, y), size: 5.0, strength: 0.2, may_seed: true }
     }
 
     #[test]
@@ -311,7 +423,8 @@ mod tests {
         }
         // A fixed scatter of clutter.
         for k in 0..60u32 {
-            dots.push(dot(f64::from(k * 7919 % 301), f64::from(k * 104_729 % 251)));
+            let h = k.wrapping_mul(2_654_435_769).rotate_left(13).wrapping_mul(2_246_822_519);
+            dots.push(dot(f64::from(h >> 16) / 220.0, f64::from(h & 0xffff) / 260.0));
         }
         let found = lattices(&dots, 8);
         assert!(found[0].nodes.iter().filter(|n| n.dot < members).count() + 3 >= members, "{}", found[0].nodes.len());
@@ -319,7 +432,10 @@ mod tests {
 
     #[test]
     fn scattered_dots_are_no_lattice() {
-        let dots: Vec<Dot> = (0..300u32).map(|k| dot(f64::from(k * 7919 % 1009), f64::from(k * 104_729 % 997))).collect();
+        let dots: Vec<Dot> = (0..300u32)
+            .map(|k| k.wrapping_mul(2_654_435_769).rotate_left(13).wrapping_mul(2_246_822_519))
+            .map(|h| dot(f64::from(h >> 16) / 64.0, f64::from(h & 0xffff) / 64.0))
+            .collect();
         assert!(lattices(&dots, 12).iter().all(|l| l.nodes.len() < 20));
     }
 }

@@ -19,8 +19,6 @@ pub(crate) struct Pattern {
     pub rim: Vec<[i32; 2]>,
     /// Columns are the two steps, mm.
     pub mm_per_uv: Matrix2<f64>,
-    /// The length of the shorter step, mm.
-    pub pitch_mm: f64,
 }
 
 /// A site this close to a cell, in steps, lies on it.
@@ -33,7 +31,8 @@ impl Pattern {
         if sites_mm.len() < 6 || sites_mm.len() != part.sites.len() {
             return None;
         }
-        let dots: Vec<Dot> = sites_mm.iter().map(|p| Dot { at: PointPx::new(p.x, p.y), size: 1.0, strength: 1.0 }).collect();
+        let size = 0.5 * part.pitch_mm(side)?;
+        let dots: Vec<Dot> = sites_mm.iter().map(|p| Dot { at: PointPx::new(p.x, p.y), size, strength: 1.0, may_seed: true }).collect();
         let found = lattices(&dots, 5);
         let lattice = found.first().filter(|l| l.nodes.len() >= 6)?;
         let (mut normal, mut right) = (Matrix3::zeros(), [Vector3::zeros(), Vector3::zeros()]);
@@ -62,8 +61,7 @@ impl Pattern {
             (-1..=1).flat_map(move |i| (-1..=1).map(move |j| [c[0] + i, c[1] + j]))
         };
         let rim: BTreeSet<[i32; 2]> = taken.iter().flat_map(around).filter(|c| !taken.contains(c)).collect();
-        let pitch_mm = mm_per_uv.column(0).norm().min(mm_per_uv.column(1).norm());
-        Some(Self { sites_mm, uv, cells, rim: rim.into_iter().collect(), mm_per_uv, pitch_mm })
+        Some(Self { sites_mm, uv, cells, rim: rim.into_iter().collect(), mm_per_uv })
     }
 
     /// Smallest and largest cell on each axis.

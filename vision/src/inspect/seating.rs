@@ -115,6 +115,11 @@ pub(crate) fn rank(
                 if there < gone || there == 0 {
                     continue;
                 }
+                // What falls far behind the best so far on a sample is no rival.
+                let share = (there as f64 - gone as f64) / on_lattice.len().div_ceil(stride) as f64;
+                if kept.first().is_some_and(|b| share < b.score / sites.len() as f64 - 0.3) {
+                    continue;
+                }
                 let mut seating = Seating { map: *map, shift: [sx, sy], score: 0.0, hits: 0, misses: 0, extras: 0 };
                 for c in &on_lattice {
                     let w = look(c);
@@ -129,6 +134,10 @@ pub(crate) fn rank(
                 }
                 if seating.hits > seating.misses {
                     kept.push(seating);
+                    if kept.len() > 4 * KEEP || kept[0].score < seating.score {
+                        kept.sort_by(order);
+                        kept.truncate(KEEP);
+                    }
                 }
             }
         }

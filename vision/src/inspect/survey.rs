@@ -33,6 +33,8 @@ pub(crate) enum Cell {
 const BORDER: i32 = 2;
 /// Weight of a cell farther out, in view, where nothing was found when the lattice grew.
 const NOT_GROWN: f64 = -0.7;
+/// Where places between the cells look this much like the sites, the lattice is nothing but texture.
+const MOST_LIKE_BETWEEN: f64 = 0.75;
 /// The fainter a site, the less is believed of it; below this share of the usual contrast nothing.
 const LEAST_GAIN: f64 = 0.1;
 
@@ -53,7 +55,12 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
         l.sort_by(f64::total_cmp);
         l
     };
-    let threshold = (0.65 * likeness[likeness.len() / 2]).clamp(0.35, 0.6);
+    let usual = likeness[likeness.len() / 2];
+    let between = between_cells(light, lattice, &template, scale);
+    if between > MOST_LIKE_BETWEEN * usual {
+        return None;
+    }
+    let threshold = (0.5 * (usual + between.max(0.0))).clamp(0.35, 0.6);
     let from = [lo[0] - BORDER, lo[1] - BORDER];
     let size = [(hi[0] - lo[0] + 1 + 2 * BORDER) as usize, (hi[1] - lo[1] + 1 + 2 * BORDER) as usize];
     let mut known = vec![None; size[0] * size[1]];
@@ -81,9 +88,26 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
     Some(Survey { from, size, seen, template, reference_px: reference, threshold })
 }
 
+/// 90 % point of the best likeness near places midway between cells: what mere texture reaches.
+fn between_cells(light: &Light, lattice: &Lattice, template: &Template, scale: impl Fn([i32; 2]) -> f64 + Sync) -> f64 {
+    let stride = lattice.nodes.len().div_ceil(150);
+    let nodes: Vec<_> = lattice.nodes.iter().step_by(stride).collect();
+    let mut found: Vec<f64> = nodes
+        .par_iter()
+        .filter_map(|n| {
+            let at = lattice.warp.px(f64::from(n.cell[0]) + 0.5, f64::from(n.cell[1]) + 0.5);
+            let reach = 0.2 * shortest(&lattice.warp, n.cell);
+            let seen = at.x.is_finite() && in_view(light, at, 1.0);
+            seen.then(|| template.search(light, Spot { at, scale: scale(n.cell) }, reach).likeness)
+        })
+        .collect();
+    found.sort_by(f64::total_cmp);
+    found.get(found.len() * 9 / 10).copied().unwrap_or(1.0)
+}
+
 /// How far the template reaches: over the site's edge, but not into its neighbours.
 pub(crate) fn window_radius_px(diameter_px: f64, pitch_px: f64) -> f64 {
-    (0.9 * diameter_px).min(0.56 * pitch_px).max(2.0)
+    (0.9 * diameter_px).clamp(0.36 * pitch_px, 0.56 * pitch_px).max(2.0)
 }
 
 /// Whether a disc lies wholly in the picture.
