@@ -218,6 +218,12 @@ fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
     kept
 }
 
+fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
+    let squared = |q: &PointPx| (q.x - p.x).powi(2) + (q.y - p.y).powi(2);
+    let (i, q) = places.iter().enumerate().min_by(|a, b| squared(a.1).total_cmp(&squared(b.1)))?;
+    Some((squared(q).sqrt(), i))
+}
+
 /// Whether most members of `a` lie on members of `b`.
 fn lies_upon(a: &Grid, b: &Grid) -> bool {
     let stride = a.places.len().div_ceil(60);
@@ -225,7 +231,7 @@ fn lies_upon(a: &Grid, b: &Grid) -> bool {
     let on = sample
         .iter()
         .filter(|p| {
-            let near = b.places.iter().enumerate().map(|(i, q)| (q.distance(***p), i)).min_by(|x, y| x.0.total_cmp(&y.0));
+            let near = nearest(&b.places, ***p);
             near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell))
         })
         .count();
@@ -238,7 +244,7 @@ fn lies_between(a: &Grid, b: &Grid) -> bool {
     let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
     let (mut inside, mut off) = (0, 0);
     for p in &sample {
-        let near = b.places.iter().enumerate().map(|(i, q)| (q.distance(**p), i)).min_by(|x, y| x.0.total_cmp(&y.0));
+        let near = nearest(&b.places, **p);
         let Some((nearest, i)) = near else { return false };
         let pitch = lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell);
         inside += usize::from(nearest < pitch);
@@ -284,6 +290,7 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
             let there = blobs.iter().find(|b| {
                 b.polarity == grid.polarity && b.at_its_scale
                     && f64::from(b.strength) > 0.5 * grid.strength
+                    && (b.at.x - at.x).abs() < 0.25 * pitch
                     && b.at.distance(at) < 0.25 * pitch
                     && b.diameter_px < 1.6 * pitch
                     && b.diameter_px > 0.5 * survey.template.diameter_px

@@ -133,10 +133,12 @@ fn size(seated: &Seated, spot: Spot) -> f64 {
 fn odd_sized<'a>(seated: &'a Seated, seen: &Seen, normal_px: f64) -> Option<&'a Blob> {
     let polarity = if seated.template.is_bright() { Polarity::Bright } else { Polarity::Dark };
     let near = |b: &&Blob| {
+        if b.polarity != polarity || (b.at.x - seen.spot.at.x).abs() > 0.3 * seen.pitch_px {
+            return false;
+        }
         let ratio = b.diameter_px / normal_px;
         let off = b.at.distance(seen.spot.at);
-        b.polarity == polarity
-            && b.at_its_scale
+        b.at_its_scale
             && off < 0.3 * seen.pitch_px
             && ((ratio > LARGE && b.diameter_px < 1.6 * seen.pitch_px && off < 0.2 * b.diameter_px) || (ratio < SMALL && ratio > 0.3))
     };
@@ -168,6 +170,9 @@ fn mark_bridges(seated: &Seated, looks: &[Option<Seen>], findings: &mut [Finding
     for (i, a) in findings.iter().enumerate() {
         for (k, b) in findings.iter().enumerate().skip(i + 1) {
             let (p, q) = (seated.sites_uv[a.site], seated.sites_uv[b.site]);
+            if (p[0] - q[0]).abs() > 1.2 {
+                continue;
+            }
             let apart = ((p[0] - q[0]).abs(), (p[1] - q[1]).abs());
             let neighbours = (apart.0 - 1.0).abs() < 0.1 && apart.1 < 0.1 || (apart.1 - 1.0).abs() < 0.1 && apart.0 < 0.1;
             let (true, Some(pa), Some(pb)) = (neighbours, a.centre, b.centre) else { continue };

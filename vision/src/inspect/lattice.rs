@@ -58,7 +58,8 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
     let mut taken = vec![false; dots.len()];
     let mut found = Vec::new();
     let mut failures = 0;
-    let mut sizes: Vec<f64> = dots.iter().map(|d| d.size.log2()).collect();
+    let logs: Vec<f64> = dots.iter().map(|d| d.size.log2()).collect();
+    let mut sizes = logs.clone();
     sizes.sort_by(f64::total_cmp);
     let (Some(low), Some(high)) = (sizes.first(), sizes.last()) else { return found };
     let bands = ((high - low) / 0.5).ceil().max(1.0) as usize;
@@ -70,7 +71,7 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
             let from = low + 0.5 * band as f64 - 1e-9;
             // Weaker neighbours count, too: the strong ones alone may be every other member.
             let members: Vec<usize> = (0..dots.len())
-                .filter(|i| dots[*i].strength >= tier / 3.0 && !taken[*i] && (from..=from + 1.0).contains(&dots[*i].size.log2()))
+                .filter(|i| dots[*i].strength >= tier / 3.0 && !taken[*i] && (from..=from + 1.0).contains(&logs[*i]))
                 .collect();
             let seeds: Vec<usize> = members.iter().copied().filter(|i| dots[*i].strength >= tier && dots[*i].may_seed).collect();
             if seeds.len() < least.min(4) || members.len() < least || seeds.len() == *previous {
@@ -161,8 +162,8 @@ impl<'a> Field<'a> {
                 if sine < 0.57 || lb > 2.2 * la || la > MOST_PITCH * size || la < LEAST_PITCH * size {
                     continue;
                 }
-                let miss = SEED_MISS * la;
-                let there = |x: f64, y: f64| around.iter().any(|q| (q[0] - x).hypot(q[1] - y) < miss);
+                let miss = (SEED_MISS * la).powi(2);
+                let there = |x: f64, y: f64| around.iter().any(|q| (q[0] - x).powi(2) + (q[1] - y).powi(2) < miss);
                 let count = [(1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1)]
                     .iter()
                     .filter(|(m, n)| {

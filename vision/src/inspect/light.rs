@@ -79,11 +79,11 @@ impl Plane {
 
     /// Brightness at `(x, y)` by bilinear interpolation; outside, that of the nearest border pixel.
     pub fn at(&self, x: f64, y: f64) -> f32 {
-        let x = x.clamp(0.0, (self.width - 1) as f64);
-        let y = y.clamp(0.0, (self.height - 1) as f64);
+        let x = x.clamp(0.0, (self.width - 1) as f64) as f32;
+        let y = y.clamp(0.0, (self.height - 1) as f64) as f32;
         let (x0, y0) = (x as usize, y as usize);
         let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
-        let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
+        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
         let (top, bottom) = (y0 * self.width, y1 * self.width);
         let upper = self.values[top + x0] * (1.0 - fx) + self.values[top + x1] * fx;
         let lower = self.values[bottom + x0] * (1.0 - fx) + self.values[bottom + x1] * fx;
@@ -107,15 +107,12 @@ impl Plane {
 }
 
 impl Light {
-    /// Brightness at `(x, y)` of the full plane, read from the plane whose pixels are no wider than `spacing_px`.
-    pub fn at(&self, x: f64, y: f64, spacing_px: f64) -> f32 {
+    /// The plane whose pixels are no wider than `spacing_px`, and what full-size coordinates are multiplied by to read it.
+    pub fn level(&self, spacing_px: f64) -> (&Plane, f64) {
         let level = (spacing_px.max(1.0).log2().floor() as usize).min(self.coarser.len());
         match level {
-            0 => self.plane.at(x, y),
-            l => {
-                let shrink = 1.0 / f64::from(1u32 << l);
-                self.coarser[l - 1].at(x * shrink, y * shrink)
-            }
+            0 => (&self.plane, 1.0),
+            l => (&self.coarser[l - 1], 1.0 / f64::from(1u32 << l)),
         }
     }
 }
@@ -130,7 +127,8 @@ mod tests {
         let samples = (0..width_px * height_px).map(|i| (3 * (i % width_px)) as u8).collect();
         let light = light(&Picture { width_px, height_px, channels: 1, samples: Samples::U8(samples) });
         for (x, y) in [(20.0, 10.0), (31.5, 22.25)] {
-            assert!((light.at(x, y, 2.0) - light.at(x, y, 1.0)).abs() < 1e-4);
+            let (half, shrink) = light.level(2.0);
+            assert!((half.at(x * shrink, y * shrink) - light.plane.at(x, y)).abs() < 1e-4);
         }
     }
 }

@@ -123,11 +123,9 @@ impl Template {
 
     fn read(&self, light: &Light, spot: Spot) -> Patch {
         let spacing = self.spacing_px * spot.scale;
-        let mut values: Vec<f64> = self
-            .offsets
-            .iter()
-            .map(|o| f64::from(light.at(spot.at.x + o[0] * spot.scale, spot.at.y + o[1] * spot.scale, spacing)))
-            .collect();
+        let (plane, shrink) = light.level(spacing);
+        let (x, y, step) = (spot.at.x * shrink, spot.at.y * shrink, spot.scale * shrink);
+        let mut values: Vec<f64> = self.offsets.iter().map(|o| f64::from(plane.at(x + o[0] * step, y + o[1] * step))).collect();
         let mean = values.iter().sum::<f64>() / values.len() as f64;
         values.iter_mut().for_each(|v| *v -= mean);
         Patch { values, mean }
