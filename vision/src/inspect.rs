@@ -18,9 +18,10 @@ use crate::picture::Picture;
 use crate::view::PointPx;
 use features::{Blob, Polarity};
 use judge::{Seated, judge};
-use landfit_part::{Part, PointMm, Side};
+use landfit_part::{Part, Side};
 use lattice::{Dot, Lattice};
 use light::Light;
+use nalgebra::Matrix2;
 use pattern::Pattern;
 use seating::{Ranked, Weights};
 use survey::{Cell, Survey};
@@ -119,25 +120,13 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     for among in [&plain, &blobs] {
         let tried: Vec<Candidate> =
             distinct(lattices_of(among)).into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
-        debug(&tried);
         match choose(&pattern, tried, nothing, plain.len()) {
-            Ok(candidate) => return settle(&light, &plain, part, &pattern, side, candidate),
+            Ok(candidate) => return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found),
             Err(first) => refusal = Some(refusal.unwrap_or(first)),
         }
     }
     let too_plain = || NotFound { code: nothing, text: "The picture shows no spots at all.".to_string() };
     Inspection::NotFound(refusal.unwrap_or_else(too_plain))
-}
-
-fn debug(tried: &[Candidate]) {
-    if std::env::var("LANDFIT_DEBUG").is_ok() {
-        for c in tried {
-            eprintln!(
-                "{:?} nodes {} strength {:.3} thr {:.2} d {:.2} best {:?} alike {} rival {:?}",
-                c.grid.polarity, c.grid.places.len(), c.grid.strength, c.survey.threshold, c.survey.template.diameter_px, c.ranked.best, c.ranked.alike.len(), c.ranked.rival
-            );
-        }
-    }
 }
 
 /// A lattice with its members' places among all blobs.
@@ -332,6 +321,11 @@ fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blo
         return refusal(ReasonCode::WrongPattern, text);
     }
     if let Some(rival) = best.ranked.rival.filter(|r| s.score - r.score < if r.map == s.map { LEAST_LEAD.max(0.01 * in_view as f64) } else { LEAST_LEAD }) {
+        let cut_off = rival.map == s.map && in_view < expected && s.extras == 0 && rival.extras == 0;
+        if cut_off {
+            let text = format!("Only {in_view} of {expected} sites are in the picture, and both ends are cut off: show all of the pattern.");
+            return refusal(ReasonCode::OutOfView, text);
+        }
         let what = if rival.map == s.map { "one or more steps over" } else { "turned or mirrored" };
         let text = format!(
             "The pattern fits in two ways ({} and {} of {expected} sites), the second {what}. Show all of the pattern with its edges, or check the part file.",
@@ -339,10 +333,46 @@ fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blo
         );
         return refusal(ReasonCode::AmbiguousShift, text);
     }
+    let elsewhere = tried.iter().filter(|t| t.ranked.best.score > 0.85 * s.score && t.ranked.best.extras <= s.extras.max(2));
+    if elsewhere.into_iter().any(|t| !best.covers(t)) {
+        let text = "The pattern is in the picture more than once: show one part at a time, or cut the picture to it.".to_string();
+        return refusal(ReasonCode::AmbiguousShift, text);
+    }
     Ok(best)
 }
 
-fn settle(light: &Light, blobs: &[Blob], part: &Part, pattern: &Pattern, side: Option<Side>, found: Candidate) -> Inspection {
+impl Candidate {
+    /// Whether the middle of another's lattice lies within this one's.
+    fn covers(&self, other: &Self) -> bool {
+        let n = other.grid.places.len() as f64;
+        let (x, y) = other.grid.places.iter().fold((0.0, 0.0), |(x, y), p| (x + p.x / n, y + p.y / n));
+        let span = |get: fn(&PointPx) -> f64| {
+            self.grid.places.iter().map(get).fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
+        };
+        let ((x0, x1), (y0, y1)) = (span(|p| p.x), span(|p| p.y));
+        (x0..=x1).contains(&x) && (y0..=y1).contains(&y)
+    }
+
+    /// Mean diameter of what was seen, mm by the pattern's pitch.
+    fn diameter_mm(&self, pattern: &Pattern) -> f64 {
+        self.survey.template.diameter_px / self.survey.reference_px * pattern.mm_per_uv.determinant().abs().sqrt()
+    }
+}
+
+fn settle(
+    light: &Light,
+    blobs: &[Blob],
+    part: &Part,
+    pattern: &Pattern,
+    asked: Option<Side>,
+    mut found: Candidate,
+) -> Result<Box<Found>, NotFound> {
+    let wrong = |text: &str| NotFound { code: ReasonCode::WrongPattern, text: text.to_string() };
+    let side = asked.unwrap_or_else(|| likelier_side(part, pattern, &found));
+    let told_by_mark = told_by_marks(part, pattern, side, blobs, &found);
+    if let Some(seating) = told_by_mark {
+        found.ranked.alike = vec![seating];
+    }
     let chosen = upright(pattern, side, &found);
     let mut pairs: Vec<([f64; 2], PointPx)> = Vec::new();
     for (uv, cell) in pattern.uv.iter().zip(&pattern.cells) {
@@ -353,10 +383,7 @@ fn settle(light: &Light, blobs: &[Blob], part: &Part, pattern: &Pattern, side: O
         }
     }
     let (uv, px): (Vec<_>, Vec<_>) = pairs.into_iter().unzip();
-    let Some(warp) = Warp::fit(&uv, &px) else {
-        let text = "The sites found lie on one line: show more of the pattern.".to_string();
-        return Inspection::NotFound(NotFound { code: ReasonCode::WrongPattern, text });
-    };
+    let warp = Warp::fit(&uv, &px).ok_or_else(|| wrong("The sites found lie on one line: show more of the pattern."))?;
     let seated = Seated {
         light,
         sites_uv: &pattern.uv,
@@ -373,16 +400,20 @@ fn settle(light: &Light, blobs: &[Blob], part: &Part, pattern: &Pattern, side: O
     let (uv, px): (Vec<_>, Vec<_>) = sites.iter().filter_map(|s| s.centre.map(|c| (pattern.uv[s.site], c))).unzip();
     let n = pattern.uv.len() as f64;
     let (mu, mv) = pattern.uv.iter().fold((0.0, 0.0), |(u, v), p| (u + p[0] / n, v + p[1] / n));
-    let Some(uv_per_mm) = pattern.mm_per_uv.try_inverse() else {
-        return Inspection::NotFound(NotFound { code: ReasonCode::WrongPattern, text: "The part's sites lie on one line.".to_string() });
-    };
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().ok_or_else(|| wrong("The part's sites lie on one line."))?;
+    if !is_seen_by_a_lens(light, &warp, pattern, [mu, mv], warp.rms_px(&uv, &px) / (uv.len() as f64).sqrt()) {
+        return Err(wrong(
+            "The sites count up, but the pitches along and across differ from the part's in a way that no tilt of the camera explains. \
+             Is it the right part file? (A scanner with unequal axes does the same.)",
+        ));
+    }
     let px_per_mm = warp.px_per_uv(mu, mv, 0.3) * uv_per_mm;
     let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| s.matrix().determinant() > 0.0).collect();
     let is_mirrored = px_per_mm.determinant() > 0.0;
     let mirrored = mirrors.iter().all(|m| *m == mirrors[0]).then_some(is_mirrored);
     let turns = found.ranked.alike.iter().filter(|s| (s.matrix().determinant() > 0.0) == (chosen.matrix().determinant() > 0.0)).count();
-    Inspection::Found(Box::new(Found {
-        side: side.unwrap_or_else(|| likelier_side(part, &sites, is_mirrored, mirrored)),
+    Ok(Box::new(Found {
+        side,
         mirrored,
         um_per_px: [1000.0 / px_per_mm.column(0).norm(), 1000.0 / px_per_mm.column(1).norm()],
         angle_rad: (-px_per_mm[(1, 0)]).atan2(px_per_mm[(0, 0)]),
@@ -394,16 +425,13 @@ fn settle(light: &Light, blobs: &[Blob], part: &Part, pattern: &Pattern, side: O
 }
 
 /// Of seatings on the same cells, the one a plain picture of this side shows (an underside mirrored, lands not), turned least.
-fn upright(pattern: &Pattern, side: Option<Side>, found: &Candidate) -> seating::Seating {
-    let (lo, hi) = survey::extent(&found.grid.lattice);
-    let middle = [f64::from(lo[0] + hi[0]) / 2.0, f64::from(lo[1] + hi[1]) / 2.0];
-    let px_per_cell = found.grid.lattice.warp.px_per_uv(middle[0], middle[1], 0.5);
-    let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(nalgebra::Matrix2::identity);
-    let wants_mirror = side != Some(Side::Board);
+fn upright(pattern: &Pattern, side: Side, found: &Candidate) -> seating::Seating {
+    let px_per_cell = found.px_per_cell();
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
     let key = |s: &seating::Seating| {
         let j = px_per_cell * s.matrix() * uv_per_mm;
         let turn = (-j[(1, 0)]).atan2(j[(0, 0)]).abs();
-        (usize::from((j.determinant() > 0.0) != wants_mirror), turn)
+        (usize::from((j.determinant() > 0.0) != (side == Side::Part)), turn)
     };
     let least = found.ranked.alike.iter().min_by(|a, b| {
         let (ka, kb) = (key(a), key(b));
@@ -412,12 +440,87 @@ fn upright(pattern: &Pattern, side: Option<Side>, found: &Candidate) -> seating:
     *least.unwrap_or(&found.ranked.best)
 }
 
-/// A mirrored picture is one of an underside, one that is not shows lands; where the pattern cannot tell, the size of the sites does.
-fn likelier_side(part: &Part, _sites: &[SiteSeen], is_mirrored: bool, mirrored: Option<bool>) -> Side {
-    let _ = (part, PointMm::ZERO);
-    match mirrored {
-        Some(true) => Side::Part,
-        Some(false) => Side::Board,
-        None => if is_mirrored { Side::Part } else { Side::Board },
+/// A plain picture that is mirrored shows an underside, one that is not shows lands; where the pattern cannot tell, the sites' size does.
+fn likelier_side(part: &Part, pattern: &Pattern, found: &Candidate) -> Side {
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
+    let mirrors: Vec<bool> =
+        found.ranked.alike.iter().map(|s| (found.px_per_cell() * s.matrix() * uv_per_mm).determinant() > 0.0).collect();
+    if mirrors.iter().all(|m| *m) {
+        return Side::Part;
+    }
+    if mirrors.iter().all(|m| !*m) {
+        return Side::Board;
+    }
+    let seen_mm = found.diameter_mm(pattern);
+    let off = |side: Side| {
+        let mut sizes: Vec<f64> = part.sites.iter().flat_map(|s| s.pieces(side)).map(|p| p.shape.narrow_mm()).collect();
+        sizes.sort_by(f64::total_cmp);
+        sizes.get(sizes.len() / 2).map_or(f64::INFINITY, |mm| (seen_mm / mm).ln().abs())
+    };
+    if off(Side::Board) < off(Side::Part) { Side::Board } else { Side::Part }
+}
+
+/// The one seating, of those on the same cells, under which a mark of the part shows where it should; `None` where no one stands out.
+fn told_by_marks(part: &Part, pattern: &Pattern, side: Side, blobs: &[Blob], found: &Candidate) -> Option<seating::Seating> {
+    /// A mark must stand out this much, and this much more than whatever lies at the places it would have when turned.
+    const LEAST_STRENGTH: f32 = 0.03;
+    const LEAD: f32 = 2.5;
+    if found.ranked.alike.len() < 2 {
+        return None;
+    }
+    let px_per_mm = found.survey.reference_px / pattern.mm_per_uv.determinant().abs().sqrt();
+    let strength = |s: &seating::Seating| {
+        let marks = part.marks.iter().filter(|m| m.side == side);
+        let seen = marks.filter_map(|mark| {
+            let [u, v] = s.place(pattern.uv_of(mark.at_mm)?);
+            let at = found.grid.lattice.warp.px(u, v);
+            let size_px = mark.piece.shape.narrow_mm() * px_per_mm;
+            let near = |b: &&Blob| {
+                (0.4..2.5).contains(&(b.diameter_px / size_px)) && b.at.distance(at) < 0.5 * size_px.max(0.5 * found.survey.reference_px)
+            };
+            Some(blobs.iter().filter(near).map(|b| b.strength).fold(0.0f32, f32::max))
+        });
+        seen.fold(0.0f32, f32::max)
+    };
+    let mut told: Vec<(f32, seating::Seating)> = found.ranked.alike.iter().map(|s| (strength(s), *s)).collect();
+    told.sort_by(|a, b| b.0.total_cmp(&a.0));
+    (told[0].0 >= LEAST_STRENGTH && told[0].0 >= LEAD * told[1].0).then_some(told[0].1)
+}
+
+/// Whether foreshortening comes with the change of scale across the picture that a real lens gives it. A tilt by t changes the area of
+/// a cell by 3 tan t / f for each px along the tilt, with f the focal length in px (from the pinhole model); a pattern of another
+/// pitch ratio seen straight does not.
+fn is_seen_by_a_lens(light: &Light, warp: &Warp, pattern: &Pattern, [u, v]: [f64; 2], sigma_px: f64) -> bool {
+    /// Below this ratio a scanner or a camera with oblong pixels will do.
+    const PLAIN: f64 = 1.12;
+    /// The longest lens, in diagonals of the picture: a telephoto picture cut to a third.
+    const LONGEST_LENS: f64 = 20.0;
+    let Some(uv_per_mm) = pattern.mm_per_uv.try_inverse() else { return false };
+    let j = warp.px_per_uv(u, v, 0.3);
+    let svd = (j * uv_per_mm).svd(true, false);
+    let (Some(axes), wide, narrow) = (svd.u, svd.singular_values.max(), svd.singular_values.min()) else { return false };
+    let ratio = wide / narrow;
+    if ratio < PLAIN {
+        return true;
+    }
+    let along = axes.column(svd.singular_values.imin());
+    let Some(uv_per_px) = j.try_inverse() else { return false };
+    let places: Vec<PointPx> = pattern.uv.iter().map(|p| warp.px(p[0], p[1])).collect();
+    let reach = |p: &PointPx| (p.x * along[0] + p.y * along[1], p.x, p.y);
+    let (lo, hi) = places.iter().map(|p| reach(p).0).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t), b.max(t)));
+    let span_px = hi - lo;
+    let step = uv_per_px * along * (0.3 * span_px);
+    let area = |k: f64| warp.px_per_uv(u + k * step[0], v + k * step[1], 0.3).determinant().abs();
+    let change = (area(1.0) / area(-1.0)).ln().abs() / (0.6 * span_px);
+    let sigma = 100.0 * sigma_px / (span_px * span_px);
+    let tilt = (1.0 / ratio).acos().tan();
+    let diagonal = (light.plane.width as f64).hypot(light.plane.height as f64);
+    change + 3.0 * sigma > 3.0 * tilt / (LONGEST_LENS * diagonal)
+}
+
+impl Candidate {
+    fn px_per_cell(&self) -> Matrix2<f64> {
+        let (lo, hi) = survey::extent(&self.grid.lattice);
+        self.grid.lattice.warp.px_per_uv(f64::from(lo[0] + hi[0]) / 2.0, f64::from(lo[1] + hi[1]) / 2.0, 0.5)
     }
 }

@@ -1,13 +1,15 @@
 //! `landfit inspect`
 
-use anyhow::Context;
+use super::{Ended, print_json, print_lines};
+use crate::{answer_json, pictures};
 use landfit_part::{Part, Side};
 use landfit_vision::Picture;
 use landfit_vision::answer::{Orientation, SiteState};
 use landfit_vision::inspect::{Found, Inspection, NotFound, inspect};
 use serde_json::{Value, json};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
+use std::time::Instant;
 
 /// Look at one plain picture of an underside or of bare lands
 ///
@@ -40,14 +42,13 @@ const NOT_COMPLETE: u8 = 1;
 const NO_ANSWER: u8 = 3;
 
 /// Runs the command.
-pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
-    let read = || -> anyhow::Result<(Part, Picture)> { Ok((landfit_part::file::read(&args.part)?, picture(&args.picture)?)) };
+pub fn run(args: &Args) -> Ended {
+    let read = || -> anyhow::Result<(Part, Picture)> { Ok((landfit_part::file::read(&args.part)?, pictures::read(&args.picture)?)) };
     let (part, picture) = match read() {
         Ok(both) => both,
         Err(error) => {
             if args.json {
-                let text = format!("{error:#}");
-                println!("{}", json!({"schema": 1, "answer": "none", "reason": {"code": "bad-input", "text": text}}));
+                print_json(&answer_json::bad_input(&format!("{error:#}")))?;
             }
             return Err(error);
         }
@@ -56,45 +57,20 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         SideArg::Part => Side::Part,
         SideArg::Board => Side::Board,
     });
-    match inspect(&picture, &part, side) {
-        Inspection::Found(found) => {
-            if args.json {
-                println!("{}", json_of_found(&found, &part));
-            } else {
-                print!("{}", text_of_found(&found, &part));
-            }
-            let complete = found.sites.iter().all(|s| s.state == SiteState::Good);
-            Ok(if complete { ExitCode::SUCCESS } else { ExitCode::from(NOT_COMPLETE) })
-        }
-        Inspection::NotFound(none) => {
-            if args.json {
-                println!("{}", json_of_none(&none));
-            } else {
-                println!("No answer ({}): {}", none.code.word(), none.text);
-            }
-            Ok(ExitCode::from(NO_ANSWER))
-        }
+    let start = Instant::now();
+    let inspection = inspect(&picture, &part, side);
+    tracing::info!("looked for {:.0} ms", start.elapsed().as_secs_f64() * 1e3);
+    match &inspection {
+        Inspection::Found(found) if args.json => print_json(&json_of_found(found, &part))?,
+        Inspection::Found(found) => print_lines(&lines_of_found(found, &part))?,
+        Inspection::NotFound(none) if args.json => print_json(&json_of_none(none))?,
+        Inspection::NotFound(none) => print_lines(&[format!("No answer ({}): {}", none.code.word(), none.text)])?,
     }
-}
-
-/// Largest side of a picture that is read, px.
-const MOST_PX: u32 = 20_000;
-/// Most memory that decoding may take, bytes.
-const MOST_BYTES: u64 = 1 << 30;
-
-fn picture(path: &Path) -> anyhow::Result<Picture> {
-    let name = path.display();
-    let mut reader = image::ImageReader::open(path)
-        .with_context(|| format!("{name}: cannot be opened; check the path"))?
-        .with_guessed_format()
-        .with_context(|| format!("{name}: cannot be read"))?;
-    let mut limits = image::Limits::default();
-    limits.max_image_width = Some(MOST_PX);
-    limits.max_image_height = Some(MOST_PX);
-    limits.max_alloc = Some(MOST_BYTES);
-    reader.limits(limits);
-    let decoded = reader.decode().with_context(|| format!("{name}: is no whole PNG, JPEG, TIFF, BMP or PNM picture; save it again"))?;
-    Ok(decoded.into())
+    Ok(match inspection {
+        Inspection::Found(found) if found.sites.iter().all(|s| s.state == SiteState::Good) => ExitCode::SUCCESS,
+        Inspection::Found(_) => ExitCode::from(NOT_COMPLETE),
+        Inspection::NotFound(_) => ExitCode::from(NO_ANSWER),
+    })
 }
 
 fn json_of_none(none: &NotFound) -> Value {
@@ -155,7 +131,7 @@ fn json_of_found(found: &Found, part: &Part) -> Value {
     })
 }
 
-fn text_of_found(found: &Found, part: &Part) -> String {
+fn lines_of_found(found: &Found, part: &Part) -> Vec<String> {
     let noun = match found.side {
         Side::Part => "terminals",
         Side::Board => "lands",
@@ -191,5 +167,5 @@ fn text_of_found(found: &Found, part: &Part) -> String {
     if found.orientation == Orientation::Open {
         lines.push("  the pattern looks the same turned round: look for A1 yourself".to_string());
     }
-    lines.join("\n") + "\n"
+    lines
 }

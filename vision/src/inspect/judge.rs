@@ -8,6 +8,7 @@ use super::warp::Warp;
 use crate::answer::{SiteState, SuspectKind};
 use crate::view::PointPx;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 
 /// What was seen at one site in view.
 #[derive(Debug, Clone, Copy)]
@@ -39,6 +40,8 @@ const SMALL: f64 = 0.7;
 const LARGE: f64 = 1.4;
 /// A site's centre off its place by more than this share of the pitch, and by more than five times the usual, is displaced.
 const DISPLACED: f64 = 0.15;
+/// It must look more like a site there than at its place by this much.
+const CLEARLY_MORE_ALIKE: f64 = 0.2;
 /// The level midway between two sites, 0 as the surround and 1 as the sites, beyond which copper or solder joins them.
 const BRIDGED: f64 = 0.5;
 
@@ -60,6 +63,7 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
     let present: Vec<&Seen> = looks.iter().flatten().filter(there).collect();
     let Some(usual_size) = median(present.iter().map(|s| s.size).collect()) else { return Vec::new() };
     let usual_off = median(present.iter().map(|s| s.look.at.distance(s.spot.at) / s.pitch_px).collect()).unwrap_or(0.0);
+    let index: BTreeMap<[i64; 2], usize> = seated.sites_uv.iter().enumerate().map(|(i, p)| (p.map(|c| c.round() as i64), i)).collect();
     let mut findings: Vec<Finding> = Vec::new();
     for (site, seen) in looks.iter().enumerate() {
         let Some(seen) = seen else { continue };
@@ -79,9 +83,17 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
         } else if clear && seen.size > LARGE * usual_size {
             finding.state = SiteState::Suspect(SuspectKind::Large);
         } else if clear {
-            let off = seen.look.at.distance(seen.spot.at) / seen.pitch_px;
-            if off > DISPLACED.max(5.0 * usual_off) {
-                finding.state = SiteState::Suspect(SuspectKind::Displaced);
+            let expected = expected_at(seated, site, seen, &looks, &index);
+            let reach = DISPLACED.max(5.0 * usual_off) * seen.pitch_px;
+            if seen.look.at.distance(expected) > reach {
+                // Speckle or a scratch beside a site in its place is no displaced site.
+                let in_place = seated.template.fit(seated.light, Spot { at: expected, ..seen.spot }, 0.6 * reach);
+                if in_place.likeness > seen.look.likeness - CLEARLY_MORE_ALIKE {
+                    finding.centre = Some(in_place.at);
+                    finding.sigma_px = in_place.sigma_px.max(seen.look.sigma_px);
+                } else {
+                    finding.state = SiteState::Suspect(SuspectKind::Displaced);
+                }
             }
         } else if let Some(blob) = other.filter(|b| b.diameter_px < SMALL * normal_px) {
             finding.state = SiteState::Suspect(SuspectKind::Small);
@@ -96,6 +108,25 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
     }
     mark_bridges(seated, &looks, &mut findings);
     findings
+}
+
+/// Where a site should be by the map and by how its neighbours lie off it: paper bends, and lenses do more than the map knows.
+fn expected_at(seated: &Seated, site: usize, seen: &Seen, looks: &[Option<Seen>], index: &BTreeMap<[i64; 2], usize>) -> PointPx {
+    let cell = seated.sites_uv[site].map(|c| c.round() as i64);
+    let (mut xs, mut ys) = (Vec::new(), Vec::new());
+    for (di, dj) in (-2..=2).flat_map(|i| (-2..=2).map(move |j| (i, j))) {
+        let near = index.get(&[cell[0] + di, cell[1] + dj]).filter(|i| **i != site).and_then(|i| looks[*i].as_ref());
+        if let Some(near) = near.filter(|n| n.look.likeness >= seated.threshold) {
+            xs.push(near.look.at.x - near.spot.at.x);
+            ys.push(near.look.at.y - near.spot.at.y);
+        }
+    }
+    if xs.len() < 4 {
+        return seen.spot.at;
+    }
+    xs.sort_by(f64::total_cmp);
+    ys.sort_by(f64::total_cmp);
+    PointPx::new(seen.spot.at.x + xs[xs.len() / 2], seen.spot.at.y + ys[ys.len() / 2])
 }
 
 fn look_at(seated: &Seated, site: usize) -> Option<Seen> {

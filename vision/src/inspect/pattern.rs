@@ -64,6 +64,13 @@ impl Pattern {
         Some(Self { sites_mm, uv, cells, rim: rim.into_iter().collect(), mm_per_uv })
     }
 
+    /// Steps of the lattice at a place of the part.
+    pub fn uv_of(&self, p: PointMm) -> Option<[f64; 2]> {
+        let inverse = self.mm_per_uv.try_inverse()?;
+        let d = inverse * Vector2::new(p.x - self.sites_mm[0].x, p.y - self.sites_mm[0].y);
+        Some([self.uv[0][0] + d.x, self.uv[0][1] + d.y])
+    }
+
     /// Smallest and largest cell on each axis.
     pub fn extent(&self) -> [[i32; 2]; 2] {
         self.cells.iter().flatten().fold([[i32::MAX; 2], [i32::MIN; 2]], |[lo, hi], c| {
