@@ -7,6 +7,13 @@ use landfit_calibration::moves::MovePlan;
 use landfit_part::{Part, Pose, Side};
 use landfit_vision::answer::{Alignment, Orientation, Outcome, SideFindings, SiteState};
 
+/// What to do when the moves are none.
+pub const NOTHING_TO_TURN: &str = "Nothing to turn: no step of the adjusters would bring it closer.";
+/// What to do when quarter and half turns look the same.
+pub const LOOK_AT_A1: &str = "Look at A1: the pattern looks the same turned by a quarter or half turn, and no mark settled it.";
+/// What to know of a bench file that says so.
+pub const NOT_CALIBRATED: &str = "this bench is not calibrated; sizes and turns are only as good as what was typed in.";
+
 /// The lines, in the order in which they matter: what was seen, what stands in the way, what to do.
 #[must_use]
 pub fn lines(alignment: &Alignment, fit: Option<&(Judgement, MovePlan)>, part: &Part, bench: &Bench) -> Vec<String> {
@@ -27,7 +34,7 @@ pub fn lines(alignment: &Alignment, fit: Option<&(Judgement, MovePlan)>, part: &
             lines.extend(in_the_way(&alignment.terminals, part, Side::Part));
             lines.extend(in_the_way(&alignment.lands, part, Side::Board));
             if alignment.orientation == Orientation::Open {
-                lines.push("Look at A1: the pattern looks the same turned by a quarter or half turn, and no mark settled it.".into());
+                lines.push(LOOK_AT_A1.into());
             }
             lines.extend(to_do(plan, part, bench));
         }
@@ -36,14 +43,14 @@ pub fn lines(alignment: &Alignment, fit: Option<&(Judgement, MovePlan)>, part: &
     let plan_warnings = fit.map(|(_, plan)| plan.warnings.as_slice()).unwrap_or_default();
     lines.extend(alignment.warnings.iter().chain(plan_warnings).map(|w| format!("Note: {w}")));
     if bench.calibration == CalibrationState::NotCalibrated {
-        lines.push("Note: this bench is not calibrated; sizes and turns are only as good as what was typed in.".into());
+        lines.push(format!("Note: {NOT_CALIBRATED}"));
     }
     lines
 }
 
 fn to_do(plan: &MovePlan, part: &Part, bench: &Bench) -> Vec<String> {
     if plan.moves.is_empty() {
-        return vec!["Nothing to turn: no step of the adjusters would bring it closer.".into()];
+        return vec![NOTHING_TO_TURN.into()];
     }
     let mut lines = vec!["To do, in this order:".to_owned()];
     lines.extend(sentences::moves_text(plan, bench).into_iter().map(|m| format!("  {m}")));
@@ -51,7 +58,8 @@ fn to_do(plan: &MovePlan, part: &Part, bench: &Bench) -> Vec<String> {
     lines
 }
 
-const fn verdict(decision: Decision) -> &'static str {
+/// "Within", "Outside" or "Undecided".
+pub const fn verdict(decision: Decision) -> &'static str {
     match decision {
         Decision::Within => "Within",
         Decision::Outside => "Outside",
@@ -60,7 +68,7 @@ const fn verdict(decision: Decision) -> &'static str {
 }
 
 /// What stands in the way on one side, or that nothing does.
-fn in_the_way(findings: &SideFindings, part: &Part, side: Side) -> Vec<String> {
+pub fn in_the_way(findings: &SideFindings, part: &Part, side: Side) -> Vec<String> {
     let thing = match side {
         Side::Part => sentences::terminal_word(part),
         Side::Board => "land",

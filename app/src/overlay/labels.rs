@@ -1,0 +1,120 @@
+//! Labels over an exposure: each finds a free place beside its site, or is left out.
+
+use super::canvas::{Area, Canvas, Ends, Ink, Pen, Xy};
+use super::ink;
+use super::outline::Drawn;
+use super::text::{Faces, Type};
+
+/// A text that belongs to a place of the picture.
+#[derive(Debug, Clone)]
+pub struct Label {
+    text: String,
+    at: Xy,
+    reach_px: f32,
+    kind: Kind,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    /// What stands in the way at a site.
+    InTheWay,
+    /// Where counting begins.
+    Corner,
+    /// The site with the largest miss.
+    Worst,
+    /// A site whose miss has reached the allowance: told only where there is plenty of room.
+    Loud,
+}
+
+impl Label {
+    pub fn site(site: &Drawn, text: String) -> Self {
+        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::InTheWay }
+    }
+
+    pub const fn beyond(at: Xy, reach_px: f32, text: String) -> Self {
+        Self { text, at, reach_px, kind: Kind::Corner }
+    }
+
+    pub fn worst(site: &Drawn, text: String) -> Self {
+        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::Worst }
+    }
+
+    pub fn loud(site: &Drawn, text: String) -> Self {
+        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::Loud }
+    }
+
+    const fn ink(&self) -> Ink {
+        match self.kind {
+            Kind::InTheWay => ink::IN_THE_WAY,
+            Kind::Corner => ink::PAPER,
+            Kind::Worst | Kind::Loud => ink::MISS,
+        }
+    }
+
+    /// Its own plate: what is told of a site hides as little of the site itself as it can.
+    fn keeps_clear(&self) -> Area {
+        let r = 0.7 * self.reach_px;
+        Area::new(self.at.x - r, self.at.y - r, 2.0 * r, 2.0 * r)
+    }
+}
+
+/// Labels of sites whose miss reached the allowance, on one exposure; more of them would hide the picture.
+const MOST_LOUD: usize = 8;
+
+/// Finds places for the labels, the worst site's first, and draws them. Returns the plates with their texts.
+pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<Label>) -> Vec<(Area, String)> {
+    let rank = |l: &Label| match l.kind {
+        Kind::Worst => 0,
+        Kind::Corner => 1,
+        Kind::InTheWay => 2,
+        Kind::Loud => 3,
+    };
+    labels.sort_by_key(rank);
+    let keep_clear: Vec<Area> = labels.iter().filter(|l| l.kind != Kind::Loud).map(Label::keeps_clear).collect();
+    let mut placed: Vec<(Area, String)> = Vec::new();
+    let mut n_loud = 0;
+    let apart_px = 0.16 * canvas.area().w;
+    for label in labels {
+        let mut look = Type::text(size_px, ink::PAPER);
+        if label.kind == Kind::Worst {
+            look.size_px *= 1.2;
+        }
+        if label.kind == Kind::Loud && (n_loud == MOST_LOUD || placed.iter().any(|(area, _)| area.centre().distance(label.at) < apart_px)) {
+            continue;
+        }
+        let (w, h) = (faces.width_px(look, &label.text) + 0.9 * look.size_px, 1.45 * look.size_px);
+        let free = |plate: &Area| {
+            canvas.area().holds(plate)
+                && placed.iter().all(|(other, _)| !plate.overlaps(&other.grown(0.15 * look.size_px)))
+                && keep_clear.iter().all(|other| !plate.overlaps(other))
+        };
+        let Some((plate, leader)) = places(&label, w, h, 0.35 * look.size_px).into_iter().find(|(plate, _)| free(plate)) else { continue };
+        n_loud += usize::from(label.kind == Kind::Loud);
+        if let Some((from, to)) = leader {
+            canvas.line(from, to, Pen::new(ink::SHADE.covering(0.7), 0.22 * size_px));
+            canvas.line(from, to, Pen::new(label.ink(), 0.09 * size_px));
+        }
+        canvas.fill_area(&plate, ink::SHADE.covering(0.86));
+        canvas.polyline(&plate.corners(), Ends::Closed, Pen::new(label.ink(), 0.09 * size_px));
+        faces.draw(canvas, look, Xy::new(plate.x + 0.45 * look.size_px, plate.centre().y), &label.text);
+        placed.push((plate, label.text));
+    }
+    placed
+}
+
+/// Where a plate of `w` x `h` may stand, the best first: beside the site, then farther off with a leader.
+fn places(label: &Label, w: f32, h: f32, gap: f32) -> Vec<(Area, Option<(Xy, Xy)>)> {
+    let ways: [(f32, f32); 8] = [(1.0, 0.0), (-1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
+    let mut all = Vec::new();
+    for far in [0.0, 1.2, 2.6, 4.5, 7.0] {
+        for (x, y) in ways {
+            let diagonal = if x != 0.0 && y != 0.0 { 0.75 } else { 1.0 };
+            let reach = label.reach_px * diagonal + gap + far * h;
+            let near = label.at.by(x * reach, y * reach);
+            let plate = Area::new(near.x + (x - 1.0) / 2.0 * w, near.y + (y - 1.0) / 2.0 * h, w, h);
+            let edge = label.at.by(x * label.reach_px * diagonal, y * label.reach_px * diagonal);
+            all.push((plate, (far > 0.0).then_some((edge, near))));
+        }
+    }
+    all
+}
