@@ -185,7 +185,11 @@ impl Design {
         // A blurred product is not the product of the blurred: blur[x f] = x blur[f] + σ² d blur[f]/dx, for a Gaussian of any width.
         let blur = (look.blur_px * look.blur_px / look.radius_px) as f32;
         let near_light = if (inner_light - far_light).abs() > 1e-9 { inner_light - far_light } else { 1e-9 };
-        let unknowns_n = if look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX { FEWER_COLUMNS } else { COLUMNS };
+        let unknowns_n = match (look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX, look.is_followed) {
+            (true, _) => FEWER_COLUMNS,
+            (false, false) => COLUMNS - 2,
+            (false, true) => COLUMNS,
+        };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
         let mut columns: Vec<Vec<f32>> = vec![Vec::new(); unknowns_n];
         for row in -reach..=reach {
@@ -389,6 +393,7 @@ mod tests {
         let truth = centres();
         let plane = plane(&truth, unevenness);
         let look = Look::learn(&plane, &truth, 9.0).expect("edge");
+        println!("blur {} edge {} outline {} band {:?}", look.blur_px, look.edge_px, look.outline_px, look.band_px);
         let mut finder = CentreFinder::new(&plane, &look);
         let (mut sum, mut worst) = ((0.0, 0.0), 0.0_f64);
         for t in &truth {

@@ -115,9 +115,11 @@ pub struct Look {
     pub band_px: [f64; 2],
     /// Where the outline shows: the distance of the steepest edge near the designed radius, px.
     pub outline_px: f64,
+    /// Whether another edge follows closely outside the outline.
+    pub is_followed: bool,
     /// Width of the outline's edge as a Gaussian's standard deviation, px, as this profile shows it.
     pub edge_px: f64,
-    /// Blur of the optics as a Gaussian's standard deviation, px: that of the sharpest edge, without what learning adds.
+    /// Blur of the optics as a Gaussian's standard deviation, px: that of the sharpest edge.
     pub blur_px: f64,
     /// Step of light across the outline, outside to inside.
     pub step: f64,
@@ -159,7 +161,7 @@ impl Look {
         if counts.iter().all(|&c| c == 0.0) {
             return None;
         }
-        let light = smooth_thrice(&fill_gaps(&sums, &counts));
+        let light = sharpened(&smooth_thrice(&fill_gaps(&sums, &counts)));
         let slope = slopes(&light);
         Self::about_outline(light, slope, radius_px)
     }
@@ -173,41 +175,34 @@ impl Look {
         let edge = fit_edge(&slope, outline);
         let outline_px = edge.at_px;
         // The optics' blur is that of the sharpest edge; a highlight has soft edges of its own.
-        let sharpest_px = edges(&slope, 0.2).into_iter().map(|i| fit_edge(&slope, i).blur_px).fold(edge.blur_px, f64::min);
-        let blur_px = (sharpest_px.powi(2) - LEARNING_BLUR_PX2).max(0.09).sqrt();
+        let blur_px = edges(&slope, 0.2).into_iter().map(|i| fit_edge(&slope, i).blur_px).fold(edge.blur_px, f64::min).max(0.3);
         // An edge of Gaussian blur: its height is its steepest slope times σ √(2π).
         let step = -edge.steepest * edge.blur_px * std::f64::consts::TAU.sqrt();
         let most = 0.5 * radius_px.max(4.0);
         let inwards = (3.5 * edge.blur_px).max(3.0).min(most);
         let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
-        let band_px = [(outline_px - inwards).max(0.0), outline_px];
-        let mut look = Self {
+        // Another edge close outside, of a mask opening say, may be off to one side: less of the outside can be used.
+        let (near, far) = (outline_px + 2.0 * edge.blur_px, outline_px + 7.0 * edge.blur_px);
+        let is_followed = edges(&slope, 0.04).into_iter().map(|i| i as f64 * Self::STEP_PX).any(|at_px| at_px > near && at_px < far);
+        let outwards = if is_followed { (1.5 * edge.blur_px).max(1.5) } else { (2.5 * edge.blur_px).max(2.0) };
+        Some(Self {
             radius_px,
             light: to_f32(light),
-            slope: to_f32(slope.clone()),
-            band_px,
+            slope: to_f32(slope),
+            band_px: [(outline_px - inwards).max(0.0), outline_px + outwards.min(most)],
             outline_px,
+            is_followed,
             edge_px: edge.blur_px,
             blur_px,
             step,
-        };
-        look.band_px[1] += look.clear_outside_px(&slope).min(most);
-        Some(look)
-    }
-
-    /// How far outside the outline the light may be used, px: to where the outline's edge has ended, or less far where another
-    /// edge, of a mask opening say, follows closely and is off to one side.
-    fn clear_outside_px(&self, slope: &[f64]) -> f64 {
-        let (near, far) = (self.outline_px + 2.0 * self.edge_px, self.outline_px + 7.0 * self.edge_px);
-        let followed = edges(slope, 0.04).into_iter().map(|i| i as f64 * Self::STEP_PX).any(|at_px| at_px > near && at_px < far);
-        if followed { (1.5 * self.edge_px).max(1.5) } else { (2.5 * self.edge_px).max(2.0) }
+        })
     }
 
     /// The part of a slope at `r_px` that is the outline's own: outside, what falls off as the blurred outline does. The rest
     /// is another edge, of a mask opening say, and does not move with the feature.
     #[must_use]
     pub fn own_slope(&self, r_px: f64, slope: f32) -> f32 {
-        if r_px <= self.outline_px {
+        if !self.is_followed || r_px <= self.outline_px {
             return slope;
         }
         let seen_px2 = self.edge_px.powi(2);
@@ -307,9 +302,6 @@ fn fill_gaps(sums: &[f64], counts: &[f64]) -> Vec<f64> {
     light.into_iter().flatten().collect()
 }
 
-/// What learning itself adds to an edge's blur: three passes of 1 2 1 and the linear sharing between steps, px².
-const LEARNING_BLUR_PX2: f64 = (1.5 + 1.0 / 6.0) * Look::STEP_PX * Look::STEP_PX;
-
 /// Three passes of 1 2 1: takes out what is left of the pixels' noise.
 fn smooth_thrice(light: &[f64]) -> Vec<f64> {
     let mut v = light.to_vec();
@@ -321,6 +313,15 @@ fn smooth_thrice(light: &[f64]) -> Vec<f64> {
         }
     }
     v
+}
+
+/// Takes the blur out again that learning has added, to first order: f - v/2 f'' for an added variance v. An edge that is a
+/// twentieth too wide would pull a centre by a fiftieth of a pixel where the light comes from one side.
+fn sharpened(light: &[f64]) -> Vec<f64> {
+    /// Three passes of 1 2 1, and the linear sharing between steps, in squared steps.
+    const ADDED_VARIANCE: f64 = 1.5 + 1.0 / 6.0;
+    let at = |i: isize| light[i.clamp(0, light.len() as isize - 1) as usize];
+    (0..light.len() as isize).map(|i| at(i) - 0.5 * ADDED_VARIANCE * (at(i + 1) - 2.0 * at(i) + at(i - 1))).collect()
 }
 
 fn slopes(light: &[f64]) -> Vec<f64> {
