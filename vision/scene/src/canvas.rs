@@ -320,10 +320,10 @@ mod tests {
         Sight::new(&Optics { frame, lens: None, views: vec![view] }, 0).unwrap()
     }
 
-    /// The share of a pixel's area that an outline covers: 80,000 hard samples of an even but aperiodic sequence, so that
+    /// The share of a pixel's area that an outline covers: 40,000 hard samples of an even but aperiodic sequence, so that
     /// no direction of an edge meets whole rows of samples at once.
     fn brute_share(sight: &Sight, local_from_bench: &Pose, outline: &Outline, x: usize, y: usize) -> f64 {
-        let n = 80_000;
+        let n = 40_000;
         let inside = |i: &usize| {
             let (u, v) = ((*i as f64 * 0.754_877_666_246_693).fract() - 0.5, (*i as f64 * 0.569_840_290_998_053).fract() - 0.5);
             outline.distance(local_from_bench.apply(sight.mm([x as f64 + u, y as f64 + v]))) < 0.0

@@ -1,7 +1,7 @@
 //! What is seen besides the sites, as patches.
 
 use crate::canvas::{Blend, Patch, Shade};
-use crate::outline::Outline;
+use crate::outline::{Outline, blob_size};
 use crate::scene::{Clutter, DefectKind, Scene};
 use landfit_part::{PointMm, Side};
 
@@ -75,8 +75,10 @@ fn patches(clutter: &Clutter) -> Vec<Patch> {
         Clutter::Stain { lobes_mm, gain, soft_mm, .. } => {
             let at = lobes_mm.first().map_or(PointMm::ZERO, |[x, y, _]| PointMm::new(*x, *y));
             let lobes = lobes_mm.iter().map(|[x, y, r]| [x - at.x, y - at.y, *r]).collect();
+            // a wider ramp would not have ended where the bells have
+            let soft_mm = soft_mm.min(0.9 * blob_size(lobes_mm));
             let stain = Patch::flat(at, Outline::Blob { lobes }, *gain);
-            vec![Patch { soft_mm: *soft_mm, blend: Blend::Gain, ..stain }]
+            vec![Patch { soft_mm, blend: Blend::Gain, ..stain }]
         }
         Clutter::Glare { at_mm, sigma_mm, brightness, .. } => vec![glare(point(at_mm), *sigma_mm, *brightness)],
     }

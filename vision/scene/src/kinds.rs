@@ -1,7 +1,7 @@
 //! The kinds of scenes that studies are made of: what is rendered, what the finder is told, what it should answer.
 
 use crate::bench_draw::{draw_lights, draw_optics, overhang_px, state_optics};
-use crate::look_draw::{Busyness, draw_board_look, draw_clutter, draw_part_look, draw_signed, set_exposure};
+use crate::look_draw::{Busyness, Families, draw_board_look, draw_clutter, draw_part_look, draw_signed, set_exposure};
 use crate::part_draw::{Depopulation, GridPlan};
 use crate::ranges::{Ranges, Sizes, Span, reference_ranges};
 use crate::scene::{Clutter, Defect, DefectKind, Noise, Optics, Scene, SceneError, Sensor, Surface};
@@ -189,7 +189,8 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     let optics = draw_optics(ranges, um_per_px, rng);
     let Set { plan, rendered, board, bench_from_part, bench_from_board } = lay_out(ranges, kind, &optics, um_per_px, rng)?;
     let stated = state_optics(ranges, &optics, rng);
-    let part_look = draw_part_look(ranges, rng);
+    let families = if kind == SceneKind::UnevenRing { Families::Rings } else { Families::All };
+    let part_look = draw_part_look(ranges, families, rng);
     let board_look = draw_board_look(ranges, rng);
     let busyness = match kind {
         SceneKind::ViasAndStains => Busyness::Busy,

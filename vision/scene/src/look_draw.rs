@@ -18,10 +18,22 @@ enum Family {
     DarkDisc,
 }
 
+/// Which looks of terminals are drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Families {
+    /// All of them.
+    All,
+    /// Those that a ring light leaves its ring on.
+    Rings,
+}
+
 /// A random underside with balls.
-pub(crate) fn draw_part_look(ranges: &Ranges, rng: &mut ChaCha8Rng) -> PartLook {
+pub(crate) fn draw_part_look(ranges: &Ranges, families: Families, rng: &mut ChaCha8Rng) -> PartLook {
     let r = &ranges.terminal;
-    let dice: f64 = rng.random();
+    let dice = match families {
+        Families::All => rng.random::<f64>(),
+        Families::Rings => rng.random::<f64>() * (r.ring_share + r.ring_spot_share),
+    };
     let family = if dice < r.ring_share {
         Family::Ring
     } else if dice < r.ring_share + r.ring_spot_share {
@@ -244,7 +256,7 @@ fn routes(ranges: &Ranges, plan: &GridPlan, part: &Part, look: &BoardLook, how: 
     let gain = r.trace_gain.draw(rng);
     let share = if how == Busyness::Busy { r.trace_share.draw(rng).max(0.3) } else { r.trace_share.draw(rng) };
     let copper = look.lands.as_ref().map_or(look.mask.brightness + ranges.land.contrast.draw(rng), |l| l.face);
-    let is_tented = rng.random_bool(0.4);
+    let is_tented = rng.random_bool(if how == Busyness::Busy { 0.2 } else { 0.5 });
     let (pad, hole) = if is_tented {
         (look.mask.brightness * gain, look.mask.brightness * rng.random_range(0.6..0.9))
     } else {

@@ -75,9 +75,16 @@ impl Outline {
             Self::Polygon { corners } => polygon_distance(corners, p),
             Self::Line { points, half_width } => line_distance(points, p) - half_width,
             Self::Blob { lobes } => {
-                let sum: f64 = lobes.iter().map(|[x, y, r]| (-((p.x - x).powi(2) + (p.y - y).powi(2)) / (r * r)).exp()).sum();
-                let size = lobes.iter().map(|l| l[2]).fold(0.0, f64::max);
-                (0.5 - sum) * size
+                let mut sum = 0.0;
+                for [x, y, r] in lobes {
+                    let (u, v) = ((p.x - x) / r, (p.y - y) / r);
+                    let depth = u * u + v * v;
+                    // farther out a bell is below 1e-4 and not worth its exponential
+                    if depth < 9.0 {
+                        sum += (-depth).exp();
+                    }
+                }
+                (0.5 - sum) * blob_size(lobes)
             }
             Self::Bell { sigma } => length(p) - 5.0 * sigma,
             Self::Outside(inner) => -inner.distance(p),
@@ -94,7 +101,11 @@ impl Outline {
             Self::Box { half, .. } => half[0].hypot(half[1]),
             Self::Polygon { corners } => corners.iter().map(|c| c.norm()).fold(0.0, f64::max),
             Self::Line { points, half_width } => points.iter().map(|c| c.norm()).fold(0.0, f64::max) + half_width,
-            Self::Blob { lobes } => lobes.iter().map(|[x, y, r]| x.hypot(*y) + 3.0 * r).fold(0.0, f64::max),
+            Self::Blob { lobes } => {
+                // where the bells' sum falls to a twentieth, so that a ramp of 0.9 sizes still ends inside
+                let far = (20.0 * lobes.len() as f64).ln().max(1.0).sqrt();
+                lobes.iter().map(|[x, y, r]| x.hypot(*y) + far * r).fold(0.0, f64::max)
+            }
             Self::Bell { sigma } => 5.0 * sigma,
             Self::Outside(_) => f64::INFINITY,
             Self::Grown(inner, by) => inner.reach() + by.max(0.0),
@@ -106,6 +117,11 @@ impl Outline {
     pub const fn is_metric(&self) -> bool {
         !matches!(self, Self::Blob { .. })
     }
+}
+
+/// The largest lobe's radius: what a blob's depth is measured in.
+pub(crate) fn blob_size(lobes: &[[f64; 3]]) -> f64 {
+    lobes.iter().map(|l| l[2]).fold(0.0, f64::max)
 }
 
 /// Plain root: `hypot` guards against overflow that millimetres never reach, at several times the cost.

@@ -435,7 +435,7 @@ pub enum Clutter {
         lobes_mm: Vec<[f64; 3]>,
         /// Factor on what lies below.
         gain: f64,
-        /// Width of the ramp at its edge, mm.
+        /// Width of the ramp at its edge, mm; at most 0.9 of the largest lobe's radius counts.
         soft_mm: f64,
     },
     /// A specular reflection that adds its light.
