@@ -6,11 +6,11 @@ use crate::find::look::{Look, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
-use crate::sites::{self, Expected};
+use crate::sites::{self, Expected, MeasuredView};
 use crate::view::{Optics, PointPx, Sight};
 use crate::which_site::{Feature, Pattern, Recognition, recognise};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
-use nalgebra::{Matrix2, Matrix3};
+use nalgebra::{Matrix2, Matrix3, Vector3};
 
 /// One side, seen and fitted.
 pub(crate) struct Seen {
@@ -62,9 +62,11 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let in_view = |at: PointMm| view_that_holds(&views, at).is_some();
     let recognition = recognise(&features, &pattern, in_view, area_mm2(&views));
     let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
-    let (mut findings, looks) = measure(&views, &pattern, &recognition, &features, &sites);
+    let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
     refusal::sharp_enough(side, &views, &looks)?;
-    let (fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    // All features share this doubt, so that it is one of the shift and none of the turn.
+    fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
         crate::bridges::mark(&views, part, &fit.to_from, &pattern, &sites, &mut findings);
     }
@@ -167,7 +169,7 @@ fn measure(
     recognition: &Recognition,
     features: &[Feature],
     sites: &[usize],
-) -> (Vec<SiteFinding>, Vec<(usize, Look)>) {
+) -> (Vec<SiteFinding>, Vec<(usize, Look)>, f64) {
     let pose = recognition.best.bench_from_pattern;
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
@@ -177,10 +179,11 @@ fn measure(
             expected[v].push(Expected { site: i, at, candidate });
         }
     }
-    let (mut findings, mut looks) = (Vec::new(), Vec::new());
+    let (mut findings, mut looks, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
     for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, look)) = sites::measure(view.plane, view.radius_px, expected) else { continue };
+        let Some(MeasuredView { measured, look, common_doubt_px }) = sites::measure(view.plane, view.radius_px, expected) else { continue };
         looks.push((view.index, look));
+        doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {
                 None => (None, None, Matrix2::zeros()),
@@ -202,7 +205,7 @@ fn measure(
         }));
     }
     findings.sort_by_key(|f| f.site);
-    (findings, looks)
+    (findings, looks, doubt_mm)
 }
 
 /// Fits the side's pose to its measured centres and tells what is displaced.

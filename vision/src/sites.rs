@@ -31,6 +31,16 @@ pub struct Measured {
     pub size_ratio: f64,
 }
 
+/// What was measured in one view.
+pub struct MeasuredView {
+    /// One for each expected site, in their order.
+    pub measured: Vec<Measured>,
+    /// What a feature looks like here.
+    pub look: Look,
+    /// Standard uncertainty, px, along each axis, that all features share.
+    pub common_doubt_px: f64,
+}
+
 /// Below this share of the usual brightness nothing stands there.
 const ABSENT_BELOW_GAIN: f64 = 0.35;
 /// Below this share of what the model usually explains, the feature is odd.
@@ -42,7 +52,7 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 #[must_use]
-pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<(Vec<Measured>, Look)> {
+pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
     let (look, drift_px) = settled_look(plane, radius_px, expected)?;
     let mut finder = CentreFinder::new(plane, &look);
     let centres: Vec<Option<Centre>> = expected
@@ -56,7 +66,14 @@ pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<(
         .collect();
     let usual = Usual::of(&centres);
     let measured = expected.iter().zip(&centres).map(|(e, c)| judge(plane, &look, &usual, e, c.as_ref())).collect();
-    Some((measured, look))
+    Some(MeasuredView { measured, common_doubt_px: common_doubt_px(&centres, &usual), look })
+}
+
+/// Standard uncertainty, px, of the place of all features together, from light that leans the same way at all of them.
+fn common_doubt_px(centres: &[Option<Centre>], usual: &Usual) -> f64 {
+    let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
+    let mean = |axis: usize| good.iter().map(|c| c.doubt_px[axis]).sum::<f64>() / good.len().max(1) as f64;
+    mean(0).hypot(mean(1)) / std::f64::consts::SQRT_2
 }
 
 /// Features that teach the look; they are spread over the pattern.
