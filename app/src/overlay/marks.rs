@@ -174,7 +174,9 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
         let mut bridged: Vec<(&SiteFinding, Drawn)> = Vec::new();
         for finding in findings(marked, view) {
             let size = if finding.size_ratio.is_finite() { finding.size_ratio.clamp(0.3, 2.5) } else { 1.0 };
-            let (Some(designed), Some(measured)) = (drawn(view, finding, 1.0, marked), drawn(view, finding, size, marked)) else { continue };
+            let (Some(designed), Some(measured)) = (drawn(view, finding, 1.0, marked), drawn(view, finding, size, marked)) else {
+                continue;
+            };
             let bold = Pen::new(ink::IN_THE_WAY, 2.0 * marked.line_px);
             let dashed = Pen::new(ink::IN_THE_WAY, 1.6 * marked.line_px).dashed(4.0 * marked.line_px, 3.0 * marked.line_px);
             let word = match finding.state {
@@ -282,7 +284,8 @@ fn bar(canvas: &mut Canvas, a: &Drawn, b: &Drawn, line_px: f32) {
     let length = a.centre.distance(b.centre).max(1.0);
     let (ux, uy) = ((b.centre.x - a.centre.x) / length, (b.centre.y - a.centre.y) / length);
     let side = 0.32 * a.narrow_px.min(b.narrow_px);
-    let (from, to) = (a.centre.by(ux * 0.94 * a.narrow_px, uy * 0.94 * a.narrow_px), b.centre.by(-ux * 0.94 * b.narrow_px, -uy * 0.94 * b.narrow_px));
+    let (from, to) =
+        (a.centre.by(ux * 0.94 * a.narrow_px, uy * 0.94 * a.narrow_px), b.centre.by(-ux * 0.94 * b.narrow_px, -uy * 0.94 * b.narrow_px));
     for s in [-side, side] {
         canvas.line(from.by(-uy * s, ux * s), to.by(-uy * s, ux * s), Pen::new(ink::IN_THE_WAY, 2.0 * line_px));
     }
