@@ -243,7 +243,8 @@ mod tests {
         });
         assert_eq!(jog[0], "turn the rotation 5 steps anticlockwise");
         let bare = told(&offset(), &last(&SAME), |b| b.adjusters[0].reads = landfit_calibration::bench::Reads::None);
-        assert_eq!(bare[1], "turn X 0.27 of a turn clockwise");
+        // By hand: ten divisions of R about its pivot leave x 0.1325 and y -0.0537 mm, so X needs 0.2642 turns along its skewed way.
+        assert_eq!(bare[1], "turn X 0.26 of a turn clockwise");
     }
 
     #[test]
