@@ -1,7 +1,9 @@
 //! What everything is drawn on: an opaque pixel map with anti-aliased lines, outlines and areas.
 
 use image::RgbImage;
-use tiny_skia::{Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8, Stroke, StrokeDash, Transform};
+use tiny_skia::{
+    Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8, Stroke, StrokeDash, Transform,
+};
 
 /// A place on a canvas, px from its upper left corner.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -69,12 +71,7 @@ impl Area {
     }
 
     pub fn corners(&self) -> [Xy; 4] {
-        [
-            Xy::new(self.x, self.y),
-            Xy::new(self.right(), self.y),
-            Xy::new(self.right(), self.bottom()),
-            Xy::new(self.x, self.bottom()),
-        ]
+        [Xy::new(self.x, self.y), Xy::new(self.right(), self.y), Xy::new(self.right(), self.bottom()), Xy::new(self.x, self.bottom())]
     }
 }
 

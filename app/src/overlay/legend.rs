@@ -75,11 +75,7 @@ fn told(answer: &Answer, part: &Part, magnification: u32) -> Vec<(Sign, String)>
     when(&|s| s == SiteState::Absent, Sign::Absent, "absent");
     when(&|s| s == SiteState::Hidden, Sign::Hidden, "hidden: cannot be judged");
     when(&|s| s == SiteState::Suspect(SuspectKind::Bridge), Sign::Bridge, "bridge");
-    when(
-        &|s| matches!(s, SiteState::Suspect(SuspectKind::Small | SuspectKind::Large)),
-        Sign::Size,
-        "small or large; dashed: as designed",
-    );
+    when(&|s| matches!(s, SiteState::Suspect(SuspectKind::Small | SuspectKind::Large)), Sign::Size, "small or large; dashed: as designed");
     when(&|s| s == SiteState::Suspect(SuspectKind::Displaced), Sign::Displaced, "displaced; dashed: its place in the lattice");
     when(&|s| s == SiteState::Suspect(SuspectKind::Odd), Sign::Odd, "odd: unlike its neighbours");
     told

@@ -77,7 +77,13 @@ pub fn draw(shots: &[Picture], answer: &Answer, part: &Part, bench: &Bench) -> a
             legend::draw(&mut canvas, &faces, &desk.legend_area, u, &desk.legend);
             desk.seen.draw(&mut canvas, &desk.seen_area);
             desk.to_do.draw(&mut canvas, &desk.to_do_area);
-            plot::draw(&mut canvas, &faces, &desk.plot, u, &plot::Landing { part, misses: &desk.misses, judgement: desk.judgement, plan: desk.plan });
+            plot::draw(
+                &mut canvas,
+                &faces,
+                &desk.plot,
+                u,
+                &plot::Landing { part, misses: &desk.misses, judgement: desk.judgement, plan: desk.plan },
+            );
             for strip in &desk.strips {
                 if let Some(turn) = thimble::turn(bench, desk.plan, strip.adjuster) {
                     thimble::draw(&mut canvas, &faces, &strip.area, strip.place, u, &turn);
@@ -89,7 +95,15 @@ pub fn draw(shots: &[Picture], answer: &Answer, part: &Part, bench: &Bench) -> a
 }
 
 /// One exposure with its marks.
-fn panel(faces: &Faces, sheet: &Sheet, shot: &Picture, exposure: usize, answer: &Answer, part: &Part, bench: &Bench) -> anyhow::Result<Canvas> {
+fn panel(
+    faces: &Faces,
+    sheet: &Sheet,
+    shot: &Picture,
+    exposure: usize,
+    answer: &Answer,
+    part: &Part,
+    bench: &Bench,
+) -> anyhow::Result<Canvas> {
     let tone = if matches!(sheet.desk, Desk::Fit(_)) { shots::QUIET } else { shots::PLAIN };
     let mut canvas = Canvas::over(&shots::ground(shot, &bench.optics.frame, tone, sheet.zoom))?;
     match &sheet.desk {
@@ -103,8 +117,8 @@ fn panel(faces: &Faces, sheet: &Sheet, shot: &Picture, exposure: usize, answer: 
                 zoom: sheet.zoom,
                 line_px: sheet.line_px(),
             };
-            let labels = marks::draw(&mut canvas, exposure, &marked);
-            labels::draw(&mut canvas, faces, 16.0 * sheet.unit_px, labels);
+            let (labels, sites) = marks::draw(&mut canvas, exposure, &marked);
+            labels::draw(&mut canvas, faces, 16.0 * sheet.unit_px, labels, &sites);
         }
         Desk::Refused { .. } => reason_frame(&mut canvas, exposure, sheet, answer, bench),
     }

@@ -83,9 +83,8 @@ impl<'a> Sheet<'a> {
         let width = (row_px + 2.0 * margin).max(ORDINARY_PX * u * 0.96).ceil();
         let title = Area::new(margin, 0.0, width - 2.0 * margin, (TITLE * u).round());
         let left = ((width - row_px) / 2.0).round();
-        let panels: Vec<Area> = (0..n)
-            .map(|i| Area::new(left + i as f32 * (panel_w as f32 + gap), title.bottom(), panel_w as f32, panel_h as f32))
-            .collect();
+        let panels: Vec<Area> =
+            (0..n).map(|i| Area::new(left + i as f32 * (panel_w as f32 + gap), title.bottom(), panel_w as f32, panel_h as f32)).collect();
         let captions: Vec<Area> = panels.iter().map(|p| Area::new(p.x, p.bottom(), p.w, (CAPTION * u).round())).collect();
         let top = title.bottom() + panel_h as f32 + (CAPTION * u).round();
         let below = Area::new(margin, top + 8.0 * u, width - 2.0 * margin, 0.0);

@@ -104,7 +104,10 @@ impl Turn<'_> {
         Some(match self.one?.amount {
             Amount::Thimble { whole: 0, divisions } => (plain(divisions), counted(divisions, "division")),
             Amount::Thimble { whole, divisions: 0.0 } => (whole.to_string(), counted(f64::from(whole), "turn")),
-            Amount::Thimble { whole, divisions } => (format!("{whole}+{}", plain(divisions)), format!("{}+div.", counted(f64::from(whole), "turn"))),
+            Amount::Thimble { whole, divisions } => (
+                format!("{whole}+{}", plain(divisions)),
+                format!("{} + {}", counted(f64::from(whole), "turn"), counted(divisions, "division")),
+            ),
             Amount::Steps { count } => (count.to_string(), counted(f64::from(count), "step")),
             Amount::Bare { turns } => (format!("{turns:.2}"), "of a turn".to_owned()),
         })
@@ -250,7 +253,9 @@ fn shade_round(canvas: &mut Canvas, axes: &Axes, half: f32, sleeve: f32, width: 
         let along = -half + (i as f32 + 0.5) * 2.0 * half / slices as f32;
         let lit = (1.0 - (along / half * HALF_SEEN_RAD.sin()).powi(2)).max(0.0).sqrt();
         let (from, to) = (along - 0.75, along + 0.75);
-        let band = |from_across: f32, to_across: f32| [axes.at(from, from_across), axes.at(to, from_across), axes.at(to, to_across), axes.at(from, to_across)];
+        let band = |from_across: f32, to_across: f32| {
+            [axes.at(from, from_across), axes.at(to, from_across), axes.at(to, to_across), axes.at(from, to_across)]
+        };
         let grey = |k: f32| Ink::new([(k * lit) as u8 + 14, (k * lit) as u8 + 15, (k * lit) as u8 + 18]);
         canvas.fill(&band(0.0, sleeve), grey(26.0));
         canvas.fill(&band(sleeve, width), grey(52.0));
@@ -295,11 +300,17 @@ fn graduate(canvas: &mut Canvas, faces: &Faces, axes: &Axes, sleeve: f32, width:
         let Some(along) = axes.seen((number as f32 - at_line) * per_division_rad * rising) else { continue };
         let lit = (1.0 - (along / axes.half_length()).powi(2) * 0.75).max(0.15) * if turn.is_next() { 1.0 } else { 0.62 };
         let is_numbered = number.rem_euclid(numbered) == 0;
-        let length = if is_numbered { 0.30 } else if number.rem_euclid(5) == 0 { 0.24 } else { 0.16 } * width;
+        let length = if is_numbered {
+            0.30
+        } else if number.rem_euclid(5) == 0 {
+            0.24
+        } else {
+            0.16
+        } * width;
         canvas.line(axes.at(along, sleeve), axes.at(along, sleeve + length), Pen::new(tone.covering(lit), 1.4 * u));
         let edge = axes.half_length() - 9.0 * u;
         if is_numbered && along.abs() < edge && (reading.is_some() || turn.one.is_none() || number >= 0) {
-            let shown = if reading.is_some() { number.rem_euclid(i64::from(divisions)) } else { number };
+            let shown = number.rem_euclid(i64::from(divisions));
             let look = Type::digits(14.0 * u, tone.covering(lit));
             faces.draw_centred(canvas, look, axes.at(along, 0.78 * width), &shown.to_string());
         }
