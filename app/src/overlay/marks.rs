@@ -187,6 +187,10 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
             };
             let bold = Pen::new(ink::IN_THE_WAY, 2.0 * marked.line_px);
             let dashed = Pen::new(ink::IN_THE_WAY, 1.6 * marked.line_px).dashed(4.0 * marked.line_px, 3.0 * marked.line_px);
+            if finding.state != SiteState::Good {
+                // A dark edge keeps the mark in sight on glare, and in grey.
+                outlines(canvas, &designed, Pen::new(ink::SHADE.covering(0.6), 4.5 * marked.line_px));
+            }
             let word = match finding.state {
                 SiteState::Good => continue,
                 SiteState::Absent => {
@@ -197,7 +201,8 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
                 }
                 SiteState::Hidden => {
                     outlines(canvas, &designed, dashed);
-                    hatch(canvas, &designed, Pen::new(ink::IN_THE_WAY, marked.line_px));
+                    hatch(canvas, &designed, Pen::new(ink::SHADE.covering(0.6), 3.0 * marked.line_px));
+                    hatch(canvas, &designed, Pen::new(ink::IN_THE_WAY, 1.2 * marked.line_px));
                     "hidden"
                 }
                 SiteState::Suspect(SuspectKind::Bridge) => {
@@ -317,7 +322,7 @@ fn first_corner(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Option<L
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::SHADE.covering(0.7), 4.5 * marked.line_px));
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::PAPER, 2.2 * marked.line_px));
     let text = if marked.answer.alignment.orientation == Orientation::Open { format!("look at {text}") } else { text };
-    Some(Label::beyond(angle[1], angle[1].distance(at(0.3, 0.3)), text))
+    Some(Label::beyond(angle[1], 0.2 * angle[1].distance(at(0.0, 0.0)), text))
 }
 
 /// The name of the site at which counting begins and its place; where a grid has no ball there, the corner itself.

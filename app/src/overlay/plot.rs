@@ -46,7 +46,10 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, area: &Area, unit_px: f32, landi
     let spread_px = misses.fitted.iter().map(|m| at(m.board_mm).distance(at(landing.judgement.to_go.shift()))).fold(0.0, f32::max);
     let dot = (0.45 * spread_px / (misses.fitted.len().max(1) as f32).sqrt()).clamp(0.7 * u, 2.4 * u);
     for miss in &misses.measured {
-        canvas.disc(at(miss.board_mm), dot, ink::TERMINAL.covering(0.75));
+        let off_mm = misses.fitted.get(miss.site).map_or(0.0, |fitted| fitted.board_mm.distance(miss.board_mm));
+        // One that left its place in the lattice must not be lost because its neighbours are drawn small.
+        let radius_px = if off_mm > 0.3 * allowed_mm { 2.6 * u } else { dot };
+        canvas.disc(at(miss.board_mm), radius_px, ink::TERMINAL.covering(0.75));
     }
     if misses.measured.is_empty() {
         misses.fitted.iter().for_each(|miss| canvas.disc(at(miss.board_mm), dot, ink::TERMINAL.covering(0.75)));

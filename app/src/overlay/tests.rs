@@ -251,7 +251,11 @@ fn every_state_is_drawn_to_be_looked_at() {
     let only = std::env::var("LANDFIT_SHEET").ok();
     let save = |name: &str, case: &Case, answer: &Answer| {
         if only.as_deref().is_none_or(|o| o == name) {
-            case.drawn(&case.rendered(), answer).save(folder.join(format!("{name}.png"))).unwrap();
+            let drawn = case.drawn(&case.rendered(), answer);
+            drawn.save(folder.join(format!("{name}.png"))).unwrap();
+            image::imageops::grayscale(&drawn).save(folder.join(format!("{name}-in-grey.png"))).unwrap();
+            let detail = image::imageops::crop_imm(&drawn, drawn.width() / 5, drawn.height() / 14, 900, 700).to_image();
+            detail.save(folder.join(format!("{name}-at-true-size.png"))).unwrap();
         }
     };
     let mut case = Case::with_offset(OUTSIDE);
