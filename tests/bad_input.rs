@@ -211,7 +211,7 @@ fn a_folder_in_place_of_a_picture() {
 fn a_header_of_60000_by_60000_px_is_refused_before_any_memory_is_taken() {
     let job = Job::new().with_picture(&png_of_a_huge_header());
     let started = std::time::Instant::now();
-    job.assert_refused(&["picture.png", "60000"]);
+    job.assert_refused(&["picture.png", "larger than"]);
     // Both runs: clearing 10.8 GB would take longer, if the machine had it.
     assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
 }
@@ -250,7 +250,7 @@ fn a_bench_file_that_is_no_toml() {
 
 #[test]
 fn an_unknown_key_of_the_part_is_named_with_its_line() {
-    Job::new().spoil("part.toml", "pitch_mm", "pitch_um").assert_refused(&["part.toml", "pitch_um", "8"]);
+    Job::new().spoil("part.toml", "pitch_mm", "pitch_um").assert_refused(&["part.toml", "pitch_um", "line 8"]);
 }
 
 #[test]

@@ -1,4 +1,4 @@
-# What the two start commands need of the machine; sourced by app/start and tests/run.
+# What the start commands need of the machine; sourced by app/start, tests/run and tests/bench.
 
 # has THING: whether a command, or a part of Python that has no command of its own, is there.
 has() {
@@ -47,4 +47,15 @@ need_rust() {
             exit 2
         fi
     done
+}
+
+# python_environment: makes .venv with the libraries of tests/requirements.txt, unless it is there already.
+python_environment() {
+    if ! .venv/bin/python -c '' 2>/dev/null; then
+        python3 -m venv --clear .venv || return 1
+    fi
+    if ! cmp -s tests/requirements.txt .venv/requirements.txt; then
+        .venv/bin/python -m pip install --quiet --disable-pip-version-check -r tests/requirements.txt || return 1
+        cp tests/requirements.txt .venv/requirements.txt
+    fi
 }

@@ -4,6 +4,7 @@ mod align_text;
 mod answer_json;
 mod commands;
 mod overlay;
+mod part_drawing;
 mod pictures;
 mod sentences;
 

@@ -1,6 +1,6 @@
 //! The bench: its file, its adjusters, and what to turn by how much. No windows, no pictures opened, nothing printed.
 //!
-//! * [`bench`] is the bench as its file describes it.
+//! * [`mod@bench`] is the bench as its file describes it.
 //! * [`bench_file`] reads and writes that file.
 //! * [`judgement`] says whether an offset is good enough, guarded by its uncertainty.
 //! * [`moves`] says how far to turn which adjuster.

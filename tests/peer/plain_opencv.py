@@ -1,9 +1,9 @@
 """The plain OpenCV route for the main job, as a careful engineer would script it: the peer that landfit is compared with.
 
 A picture in two tints, a part file with a [grid] of round terminals and lands, and a bench file come in; the offset comes out.
-Unmixing by least squares with the bench's tints; seeds from filled and opened thresholds at half scale; centres by circle fits
-to the half-height crossings along 64 rays, twice; lattice voting; Kabsch. --quick takes the centroids of connected components
-instead. It trusts its input: no refusals, no uncertainty, no marks, no large parts in several views.
+Unmixing by least squares with the bench's tints; seeds from filled and opened thresholds at half scale; lattice voting; then at
+every predicted site a circle fit to 64 rays, twice, through the steepest fall of an edge or the crest of a ring; Kabsch.
+--quick takes the centroids of the seeds instead. It trusts its input: no refusals, no uncertainty, no marks, no large parts in several views.
 
 usage: plain_opencv.py PICTURE --part PART.toml --bench BENCH.toml [--quick] [--runs N]
 prints {"offset": {"x_mm", "y_mm", "theta_deg"}, "found": [terminals, lands], "time_ms": {"total": best of N, without decoding}}
@@ -22,8 +22,10 @@ except ModuleNotFoundError:
     import tomli as tomllib
 
 N_RAYS = 64
-# In the fitted radius; inside the neighbours' edges for every pitch of at least 1.6 diameters.
-RAY_REACH = (0.6, 1.4)
+# In nominal radii; short of the neighbours' edges for every pitch of at least 1.3 diameters.
+RAY_REACH = (0.2, 1.45)
+# Half of what is searched round the mean edge or crest, in nominal radii.
+RAY_WINDOW = 0.3
 RAY_STEP_PX = 0.5
 
 
@@ -62,14 +64,16 @@ def align(picture, grid, sites, bench, quick):
     planes = unmix(picture, bench["frame"], views["part"]["tint"], views["board"]["tint"])
     poses, found = [], []
     for plane, side, key in [(planes[0], "part", "terminal"), (planes[1], "board", "land")]:
-        px_from_mm = np.array(views[side]["px_from_mm"], float)
-        px_per_mm = np.sqrt(abs(np.linalg.det(px_from_mm[:2, :2] / px_from_mm[2, 2])))
-        radius_px = grid[key]["round_mm"] / 2 * px_per_mm
-        centres_px = spots(plane, radius_px)[0] if quick else careful_centres(plane, radius_px)
-        centres_mm = project(np.linalg.inv(px_from_mm), undistort(centres_px, bench.get("lens")))
-        which, centres_mm = vote(centres_mm, grid, sites)
-        poses.append(kabsch(sites[which], centres_mm))
-        found.append(len(which))
+        sight = (np.array(views[side]["px_from_mm"], float), bench.get("lens"))
+        radius_px = grid[key]["round_mm"] / 2 * np.sqrt(abs(np.linalg.det(sight[0][:2, :2] / sight[0][2, 2])))
+        half = plane if quick else cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        seeds_px, sign = spots(half, radius_px)
+        which, seeds_mm = vote(mm_of(seeds_px, sight), grid, sites)
+        pose, n_used = kabsch(sites[which], seeds_mm)
+        if not quick:
+            pose, n_used = refined(plane * sign, radius_px, pose, sites, sight)
+        poses.append(pose)
+        found.append(int(n_used))
     (xp, yp, tp), (xb, yb, tb) = poses
     x, y = rotation(-tb) @ [xp - xb, yp - yb]
     return (x, y, (tp - tb + np.pi) % (2 * np.pi) - np.pi), found
@@ -107,6 +111,21 @@ def project(homography, points):
     return q[:, :2] / q[:, 2:]
 
 
+def mm_of(points_px, sight):
+    homography, lens = sight
+    return project(np.linalg.inv(homography), undistort(points_px, lens))
+
+
+def px_of(points_mm, sight):
+    homography, lens = sight
+    ideal = project(homography, points_mm)
+    if lens is None:
+        return ideal
+    d = (ideal - lens["centre_px"]) / lens["norm_px"]
+    r2 = (d**2).sum(1, keepdims=True)
+    return d * (1 + lens["k1"] * r2 + lens.get("k2", 0.0) * r2**2) * lens["norm_px"] + lens["centre_px"]
+
+
 def undistort(seen, lens):
     if lens is None:
         return seen
@@ -132,7 +151,7 @@ def unmix(picture, frame, part_tint, board_tint):
     else:
         levels = np.clip((np.arange(full + 1) - black) / (white - black), 0, None) ** gamma
         light = levels.astype(np.float32)[picture]
-    return cv2.split(cv2.transform(light, mix.astype(np.float32)))
+    return [cv2.transform(light, row[None, :].astype(np.float32)) for row in mix]
 
 
 def mask_of_spots(half, radius_px):
@@ -160,7 +179,7 @@ def disc(radius):
 
 
 def spots(half, radius_px):
-    """Of the spots of about the right size and about as tall as wide: centroids and median radius in full-scale px, and the sign."""
+    """Centroids, in full-scale px, of the spots of about the right size and about as tall as wide; and the plane's sign."""
     mask, sign = mask_of_spots(half, radius_px)
     _, _, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
     stats, centroids = stats[1:], centroids[1:]
@@ -168,65 +187,94 @@ def spots(half, radius_px):
     width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     good = (radii > 0.55 * radius_px) & (radii < 1.5 * radius_px) & (np.abs(width - height) < 0.3 * (width + height) / 2)
     # The median size tells the right ones from vias and marks, whatever the lighting makes of the outline.
-    middle = np.median(radii[good]) if good.any() else 0.0
-    good &= np.abs(radii - middle) < 0.25 * middle
+    if good.any():
+        good &= np.abs(radii - np.median(radii[good])) < 0.25 * np.median(radii[good])
     # The centre of a half-scale pixel lies half a pixel beyond that of its first full-scale pixel.
-    return 2 * centroids[good] + 0.5, middle, sign
+    return 2 * centroids[good] + 0.5, sign
 
 
-def careful_centres(plane, radius_px):
-    half = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    centres, middle, sign = spots(half, radius_px)
+def refined(plane, radius_px, pose, sites, sight):
+    """The pose from circle fits at every predicted site that lies inside the picture."""
+    carried = sites @ rotation(pose[2]).T + pose[:2]
+    centres = px_of(carried, sight)
+    height, width = plane.shape
+    margin = RAY_REACH[1] * radius_px
+    inside = ((centres > margin) & (centres < np.array([width, height]) - 1 - margin)).all(1)
+    sites, centres = sites[inside], centres[inside]
     smooth = cv2.GaussianBlur(plane, (0, 0), 0.7)
-    for _ in range(2):
-        centres, radii, n_edges, rms_px = fit_circles(smooth, centres, middle, sign)
-        middle = np.median(radii)
-    good = (n_edges > 0.6 * N_RAYS) & (np.abs(radii - middle) < 0.15 * middle) & (rms_px < 4 * np.median(rms_px) + 0.02)
-    return centres[good]
+    look = mean_look(smooth, centres[::4], radius_px)
+    for n_rays in (N_RAYS // 2, N_RAYS):
+        centres, radii, edge_share, rms_px = fit_circles(smooth, centres, radius_px, look, n_rays)
+    good = (edge_share > 0.6) & (np.abs(radii - np.median(radii)) < 0.15 * np.median(radii))
+    good &= rms_px < 3 * np.median(rms_px)
+    return kabsch(sites[good], mm_of(centres[good], sight))
 
 
-def fit_circles(plane, centres, radius_px, sign):
-    """A circle for every seed through the outermost half-height crossings along its rays."""
-    angles = np.arange(N_RAYS) * (2 * np.pi / N_RAYS)
-    directions = np.stack([np.cos(angles), np.sin(angles)], -1)
-    radii = np.arange(RAY_REACH[0] * radius_px, RAY_REACH[1] * radius_px, RAY_STEP_PX)
+def profiles(plane, centres, radii, n_rays):
+    """Values along rays from every centre: (centres, rays, radii); and the rays' directions."""
+    angles = np.arange(n_rays) * (2 * np.pi / n_rays)
+    directions = np.stack([np.cos(angles), np.sin(angles)], -1).astype(np.float32)
     steps = (directions[:, None, :] * radii[None, :, None]).reshape(-1, 2)
-    map_x = (centres[:, :1] + steps[None, :, 0]).astype(np.float32)
-    map_y = (centres[:, 1:] + steps[None, :, 1]).astype(np.float32)
-    profile = cv2.remap(plane, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = profile.reshape(len(centres), N_RAYS, len(radii))
-    if sign < 0:
-        profile = -profile
-    outside = profile[:, :, -4:].mean(2)
-    height = profile.max(2) - outside
-    above = profile > (outside + height / 2)[:, :, None]
-    last = len(radii) - 1 - above[:, :, ::-1].argmax(2)
-    last = np.clip(last, 0, len(radii) - 2)
-    inner = np.take_along_axis(profile, last[:, :, None], 2)[:, :, 0]
-    outer = np.take_along_axis(profile, last[:, :, None] + 1, 2)[:, :, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = (inner - outside - height / 2) / (inner - outer)
-    edge = radii[last] + RAY_STEP_PX * part
-    valid = np.isfinite(edge) & (height > 0.4 * np.median(height, axis=1, keepdims=True)) & (last < len(radii) - 4)
-    edge = np.where(valid, edge, 0.0)
+    centres = centres.astype(np.float32)
+    values = cv2.remap(plane, centres[:, :1] + steps[None, :, 0], centres[:, 1:] + steps[None, :, 1], cv2.INTER_LINEAR)
+    return values.reshape(len(centres), n_rays, len(radii)), directions
+
+
+def mean_look(plane, centres, radius_px):
+    """What the picture's own mean profile shows: whether it is a ring, the radius of its crest or edge, the ground inside."""
+    radii = np.arange(RAY_REACH[0] * radius_px, RAY_REACH[1] * radius_px, RAY_STEP_PX, dtype=np.float32)
+    mean = profiles(plane, centres, radii, N_RAYS // 2)[0].mean((0, 1))
+    crest = int(mean.argmax())
+    ground = mean[: max(crest, 1)].min()
+    if radii[crest] > 0.4 * radius_px and mean[crest] - ground > 0.3 * (mean[crest] - mean[crest:].min()):
+        return True, radii[crest], ground
+    return False, radii[1:-1][(mean[:-2] - mean[2:]).argmax()], ground
+
+
+def fit_circles(plane, centres, radius_px, look, n_rays):
+    """A circle for every seed, through the crest of a ring or the steepest fall of an edge along its rays."""
+    is_ring, middle, ground = look
+    first = max(middle - RAY_WINDOW * radius_px, RAY_STEP_PX)
+    radii = np.arange(first, middle + RAY_WINDOW * radius_px, RAY_STEP_PX, dtype=np.float32)
+    profile, directions = profiles(plane, centres, radii, n_rays)
+    if is_ring:
+        sought = evenly_lit(profile - ground, directions, radii / middle)
+    else:
+        sought, radii = profile[:, :, :-2] - profile[:, :, 2:], radii[1:-1]
+    best = np.clip(sought.argmax(2), 1, len(radii) - 2)
+    before, height, after = (np.take_along_axis(sought, best[:, :, None] + k, 2)[:, :, 0] for k in (-1, 0, 1))
+    curvature = before - 2 * height + after
+    valid = (curvature < 0) & (before <= height) & (after <= height)
+    part = np.where(valid, 0.5 * (before - after) / np.where(valid, curvature, -1), 0.0)
+    points = np.where(valid, radii[best] + RAY_STEP_PX * part, 0.0)[:, :, None] * directions
     weight = valid.astype(float)
-    points = edge[:, :, None] * directions
     for _ in range(3):
-        middle, radius = kasa(points, weight)
-        off = np.hypot(points[:, :, 0] - middle[:, :1], points[:, :, 1] - middle[:, 1:]) - radius[:, None]
+        middles, fitted = kasa(points, weight)
+        off = np.hypot(points[:, :, 0] - middles[:, :1], points[:, :, 1] - middles[:, 1:]) - fitted[:, None]
         rms = np.sqrt((weight * off**2).sum(1) / np.maximum(weight.sum(1), 1))
         weight = (valid & (np.abs(off) < np.maximum(2.5 * rms, 0.02)[:, None])).astype(float)
-    return centres + middle, radius, weight.sum(1), rms
+    return centres + middles, fitted, weight.mean(1), rms
+
+
+def evenly_lit(profile, directions, relative_radii):
+    """Rings without their light's slope: each ring's own brightness round its crest says how steep it is.
+
+    A slope moves the crest of a broad ring outwards on the bright side and inwards on the dark one."""
+    crest = int(np.abs(relative_radii - 1).argmin())
+    height = profile[:, :, crest - 1 : crest + 2].mean(2)
+    slope = 2 * (height @ directions) / len(directions) / height.mean(1, keepdims=True)
+    gain = 1 + (slope @ directions.T)[:, :, None] * relative_radii
+    return profile / np.maximum(gain, 0.2)
 
 
 def kasa(points, weight):
     """The algebraic circle fit of Kasa 1976 for many sets at once."""
     x, y = points[:, :, 0], points[:, :, 1]
     design = np.stack([x, y, np.ones_like(x)], -1)
-    weighted = design * weight[:, :, None]
-    normal = np.einsum("nki,nkj->nij", weighted, design) + 1e-9 * np.eye(3)
-    right = np.einsum("nki,nk->ni", weighted, x**2 + y**2)
-    a = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    weighted = (design * weight[:, :, None]).transpose(0, 2, 1)
+    normal = weighted @ design + 1e-9 * np.eye(3)
+    right = weighted @ (x**2 + y**2)[:, :, None]
+    a = np.linalg.solve(normal, right)[:, :, 0]
     centre = a[:, :2] / 2
     return centre, np.sqrt(np.maximum(a[:, 2] + (centre**2).sum(1), 0))
 
@@ -239,20 +287,25 @@ def vote(centres, grid, sites):
     pitch = np.array(grid["pitch_mm"], float)
     # Every fourth centre sees all of its neighbours: enough for the median of the lattice's turn.
     gaps = centres[None, :, :] - centres[::4, None, :]
-    lengths = np.hypot(gaps[:, :, 0], gaps[:, :, 1])
-    near = (np.abs(lengths - pitch[0]) < 0.15 * pitch[0]) | (np.abs(lengths - pitch[1]) < 0.15 * pitch[1])
-    turns = np.arctan2(gaps[:, :, 1][near], gaps[:, :, 0][near])
+    squares = (gaps**2).sum(2)
+    near = gaps[(np.abs(squares / pitch[0] ** 2 - 1) < 0.3) | (np.abs(squares / pitch[1] ** 2 - 1) < 0.3)]
+    turns = np.arctan2(near[:, 1], near[:, 0])
     theta = np.angle(np.median(np.exp(4j * turns).real) + 1j * np.median(np.exp(4j * turns).imag)) / 4
     straight = centres @ rotation(theta)
+    # The lattice through one of the centres that most centres lie near; their mean phase then.
+    apart = ((straight[None, :, :] - straight[::8, None, :]) / pitch).astype(np.float32)
+    on_it = (np.abs(apart - np.rint(apart)) < 0.15).all(2)
+    on_best = on_it[on_it.sum(1).argmax()]
+    straight, centres = straight[on_best], centres[on_best]
     phase = np.angle(np.exp(2j * np.pi * straight / pitch).mean(0)) / (2 * np.pi)
     cells = np.round(straight / pitch - phase).astype(int)
     home = np.round((sites - sites[0]) / pitch).astype(int)
     there = {tuple(cell): i for i, cell in enumerate(home.tolist())}
-    # Every pair of a feature's cell and a site votes for the shift between them.
-    shifts = (home[None, :, :] - cells[:, None, :]).reshape(-1, 2)
-    base = shifts.min(0)
-    width = np.ptp(shifts[:, 1]) + 1
-    counts = np.bincount((shifts[:, 0] - base[0]) * width + shifts[:, 1] - base[1])
+    # Every pair of a centre's cell and a site votes for the shift between them.
+    base = home.min(0) - cells.max(0)
+    width = home[:, 1].max() - cells[:, 1].min() - base[1] + 1
+    homes, starts = (home - base) @ [width, 1], cells @ [width, 1]
+    counts = np.bincount((homes[None, :] - starts[:, None]).ravel())
     shift = np.array(divmod(int(counts.argmax()), width)) + base
     owners = np.array([there.get(cell, -1) for cell in map(tuple, (cells + shift).tolist())])
     keep = owners >= 0
@@ -260,7 +313,7 @@ def vote(centres, grid, sites):
 
 
 def kabsch(sites, centres):
-    """(x mm, y mm, theta rad) that carries sites to centres, after throwing out what is more than 4 medians off."""
+    """(x mm, y mm, theta rad) that carries sites to centres, what is more than 4 medians off thrown out; and how many are left."""
     keep = np.ones(len(sites), bool)
     for _ in range(3):
         a, b = sites[keep], centres[keep]
@@ -269,7 +322,7 @@ def kabsch(sites, centres):
         x, y = b.mean(0) - rotation(theta) @ a.mean(0)
         off = np.hypot(*(sites @ rotation(theta).T + [x, y] - centres).T)
         keep = off <= 4 * np.median(off) + 1e-12
-    return x, y, theta
+    return (x, y, theta), keep.sum()
 
 
 def rotation(theta):

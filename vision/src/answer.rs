@@ -1,4 +1,4 @@
-//! What [`crate::align`] answers: plain values that the program prints, draws and judges.
+//! What [`crate::align()`] answers: plain values that the program prints, draws and judges.
 
 use crate::view::PointPx;
 use landfit_part::{PointMm, Pose, Side};

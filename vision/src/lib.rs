@@ -13,6 +13,7 @@ pub mod align;
 pub mod answer;
 mod bridges;
 pub mod find;
+pub mod inspect;
 mod nearby;
 pub mod offset;
 pub mod picture;

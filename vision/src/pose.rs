@@ -231,7 +231,8 @@ pub fn fit_rigid_robust(
     let (start, noise) = least_median(from, to, &information)?;
     let (settled, noise) = reweighted(from, to, &information, start, noise, options)?;
     let gate2 = (options.inlier_gate * noise).powi(2);
-    let inliers: Vec<bool> = (0..from.len()).map(|i| squared_distance(&information[i], settled, from[i], to[i]) <= gate2).collect();
+    let distance = squared_distances(settled, from, to, &information);
+    let inliers: Vec<bool> = (0..from.len()).map(|i| distance(i) <= gate2).collect();
     let n_inliers = inliers.iter().filter(|k| **k).count();
     if n_inliers < 2 || 2 * n_inliers <= from.len() {
         return Err(PoseError::TooFewInliers { inliers: n_inliers, n: from.len(), needed: 2 });
@@ -297,14 +298,33 @@ fn step_of_pose(arm: PointMm) -> Matrix2x3<f64> {
     Matrix2x3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x)
 }
 
-fn residual(pose: Pose, from: PointMm, to: PointMm) -> Vector2<f64> {
-    let r = to - pose.apply(from);
-    Vector2::new(r.x, r.y)
+/// Turns by one angle many times: sine and cosine are taken once, which is most of the work otherwise.
+fn turned_by(theta_rad: f64) -> impl Fn(PointMm) -> PointMm {
+    let (sin, cos) = theta_rad.sin_cos();
+    move |p| PointMm::new(cos * p.x - sin * p.y, sin * p.x + cos * p.y)
 }
 
-fn squared_distance(information: &Matrix2<f64>, pose: Pose, from: PointMm, to: PointMm) -> f64 {
-    let r = residual(pose, from, to);
-    r.dot(&(information * r))
+/// Residuals of a pose, pair by pair.
+fn residuals<'a>(pose: Pose, from: &'a [PointMm], to: &'a [PointMm]) -> impl Fn(usize) -> Vector2<f64> + 'a {
+    let (turn, shift) = (turned_by(pose.theta_rad), pose.shift());
+    move |i| {
+        let r = to[i] - turn(from[i]) - shift;
+        Vector2::new(r.x, r.y)
+    }
+}
+
+/// Squared distances of a pose in units of the covariances, pair by pair.
+fn squared_distances<'a>(
+    pose: Pose,
+    from: &'a [PointMm],
+    to: &'a [PointMm],
+    information: &'a [Matrix2<f64>],
+) -> impl Fn(usize) -> f64 + 'a {
+    let residual = residuals(pose, from, to);
+    move |i| {
+        let r = residual(i);
+        r.dot(&(information[i] * r))
+    }
 }
 
 /// One Gauss–Newton step of the weighted problem, the turn taken about the weighted centre, so that the normal matrix is
@@ -329,11 +349,12 @@ fn gauss_newton(
     let total: f64 = used().map(trace).sum();
     let centre = used().fold(PointMm::ZERO, |sum, i| sum + from[i] * (trace(i) / total));
     let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
+    let (turn, residual) = (turned_by(pose.theta_rad), residuals(pose, from, to));
     for i in used() {
-        let slope = step_of_pose((from[i] - centre).rotated(pose.theta_rad));
+        let slope = step_of_pose(turn(from[i] - centre));
         let pull = slope.transpose() * information[i] * weight(i);
         normal += pull * slope;
-        right += pull * residual(pose, from[i], to[i]);
+        right += pull * residual(i);
     }
     let undetermined = || PoseError::Coincident { n: used().count(), spread_mm: 0.0 };
     let about_centre = normal.cholesky().ok_or_else(undetermined)?.inverse();
@@ -382,7 +403,7 @@ fn least_squares(
         return Err(PoseError::NotSettled { steps: MAX_FINAL_STEPS });
     }
     let used: Vec<usize> = (0..from.len()).filter(|&i| inliers[i]).collect();
-    let chi2: f64 = used.iter().map(|&i| squared_distance(&information[i], pose, from[i], to[i])).sum();
+    let chi2: f64 = used.iter().copied().map(squared_distances(pose, from, to, information)).sum();
     let dof = 2 * used.len() - 3;
     let reduced_chi2 = chi2 / dof as f64;
     Ok(RigidFit { to_from: pose, covariance: own_covariance * reduced_chi2.max(1.0), own_covariance, inliers, dof, reduced_chi2 })
@@ -401,9 +422,8 @@ fn least_median(from: &[PointMm], to: &[PointMm], information: &[Matrix2<f64>]) 
         let baseline = (from[j] - from[i], to[j] - to[i]);
         let theta_rad = baseline.1.y.atan2(baseline.1.x) - baseline.0.y.atan2(baseline.0.x);
         let pose = pose_about((from[i] + from[j]) * 0.5, (to[i] + to[j]) * 0.5, theta_rad);
-        for k in 0..n {
-            distances[k] = squared_distance(&information[k], pose, from[k], to[k]);
-        }
+        let distance = squared_distances(pose, from, to, information);
+        distances.iter_mut().enumerate().for_each(|(k, d)| *d = distance(k));
         let median = middle(&mut distances);
         if best.is_none_or(|(least, _)| median < least) {
             best = Some((median, pose));
@@ -441,9 +461,8 @@ fn reweighted(
     let (mut pose, mut noise) = (start, start_noise);
     let mut distances = vec![0.0; n];
     for _ in 0..options.max_steps {
-        for k in 0..n {
-            distances[k] = squared_distance(&information[k], pose, from[k], to[k]);
-        }
+        let distance = squared_distances(pose, from, to, information);
+        distances.iter_mut().enumerate().for_each(|(k, d)| *d = distance(k));
         let cutoff2 = (options.tukey_cutoff * noise).powi(2);
         let weights: Vec<f64> = distances.iter().map(|d2| (1.0 - d2 / cutoff2).max(0.0).powi(2)).collect();
         let n_used = weights.iter().filter(|w| **w > 0.0).count();

@@ -62,7 +62,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let in_view = |at: PointMm| view_that_holds(&views, at).is_some();
     let recognition = recognise(&features, &pattern, in_view, area_mm2(&views));
     let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
-    let (mut findings, looks) = measure(side, &views, &pattern, &recognition, &features, &sites);
+    let (mut findings, looks) = measure(&views, &pattern, &recognition, &features, &sites);
     refusal::sharp_enough(side, &views, &looks)?;
     let (fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
     if side == Side::Part {
@@ -162,7 +162,6 @@ fn features_of(view: &SideView, expected: usize) -> Vec<Feature> {
 }
 
 fn measure(
-    side: Side,
     views: &[SideView],
     pattern: &Pattern,
     recognition: &Recognition,
@@ -180,7 +179,7 @@ fn measure(
     }
     let (mut findings, mut looks) = (Vec::new(), Vec::new());
     for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, look)) = sites::measure(view.plane, side, view.radius_px, expected) else { continue };
+        let Some((measured, look)) = sites::measure(view.plane, view.radius_px, expected) else { continue };
         looks.push((view.index, look));
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {

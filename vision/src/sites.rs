@@ -2,10 +2,9 @@
 
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
-use crate::find::look::{EdgesThatTell, Look};
+use crate::find::look::Look;
 use crate::plane::Plane;
 use crate::view::PointPx;
-use landfit_part::Side;
 use nalgebra::Matrix2;
 
 /// Where a site's feature should be, px of the plane.
@@ -42,38 +41,59 @@ const USUAL_SIZES: std::ops::RangeInclusive<f64> = 0.82..=1.2;
 const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
-///
-/// Twice: a first look is learned about the places that the pose gives, the second about the measured centres.
 #[must_use]
-pub fn measure(plane: &Plane, side: Side, radius_px: f64, expected: &[Expected]) -> Option<(Vec<Measured>, Look)> {
-    let edges = match side {
-        Side::Part => EdgesThatTell::All,
-        Side::Board => EdgesThatTell::Outline,
-    };
-    let seen: Vec<PointPx> = expected.iter().filter(|e| e.candidate.is_some()).map(|e| e.at).collect();
-    let first_look = Look::learn(plane, &seen, radius_px, edges)?;
-    let first = centres(plane, &first_look, expected);
-    let usual = Usual::of(&first);
-    let good: Vec<PointPx> = first.iter().flatten().filter(|c| usual.holds(c)).map(|c| c.at).collect();
-    let look = if good.is_empty() { first_look } else { Look::learn(plane, &good, radius_px, edges)? };
-    let from_first: Vec<Expected> =
-        expected.iter().zip(&first).map(|(e, c)| Expected { candidate: c.map(|c| c.at).or(e.candidate), ..*e }).collect();
-    let second = centres(plane, &look, &from_first);
-    let usual = Usual::of(&second);
-    let measured = expected.iter().zip(&second).map(|(e, c)| judge(plane, &look, &usual, e, c.as_ref())).collect();
+pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<(Vec<Measured>, Look)> {
+    let (look, drift_px) = settled_look(plane, radius_px, expected)?;
+    let mut finder = CentreFinder::new(plane, &look);
+    let centres: Vec<Option<Centre>> = expected
+        .iter()
+        .map(|e| {
+            let at = PointPx::new(e.at.x + drift_px[0], e.at.y + drift_px[1]);
+            // A feature far from its place in the lattice is displaced; start where it was seen.
+            let start = e.candidate.filter(|c| c.distance(e.at) > 0.25 * radius_px).unwrap_or(at);
+            finder.measure(start).or_else(|| finder.probe(at))
+        })
+        .collect();
+    let usual = Usual::of(&centres);
+    let measured = expected.iter().zip(&centres).map(|(e, c)| judge(plane, &look, &usual, e, c.as_ref())).collect();
     Some((measured, look))
 }
 
-fn centres(plane: &Plane, look: &Look, expected: &[Expected]) -> Vec<Option<Centre>> {
-    let mut finder = CentreFinder::new(plane, look);
-    expected
-        .iter()
-        .map(|e| {
-            let from_candidate = e.candidate.filter(|c| c.distance(e.at) > 0.25 * look.radius_px);
-            let start = from_candidate.or(e.candidate.filter(|c| c.distance(e.at) < 0.6)).unwrap_or(e.at);
-            finder.measure(start).or_else(|| finder.probe(e.at))
-        })
-        .collect()
+/// Features that teach the look; they are spread over the pattern.
+const TEACHERS: usize = 32;
+/// Rounds of learning and measuring until the teachers' mean place stays.
+const MOST_ROUNDS: usize = 8;
+/// A mean place that moves less than this has come to rest, px.
+const AT_REST_PX: f64 = 0.004;
+
+/// Learns the look about the expected places, measures the teachers with it, and learns again about the measured places,
+/// until they stay: coarse places are all off to the same side where the light comes from one side. Also gives how far the
+/// teachers' mean place went, px.
+fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<(Look, [f64; 2])> {
+    let seen: Vec<PointPx> =
+        expected.iter().filter(|e| e.candidate.is_some_and(|c| c.distance(e.at) < 0.25 * radius_px)).map(|e| e.at).collect();
+    let starts: Vec<PointPx> = seen.iter().copied().step_by(seen.len().div_ceil(TEACHERS).max(1)).collect();
+    let mut look = Look::learn(plane, &starts, radius_px)?;
+    let mut places: Vec<(PointPx, PointPx)> = starts.iter().map(|s| (*s, *s)).collect();
+    let mut drift_px = [0.0; 2];
+    for _ in 0..MOST_ROUNDS {
+        let mut finder = CentreFinder::new(plane, &look);
+        let measured: Vec<(PointPx, Option<Centre>)> = places.iter().map(|(start, at)| (*start, finder.measure(*at))).collect();
+        let usual = Usual::of(&measured.iter().map(|m| m.1).collect::<Vec<_>>());
+        places = measured.into_iter().filter_map(|(start, c)| Some((start, c.filter(|c| usual.holds(c))?.at))).collect();
+        if places.is_empty() {
+            break;
+        }
+        let n = places.len() as f64;
+        let mean = [places.iter().map(|(s, p)| p.x - s.x).sum::<f64>() / n, places.iter().map(|(s, p)| p.y - s.y).sum::<f64>() / n];
+        look = Look::learn(plane, &places.iter().map(|p| p.1).collect::<Vec<_>>(), radius_px)?;
+        let moved = (mean[0] - drift_px[0]).hypot(mean[1] - drift_px[1]);
+        drift_px = mean;
+        if moved < AT_REST_PX {
+            break;
+        }
+    }
+    Some((look, drift_px))
 }
 
 /// What is usual for the features of this picture.

@@ -10,6 +10,7 @@ pub mod bench;
 pub mod inspect;
 pub mod part;
 pub mod rehearse;
+mod terminal;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -48,12 +49,13 @@ pub fn bad_input(error: &anyhow::Error) -> ExitCode {
 pub fn usage(error: &clap::Error) -> ExitCode {
     if error.use_stderr() {
         let text = error.render().to_string();
-        let line =
-            text.lines().map(str::trim).filter(|l| !l.is_empty()).take_while(|l| !l.starts_with("Usage:")).collect::<Vec<_>>().join(" ");
+        let told = |line: &&str| !line.starts_with("Usage:") && !line.starts_with("For more information");
+        let line = text.lines().map(str::trim).filter(|l| !l.is_empty()).take_while(told).collect::<Vec<_>>().join(" ");
         eprintln!("landfit: {} (landfit --help tells more)", line.trim_start_matches("error: "));
         ExitCode::from(BAD_INPUT)
     } else {
-        print!("{}", error.render().ansi());
+        // Styled on a terminal only; a reader that has gone away is no error.
+        let _ = error.print();
         ExitCode::SUCCESS
     }
 }

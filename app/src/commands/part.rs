@@ -1,12 +1,358 @@
-//! `landfit part`
+//! `landfit part`: make part files from drawing values, and show them.
 
+use super::print_lines;
+use super::terminal::{counts, mm, mm_pair};
+use crate::part_drawing;
+use anyhow::{Context as _, bail};
+use landfit_part::defaults;
+use landfit_part::generate::{Depopulation, DrawingError, GridDrawing, ball_grid, guessed_body_mm};
+use landfit_part::grid::Grid;
+use landfit_part::symmetry::{mirror_looks_the_same, turns_that_look_the_same};
+use landfit_part::{AllowanceSource, Existing, FileError, Mark, Part, Piece, PointMm, Shape, Side, file, text_file};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Make and show part files
 #[derive(clap::Args)]
-pub struct Args {}
+#[command(arg_required_else_help = false)]
+pub struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(clap::Subcommand)]
+enum Command {
+    /// Make a part file from the values of a drawing
+    #[command(arg_required_else_help = false)]
+    New {
+        #[command(subcommand)]
+        kind: Kind,
+    },
+    /// Tell in words what a part file holds, or draw it to scale
+    Show(Show),
+}
+
+#[derive(clap::Subcommand)]
+enum Kind {
+    Grid(NewGrid),
+}
+
+/// Make a ball grid (BGA, CSP)
+///
+/// Lengths are in mm, with or without the unit. Where --ball or --land is left out, the usual size at the pitch is
+/// taken from a published table and said; the figures of the part's own drawing are better.
+#[derive(clap::Args)]
+struct NewGrid {
+    /// Rows of the full grid (A, B, …)
+    #[arg(long, value_name = "N", value_parser = count)]
+    rows: u32,
+    /// Columns of the full grid (1, 2, …)
+    #[arg(long, value_name = "N", value_parser = count)]
+    columns: u32,
+    /// Distance from ball to ball: 0.8, or 0.8x0.65 for columns and rows
+    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
+    pitch: Pair,
+    /// Ball diameter
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
+    ball: Option<f64>,
+    /// Land diameter on the board
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
+    land: Option<f64>,
+    /// Body size: 14, or 14x12
+    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
+    body: Option<Pair>,
+    /// Sites without a ball: A1, or a block G7:K10; several with commas, or the flag again
+    #[arg(long, value_name = "SITES", value_delimiter = ',')]
+    absent: Vec<String>,
+    /// Empty field in the middle, rows x columns: 4x4
+    #[arg(long, value_name = "NxN", value_parser = counts_arg)]
+    empty_middle: Option<Counts>,
+    /// Balls missing along each edge from every corner: 1 leaves out the four corner balls, 2 three at each corner
+    #[arg(long, value_name = "N", value_parser = count, default_value = "0", hide_default_value = true)]
+    empty_corners: u32,
+    /// Round mark on the part's underside, place seen from above the board, and diameter: -6.3,6.3,0.3
+    #[arg(long, value_name = "X,Y,MM", value_parser = part_mark, allow_hyphen_values = true)]
+    part_mark: Vec<Mark>,
+    /// Round mark on the board, likewise
+    #[arg(long, value_name = "X,Y,MM", value_parser = board_mark, allow_hyphen_values = true)]
+    board_mark: Vec<Mark>,
+    /// Largest allowed miss of any ball; a quarter of the land where it is left out
+    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
+    accept: Option<f64>,
+    /// The part's name
+    #[arg(long)]
+    name: Option<String>,
+    /// The part file to write
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Write over a file of that name
+    #[arg(long)]
+    replace: bool,
+}
+
+/// Tell in words what a part file holds, or draw it to scale
+#[derive(clap::Args)]
+struct Show {
+    /// The part file
+    #[arg(value_name = "PART")]
+    part: PathBuf,
+    /// Draw it to scale, from above and from below, into this SVG file
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Write over a file of that name
+    #[arg(long)]
+    replace: bool,
+}
+
+// clap takes an array for a list of values, so pairs need names of their own.
+#[derive(Clone, Copy)]
+struct Pair([f64; 2]);
+#[derive(Clone, Copy)]
+struct Counts([u32; 2]);
+
+fn count(text: &str) -> Result<u32, String> {
+    text.trim().parse().map_err(|_| "write a whole number, like 16".to_owned())
+}
+
+fn size_mm(text: &str) -> Result<f64, String> {
+    mm(text).and_then(size)
+}
+
+fn sizes_mm(text: &str) -> Result<Pair, String> {
+    let [x, y] = mm_pair(text)?;
+    Ok(Pair([size(x)?, size(y)?]))
+}
+
+fn size(value_mm: f64) -> Result<f64, String> {
+    if value_mm > 0.0 && value_mm <= 1000.0 { Ok(value_mm) } else { Err("a size is above 0 and at most 1000 mm".to_owned()) }
+}
+
+fn counts_arg(text: &str) -> Result<Counts, String> {
+    counts(text).map(Counts)
+}
+
+fn part_mark(text: &str) -> Result<Mark, String> {
+    mark(text, Side::Part)
+}
+
+fn board_mark(text: &str) -> Result<Mark, String> {
+    mark(text, Side::Board)
+}
+
+fn mark(text: &str, side: Side) -> Result<Mark, String> {
+    let values = text.split(',').map(mm).collect::<Result<Vec<_>, _>>()?;
+    let [x, y, diameter_mm] = values[..] else {
+        return Err(format!("\"{text}\" is no mark; write x, y and diameter in mm, like -6.3,6.3,0.3"));
+    };
+    if diameter_mm <= 0.0 {
+        return Err(format!("a mark of {diameter_mm} mm cannot be seen; the diameter must be above 0"));
+    }
+    Ok(Mark { side, at_mm: PointMm::new(x, y), angle_rad: 0.0, piece: Piece::round(diameter_mm) })
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<ExitCode> {
-    anyhow::bail!("landfit part is not there yet")
+pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    match &args.command {
+        Command::New { kind: Kind::Grid(new) } => new_grid(new),
+        Command::Show(show) => self::show(show),
+    }?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
+    let pitch_mm = new.pitch.0;
+    let smaller_mm = pitch_mm[0].min(pitch_mm[1]);
+    let (ball_mm, ball_source) = match new.ball {
+        Some(ball_mm) => (ball_mm, "as given".to_owned()),
+        None => defaults::for_pitch(smaller_mm).map(|choice| (choice.ball_mm, choice.source)).context("--ball is needed")?,
+    };
+    let (land_mm, land_source) = match new.land {
+        Some(land_mm) => (land_mm, "as given".to_owned()),
+        None => {
+            let choice = defaults::for_ball(ball_mm).context("--land is needed")?;
+            let same_table = format!("the usual land of a {ball_mm} mm ball, from the same table");
+            (choice.land_mm, if new.ball.is_some() { choice.source } else { same_table })
+        }
+    };
+    let (body_mm, body_source) = match new.body {
+        Some(Pair(body_mm)) => (body_mm, "as given"),
+        None => (
+            guessed_body_mm(new.rows.min(500), new.columns.min(500), pitch_mm),
+            "a guess for the drawing's sake; nothing is measured against it",
+        ),
+    };
+    let mut part = ball_grid(&GridDrawing {
+        name: String::new(),
+        rows: new.rows,
+        columns: new.columns,
+        pitch_mm,
+        ball_mm,
+        land_mm,
+        body_mm,
+        depopulation: Depopulation {
+            absent: new.absent.iter().filter(|s| !s.trim().is_empty()).cloned().collect(),
+            empty_middle: new.empty_middle.map(|c| c.0),
+            empty_corners: new.empty_corners,
+        },
+        marks: new.part_mark.iter().chain(&new.board_mark).cloned().collect(),
+        accept_miss_mm: new.accept,
+    })
+    .map_err(|error| match error {
+        DrawingError::Absent(place) => anyhow::anyhow!("--absent: {place}"),
+        other => other.into(),
+    })?;
+    part.name = new.name.clone().unwrap_or_else(|| format!("BGA{} {smaller_mm} mm", part.sites.len()));
+    write_part(&new.out, &part, new.replace)?;
+    let mut text = format!("{}\n\n", describe(&part));
+    text += &format!("ball         {ball_mm} mm: {ball_source}\n");
+    text += &format!("land         {land_mm} mm: {land_source}\n");
+    text += &format!("body         {} x {} mm: {body_source}\n", body_mm[0], body_mm[1]);
+    text += &format!("\nwritten to {0}; look at it with: landfit part show {0} --out part.svg\n", new.out.display());
+    print_lines(&[text.trim_end().to_owned()])
+}
+
+fn write_part(path: &Path, part: &Part, replace: bool) -> anyhow::Result<()> {
+    let existing = if replace { Existing::Replace } else { Existing::Keep };
+    file::write(path, part, existing).map_err(|error| match error {
+        // The file was never written, so its lines would lead nowhere.
+        FileError::Wrong { key, what, .. } => anyhow::anyhow!("these values make no part: {key} {what}"),
+        other => with_way_out(other),
+    })
+}
+
+/// Says how to write over a file that is in the way.
+fn with_way_out(error: FileError) -> anyhow::Error {
+    match error {
+        FileError::Exists { .. } => anyhow::anyhow!("{error}; give --replace to write over it"),
+        other => other.into(),
+    }
+}
+
+fn show(show: &Show) -> anyhow::Result<()> {
+    let part = file::read(&show.part)?;
+    let Some(out) = &show.out else {
+        let others = file::tables_of_others(&text_file::load(&show.part)?, &show.part.display().to_string())?;
+        let mut text = describe(&part) + "\n";
+        if !others.is_empty() {
+            let list: Vec<String> = others.iter().map(|(name, line)| format!("{name} (line {line})")).collect();
+            text += &format!("not read     {}: tables that part files do not know\n", list.join(", "));
+        }
+        return print_lines(&[text.trim_end().to_owned()]);
+    };
+    if same_file(out, &show.part) {
+        bail!("--out {} is the part file itself; give the drawing a name of its own", out.display());
+    }
+    let existing = if show.replace { Existing::Replace } else { Existing::Keep };
+    text_file::save(out, &part_drawing::svg(&part), existing).map_err(with_way_out)?;
+    print_lines(&[format!("drawn to scale, from above and from below: {}", out.display())])
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
+
+/// A part in a few lines.
+fn describe(part: &Part) -> String {
+    let mut lines = vec![format!("{}: {}", part.name, sites(part))];
+    if let Some(pitch_mm) = part.pitch_mm(Side::Part) {
+        lines.push(format!("pitch        {} mm, the smallest distance from terminal to terminal", short(pitch_mm)));
+    }
+    lines.push(format!("terminals    {}", shapes(part, Side::Part)));
+    lines.push(format!("lands        {}", shapes(part, Side::Board)));
+    let [width_mm, length_mm] = reach_mm(part);
+    lines.push(format!(
+        "reach        {} x {} mm over the terminals' centres, body {} x {} mm",
+        short(width_mm),
+        short(length_mm),
+        part.body_mm[0],
+        part.body_mm[1]
+    ));
+    let allowance = part.allowance();
+    let source = match allowance.source {
+        AllowanceSource::PartFile => "[accept] of the part file",
+        AllowanceSource::QuarterOfLand => "25 % of the smallest land, a choice of this project; [accept] miss_mm sets another",
+        AllowanceSource::QuarterOfTerminal => {
+            "25 % of the smallest terminal's width, a choice of this project; [accept] miss_mm sets another"
+        }
+    };
+    lines.push(format!("allowed miss {} mm: {source}", short(allowance.miss_mm)));
+    if !part.marks.is_empty() {
+        let of = |side: Side| part.marks.iter().filter(|m| m.side == side).count();
+        lines.push(format!("marks        {} on the part, {} on the board", of(Side::Part), of(Side::Board)));
+    }
+    lines.push(format!("orientation  {}", orientation(part)));
+    lines.join("\n")
+}
+
+fn sites(part: &Part) -> String {
+    match Grid::of_sites(&part.sites) {
+        Some((grid, count)) if count == part.sites.len() => {
+            let absent = grid.absent.len();
+            let rest = if absent == 0 { String::new() } else { format!(", {absent} left out") };
+            format!("{count} sites in a grid of {} rows and {} columns{rest}", grid.rows, grid.columns)
+        }
+        _ => format!("{} sites", part.sites.len()),
+    }
+}
+
+/// Count and size of each shape on one side, the most frequent first.
+fn shapes(part: &Part, side: Side) -> String {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    for piece in part.sites.iter().flat_map(|s| s.pieces(side)) {
+        *counts.entry(shape_in_words(&piece.shape)).or_default() += 1;
+    }
+    let mut list: Vec<(String, usize)> = counts.into_iter().collect();
+    list.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
+    let more = list.len().saturating_sub(4);
+    let mut words: Vec<String> = list.into_iter().take(4).map(|(shape, count)| format!("{count} {shape}")).collect();
+    if more > 0 {
+        words.push(format!("{more} other shapes"));
+    }
+    if words.is_empty() { "none".to_owned() } else { words.join(", ") }
+}
+
+fn shape_in_words(shape: &Shape) -> String {
+    let [width_mm, length_mm] = shape.extent_mm().map(short);
+    match shape {
+        Shape::Round { .. } => format!("round, {width_mm} mm"),
+        Shape::Rect { .. } => format!("rectangular, {width_mm} x {length_mm} mm"),
+        Shape::Rounded { .. } => format!("with rounded corners, {width_mm} x {length_mm} mm"),
+        Shape::Oval { .. } => format!("oval, {width_mm} x {length_mm} mm"),
+        Shape::Outline { .. } => format!("of their own outline, within {width_mm} x {length_mm} mm"),
+    }
+}
+
+fn reach_mm(part: &Part) -> [f64; 2] {
+    let span = |get: fn(&PointMm) -> f64| {
+        let centres = part.sites.iter().map(|s| get(&s.centre_mm(Side::Part)));
+        let (low, high) = centres.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)));
+        (high - low).max(0.0)
+    };
+    [span(|p| p.x), span(|p| p.y)]
+}
+
+fn orientation(part: &Part) -> String {
+    let turns = turns_that_look_the_same(part, Side::Part);
+    let mirror = if mirror_looks_the_same(part, Side::Part) { "" } else { "; the mirror image is told apart" };
+    let turned = match turns[..] {
+        [] => return format!("told by the pattern itself, whichever way the part is turned{mirror}"),
+        [2] => "half way round",
+        _ => "by every quarter turn",
+    };
+    let first = match Grid::of_sites(&part.sites) {
+        Some(_) => "A1",
+        None => part.sites.first().map_or("the first site", |s| s.id.as_str()),
+    };
+    let mark = if part.marks.iter().any(|m| m.side == Side::Part) {
+        "a mark has to tell it"
+    } else {
+        "look where it lies before you place the part"
+    };
+    format!("the pattern looks the same turned {turned}, so it cannot tell where {first} is: {mark}{mirror}")
+}
+
+/// A number of mm without the rounding of its last bits.
+fn short(value_mm: f64) -> f64 {
+    (value_mm * 1e6).round() / 1e6
 }

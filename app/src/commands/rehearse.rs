@@ -1,12 +1,82 @@
 //! `landfit rehearse`
 
+mod job;
+mod study;
+
+use anyhow::{Context, bail};
+use landfit_rehearsal::{kind, picture, save, scenario};
+use landfit_scene::SceneKind;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Rehearse the whole job on a simulated bench
+///
+/// Without options: renders an invented part misplaced over its lands, measures the picture, tells what to turn, turns it
+/// with simulated hands on simulated screws, and looks again until the part is within. No camera and no files are needed.
+/// The pictures of every look stay in a folder.
 #[derive(clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Where everything random comes from; the same seed gives the same rehearsal
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// The folder for the pictures of every look
+    #[arg(long, value_name = "DIR", default_value = "landfit-rehearsal")]
+    out: PathBuf,
+    /// Only write picture, part, bench and truth of the first look to DIR, ready for `landfit align`
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["study", "out"])]
+    save: Option<PathBuf>,
+    /// Measure N scenes of each kind and compare the answers with the truth
+    #[arg(long, value_name = "N", conflicts_with = "out", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    study: Option<u32>,
+    /// Only these kinds of scenes, for --study and --save (a wrong name lists them)
+    #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
+    kinds: Vec<String>,
+    /// Print the study's figures as JSON
+    #[arg(long, requires = "study")]
+    json: bool,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> anyhow::Result<ExitCode> {
-    anyhow::bail!("landfit rehearse is not there yet")
+pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    let kinds = kinds(&args.kinds)?;
+    if let Some(scenes) = args.study {
+        let kinds = if kinds.is_empty() { SceneKind::ALL.to_vec() } else { kinds };
+        return study::run(&kinds, scenes as usize, args.seed, args.json);
+    }
+    if let Some(folder) = &args.save {
+        return save_first_look(folder, &kinds, args.seed);
+    }
+    if !kinds.is_empty() {
+        bail!("--kinds goes with --study or --save");
+    }
+    job::run(&args.out, args.seed)
+}
+
+fn kinds(words: &[String]) -> anyhow::Result<Vec<SceneKind>> {
+    let all = || SceneKind::ALL.map(SceneKind::word).join(", ");
+    words.iter().map(|w| kind::named(w.trim()).with_context(|| format!("there is no kind {w:?}; the kinds are {}", all()))).collect()
+}
+
+fn save_first_look(folder: &Path, kinds: &[SceneKind], seed: u64) -> anyhow::Result<ExitCode> {
+    let paths = match kinds {
+        [] => {
+            let rendered = picture::render(&scenario::start(seed)?, &scenario::default_part()?, seed)?;
+            save::save_look(folder, &rendered, scenario::PART_TOML, scenario::BENCH_TOML)?
+        }
+        [one] => {
+            let drawn = kind::draw(*one, seed)?;
+            let bench = kind::bench_of(*one, seed, &drawn.look)?;
+            let (part_toml, bench_toml) = (landfit_part::file::to_toml(&drawn.look.part), landfit_calibration::bench_file::to_toml(&bench));
+            save::save_look(folder, &drawn.rendered, &part_toml, &bench_toml)?
+        }
+        _ => bail!("--save takes one kind, not {}", kinds.len()),
+    };
+    for path in &paths {
+        println!("wrote {}", path.display());
+    }
+    let pictures: Vec<String> =
+        paths.iter().filter(|p| p.extension().is_some_and(|e| e == "png")).map(|p| p.display().to_string()).collect();
+    let (part, bench) = (folder.join("part.toml"), folder.join("bench.toml"));
+    println!("next: landfit align {} --part {} --bench {}", pictures.join(" "), part.display(), bench.display());
+    Ok(ExitCode::SUCCESS)
 }

@@ -4,6 +4,9 @@
 //! that is measured, or the truth with noise. Everything random comes from a seed.
 
 pub mod job;
+pub mod kind;
+pub mod picture;
+pub mod save;
 pub mod scenario;
 pub mod screw;
 pub mod simulated;

@@ -82,6 +82,10 @@ pub struct Errors {
     pub centre_um: f64,
     /// Of the site that is off the most, µm.
     pub corner_um: f64,
+    /// Of the part's own pose at the pattern's origin, µm.
+    pub part_um: f64,
+    /// Of the board's own pose at the pattern's origin, µm.
+    pub board_um: f64,
     /// µm of one pixel.
     pub um_per_px: f64,
     /// Whether the true x, y and theta lie inside the stated intervals.
@@ -128,6 +132,8 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
     Errors {
         centre_um: centre_mm * 1000.0,
         corner_um: corner.1 * 1000.0,
+        part_um: fit.bench_from_part.shift().distance(look.bench_from_part.shift()) * 1000.0,
+        board_um: fit.bench_from_board.shift().distance(look.bench_from_board.shift()) * 1000.0,
         um_per_px: look.um_per_px(),
         inside,
         wrong: far || centre_mm > half_pitch_mm || off[2].abs() > TURN_ERROR_RAD || look.expected != Expected::Answer,
@@ -156,11 +162,25 @@ fn left_over_bar(look: &Look, fit: &Fit, bench: &Bench, interval_mm: f64, seed: 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scored {
     /// What came of it.
-    pub result: Finding,
+    pub finding: Finding,
     /// Whether it should have been answered.
     pub answer_due: bool,
     /// Time of the measurement alone.
     pub ms: f64,
+    /// What the look was drawn from.
+    pub seed: u64,
+}
+
+impl Scored {
+    /// Whether something is to be looked into: wrong, refused without need or with another code, failed, above the bar.
+    #[must_use]
+    pub fn is_trouble(&self) -> bool {
+        match &self.finding {
+            Finding::Answered(errors) => errors.wrong || errors.left_over_bar.is_nan() || errors.left_over_bar > 1.0,
+            Finding::Refused { accepted, .. } => !accepted,
+            Finding::Failed(_) => true,
+        }
+    }
 }
 
 /// Makes, measures and compares `scenes` looks of each kind, on all cores.
@@ -191,13 +211,13 @@ pub fn run<K: Sync>(
 fn score(look: Result<Look, String>, measure: &(dyn Fn(&Look) -> Result<Alignment, String> + Sync), bench: &Bench, seed: u64) -> Scored {
     let look = match look {
         Ok(look) => look,
-        Err(reason) => return Scored { result: Finding::Failed(reason), answer_due: true, ms: f64::NAN },
+        Err(reason) => return Scored { finding: Finding::Failed(reason), answer_due: true, ms: f64::NAN, seed },
     };
     let start = Instant::now();
     let answer = measure(&look);
     let ms = start.elapsed().as_secs_f64() * 1000.0;
-    let result = answer.map_or_else(Finding::Failed, |a| compare(&look, &a, bench, seed));
-    Scored { result, answer_due: look.expected == Expected::Answer, ms }
+    let finding = answer.map_or_else(Finding::Failed, |a| compare(&look, &a, bench, seed));
+    Scored { finding, answer_due: look.expected == Expected::Answer, ms, seed }
 }
 
 /// The seed of one scene. Far apart for neighbouring indices (the finaliser of SplitMix64, Steele et al. 2014).
@@ -218,7 +238,7 @@ pub struct Summary {
     pub scenes: usize,
     /// How many of them should be answered.
     pub answer_due: usize,
-    /// How many were answered.
+    /// How many of those that should be answered were.
     pub answered: usize,
     /// How many were refused, by code.
     pub refused: BTreeMap<&'static str, usize>,
@@ -228,7 +248,7 @@ pub struct Summary {
     pub other_code: usize,
     /// Refusals where an answer was due.
     pub wrongly_refused: usize,
-    /// Wrong answers.
+    /// Wrong answers, those where a refusal was due among them.
     pub wrong: usize,
     /// Looks that could not be made or measured, with the first one's reason.
     pub failed: usize,
@@ -238,6 +258,10 @@ pub struct Summary {
     pub centre_um: Spread,
     /// Error of the site that is off the most, µm.
     pub corner_um: Spread,
+    /// Error of the part's own pose at the pattern's origin, µm.
+    pub part_um: Spread,
+    /// Error of the board's own pose at the pattern's origin, µm.
+    pub board_um: Spread,
     /// As `centre_um`, px.
     pub centre_px: Spread,
     /// As `corner_um`, px.
@@ -250,6 +274,8 @@ pub struct Summary {
     pub within_bar: Option<f64>,
     /// The largest that was left over what may be left.
     pub worst_over_bar: Option<f64>,
+    /// Seeds of the looks to be looked into ([`Scored::is_trouble`]).
+    pub trouble_seeds: Vec<u64>,
     /// Median time of a measurement, ms.
     pub ms_median: f64,
 }
@@ -285,9 +311,9 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
     let mut right: Vec<Errors> = Vec::new();
     for one in scored {
         sum.answer_due += usize::from(one.answer_due);
-        match &one.result {
+        match &one.finding {
             Finding::Answered(errors) => {
-                sum.answered += 1;
+                sum.answered += usize::from(one.answer_due);
                 sum.wrong += usize::from(errors.wrong);
                 right.extend((!errors.wrong).then_some(*errors));
             }
@@ -306,6 +332,8 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
     let spread = |of: fn(&Errors) -> f64| Spread::of(right.iter().map(of).collect());
     sum.centre_um = spread(|e| e.centre_um);
     sum.corner_um = spread(|e| e.corner_um);
+    sum.part_um = spread(|e| e.part_um);
+    sum.board_um = spread(|e| e.board_um);
     sum.centre_px = spread(|e| e.centre_um / e.um_per_px);
     sum.corner_px = spread(|e| e.corner_um / e.um_per_px);
     if !right.is_empty() {
@@ -317,6 +345,7 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
         sum.within_bar = Some(right.iter().filter(|e| e.left_over_bar <= 1.0).count() as f64 / n);
         sum.worst_over_bar = Some(right.iter().map(|e| e.left_over_bar).fold(0.0, f64::max));
     }
+    sum.trouble_seeds = scored.iter().filter(|s| s.is_trouble()).map(|s| s.seed).collect();
     sum.ms_median = Spread::of(scored.iter().map(|s| s.ms).filter(|ms| ms.is_finite()).collect()).median;
     sum
 }
@@ -392,7 +421,7 @@ mod tests {
 
     #[test]
     fn one_thread_and_many_count_the_same() {
-        let without_times = |scored: Vec<Scored>| scored.into_iter().map(|s| s.result).collect::<Vec<_>>();
+        let without_times = |scored: Vec<Scored>| scored.into_iter().map(|s| s.finding).collect::<Vec<_>>();
         let on = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
             without_times(pool.install(|| study(40)))
@@ -416,9 +445,10 @@ mod tests {
         let due = look(Expected::Refusal(vec![ReasonCode::NoPart, ReasonCode::TooDark]), 4);
         assert!(errors_of(&compare(&due, &fit_off(&due, [0.0; 3]), &bench, 1)).wrong);
         let scored = |answer: &Alignment, look: &Look| Scored {
-            result: compare(look, answer, &bench, 1),
+            finding: compare(look, answer, &bench, 1),
             answer_due: look.expected == Expected::Answer,
             ms: 1.0,
+            seed: 9,
         };
         let answerable = look(Expected::Answer, 5);
         let summary = summary(
@@ -431,9 +461,11 @@ mod tests {
                 scored(&fit_off(&due, [0.0; 3]), &due),
             ],
         );
+        assert_eq!(summary.answered, 0);
         assert_eq!((summary.rightly_refused, summary.other_code, summary.wrongly_refused, summary.wrong), (2, 1, 1, 1));
         assert_eq!(summary.refused["no-part"], 2);
         assert_eq!(summary.inside, None);
+        assert_eq!(summary.trouble_seeds.len(), 3);
     }
 
     #[test]

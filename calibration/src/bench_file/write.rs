@@ -92,7 +92,7 @@ fn adjuster_table(adjuster: &Adjuster) -> String {
     let mut text = format!("[[adjuster]]\nname = {}\ncarries = \"{}\"\n", quoted(&adjuster.name), adjuster.carries.word());
     let comment = match adjuster.turn {
         Motion::Shift { .. } => "mm right and mm away from you, for one clockwise turn",
-        Motion::Rotation { .. } => "degrees anticlockwise for one clockwise turn, about the pivot",
+        Motion::Rotation { .. } => "degrees anticlockwise, seen from above, for one clockwise turn; the pivot, mm",
         Motion::Tilt { .. } => "degrees about the x and the y axis, for one clockwise turn",
     };
     let _ = writeln!(text, "turn = {}  # {comment}", motion(adjuster.turn));

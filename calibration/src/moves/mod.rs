@@ -162,8 +162,8 @@ pub enum MovesError {
     /// The part has no sites, or sites that are nowhere.
     #[error("the part has no sites to align")]
     NoSites,
-    /// A pose or an adjuster's value is not a number.
-    #[error("{what} is not a finite number")]
+    /// A pose or an adjuster's value is not a number, or far beyond any bench.
+    #[error("{what} is not a number that a bench can have")]
     NotFinite {
         /// Of what.
         what: String,
@@ -222,8 +222,8 @@ pub enum MovesError {
 /// source; real screws stand within a degree or two of square.
 const SAME_DIRECTION_COSINE: f64 = 0.9998;
 
-/// Below this share of independent action three adjusters together reach only two degrees of freedom.
-const DEPENDENT_SINGULAR_VALUE: f64 = 1e-4;
+/// Two rotations about pivots closer than this are taken for the same, mm. Common practice, no source.
+const SAME_PIVOT_MM: f64 = 0.1;
 
 /// Shifts and turns (as arcs at the pattern's rim) below this are nothing to warn of, mm.
 const NOTHING_MM: f64 = 5e-4;
@@ -248,7 +248,6 @@ pub fn plan(bench_from_part: &Pose, bench_from_board: &Pose, part: &Part, bench:
         order: &order,
     };
     let zero = vec![0.0; bench.adjusters.len()];
-    check_independence(&stand, &reach, &zero)?;
 
     let mut exact = zero.clone();
     stand.solve(&reach, &mut exact, &order);
@@ -263,6 +262,11 @@ pub fn plan(bench_from_part: &Pose, bench_from_board: &Pose, part: &Part, bench:
     Ok(MovePlan { to_go: stand.left_after(&zero), moves, left_after: Left { offset: left, worst_site, worst_miss_mm }, warnings })
 }
 
+/// A kilometre, or as many turns or radians, is beyond any bench; NaN and infinities are no numbers at all.
+fn is_sane(value: f64) -> bool {
+    value.abs() <= 1e6
+}
+
 /// Rotations first, since their pivots shift things; then shifts.
 fn order_of(adjusters: &[Adjuster]) -> Vec<usize> {
     let rotates = |i: &usize| matches!(adjusters[*i].turn, Motion::Rotation { .. });
@@ -273,7 +277,7 @@ fn order_of(adjusters: &[Adjuster]) -> Vec<usize> {
 
 fn check(bench_from_part: &Pose, bench_from_board: &Pose, bench: &Bench, known: &Known) -> Result<(), MovesError> {
     let finite = |values: &[f64], what: &str| {
-        if values.iter().all(|v| v.is_finite()) { Ok(()) } else { Err(MovesError::NotFinite { what: what.to_owned() }) }
+        if values.iter().copied().all(is_sane) { Ok(()) } else { Err(MovesError::NotFinite { what: what.to_owned() }) }
     };
     let pose = |p: &Pose| [p.x_mm, p.y_mm, p.theta_rad];
     finite(&pose(bench_from_part), "the part's pose")?;
@@ -288,10 +292,7 @@ fn check(bench_from_part: &Pose, bench_from_board: &Pose, bench: &Bench, known: 
     for adjuster in &bench.adjusters {
         check_adjuster(adjuster, &bench.adjusters)?;
     }
-    if bench.adjusters.len() > 3 {
-        return Err(MovesError::Dependent { names: names() });
-    }
-    Ok(())
+    check_independence(&bench.adjusters)
 }
 
 fn check_adjuster(adjuster: &Adjuster, all: &[Adjuster]) -> Result<(), MovesError> {
@@ -301,7 +302,7 @@ fn check_adjuster(adjuster: &Adjuster, all: &[Adjuster]) -> Result<(), MovesErro
         Motion::Rotation { step_rad, pivot_mm } => (step_rad, pivot_mm),
         Motion::Tilt { .. } => return refuse("moves are not planned for tilt screws yet; leave it out of the bench file"),
     };
-    if ![step, place.x, place.y, adjuster.backlash_turns].iter().all(|v| v.is_finite()) {
+    if ![step, place.x, place.y, adjuster.backlash_turns].into_iter().all(is_sane) {
         return Err(MovesError::NotFinite { what: format!("a value of adjuster {}", adjuster.name) });
     }
     if step.abs() < 1e-9 {
@@ -318,21 +319,37 @@ fn check_adjuster(adjuster: &Adjuster, all: &[Adjuster]) -> Result<(), MovesErro
     Ok(())
 }
 
-fn check_independence(stand: &Stand, reach: &Reach, zero: &[f64]) -> Result<(), MovesError> {
-    let mut columns = stand.jacobian_mm(reach, zero, stand.order);
-    for mut column in columns.column_iter_mut() {
-        column.normalize_mut();
+/// Adjusters are independent when no two of them do the same, wherever part and board stand.
+///
+/// A rotation brings the turn; a second rotation, counted against the first, only shifts, across the line of the two pivots.
+/// So what is left to compare are directions of shifts, and a plane has two.
+fn check_independence(adjusters: &[Adjuster]) -> Result<(), MovesError> {
+    let mut directions: Vec<(String, PointMm)> = Vec::new();
+    let mut first_pivot: Option<(&str, PointMm)> = None;
+    for adjuster in adjusters {
+        match (adjuster.turn, first_pivot) {
+            (Motion::Shift { step_mm }, _) => directions.push((adjuster.name.clone(), step_mm * (1.0 / step_mm.norm()))),
+            (Motion::Rotation { pivot_mm, .. }, None) => first_pivot = Some((&adjuster.name, pivot_mm)),
+            (Motion::Rotation { pivot_mm, .. }, Some((first, from_mm))) => {
+                let names = format!("{first} and {}", adjuster.name);
+                let apart = pivot_mm - from_mm;
+                if apart.norm() < SAME_PIVOT_MM {
+                    return Err(MovesError::Dependent { names });
+                }
+                directions.push((names, PointMm::new(-apart.y, apart.x) * (1.0 / apart.norm())));
+            }
+            (Motion::Tilt { .. }, _) => {}
+        }
     }
-    let name = |k: usize| stand.adjusters[stand.order[k]].name.as_str();
-    for a in 0..columns.ncols() {
-        for b in 0..a {
-            if columns.column(a).dot(&columns.column(b)).abs() > SAME_DIRECTION_COSINE {
-                return Err(MovesError::Dependent { names: format!("{} and {}", name(b), name(a)) });
+    for (b, (name_b, to_b)) in directions.iter().enumerate() {
+        for (name_a, to_a) in &directions[..b] {
+            if (to_a.x * to_b.x + to_a.y * to_b.y).abs() > SAME_DIRECTION_COSINE {
+                return Err(MovesError::Dependent { names: format!("{name_a} and {name_b}") });
             }
         }
     }
-    if columns.ncols() == 3 && columns.singular_values().min() < DEPENDENT_SINGULAR_VALUE {
-        return Err(MovesError::Dependent { names: format!("{}, {} and {}", name(0), name(1), name(2)) });
+    if directions.len() > 2 {
+        return Err(MovesError::Dependent { names: adjusters.iter().map(|a| a.name.as_str()).collect::<Vec<_>>().join(", ") });
     }
     Ok(())
 }
@@ -367,7 +384,7 @@ fn settable(adjuster: &Adjuster, known: &Known) -> Result<Settable, MovesError> 
     }
     let mut from_to_turns = [f64::NEG_INFINITY, f64::INFINITY];
     if let Some(&reading_turns) = known.reading_turns.get(&adjuster.name) {
-        if !reading_turns.is_finite() {
+        if !is_sane(reading_turns) {
             return Err(MovesError::NotFinite { what: format!("the reading of adjuster {}", adjuster.name) });
         }
         if let Some(travel_turns) = adjuster.travel_turns {

@@ -17,7 +17,7 @@ impl Settable {
     fn near(&self, turns: f64, step_turns: f64) -> std::ops::RangeInclusive<i64> {
         let [lo, hi] = self.steps_within(step_turns);
         let wanted = turns / step_turns;
-        let (from, to) = (wanted.floor() as i64 - 1, wanted.ceil() as i64 + 1);
+        let (from, to) = ((wanted.floor() as i64).saturating_sub(1), (wanted.ceil() as i64).saturating_add(1));
         from.clamp(lo, hi)..=to.clamp(lo, hi)
     }
 
@@ -104,7 +104,7 @@ impl Search<'_> {
             let mut digits = code;
             let mut within = true;
             for &(i, step_turns) in &stepped {
-                let steps = (start[i] / step_turns).round() as i64 + (digits % 5) as i64 - 2;
+                let steps = ((start[i] / step_turns).round() as i64).saturating_add((digits % 5) as i64 - 2);
                 digits /= 5;
                 let [lo, hi] = self.settable[i].steps_within(step_turns);
                 within &= (lo..=hi).contains(&steps);

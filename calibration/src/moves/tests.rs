@@ -233,6 +233,14 @@ fn worst_miss_and_moves_work_on_offset_minus_aim() {
 }
 
 #[test]
+fn an_absurdly_far_part_gets_many_turns_and_no_panic() {
+    let told = plan_from(&Pose::new(9e5, -9e5, 3.0), &example_bench(), &Known::default()).unwrap();
+    assert_eq!(told.moves.len(), 3);
+    let fine = bench(vec![adjuster("X", Side::Board, shift(1e-8, 0.0), Some(1_000_000))]);
+    assert!(plan_from(&Pose::new(9e5, 0.0, 0.0), &fine, &Known::default()).is_ok());
+}
+
+#[test]
 fn a_board_that_lies_turned_on_the_bench_is_moved_in_the_benchs_frame() {
     // The board is turned by 90°: an offset along the board's x lies along the bench's y, so Y has to be turned.
     let board = degrees(1.0, 2.0, 90.0);
@@ -367,8 +375,21 @@ fn adjusters_that_depend_on_each_other_are_refused_by_name() {
     let [x, y, r] = <[Adjuster; 3]>::try_from(example_bench().adjusters).unwrap();
     let third = adjuster("Z", Side::Part, shift(0.3, 0.3), Some(50));
     let error = plan_from(&example_offset(), &bench(vec![x.clone(), y.clone(), third.clone()]), &Known::default()).unwrap_err();
-    assert!(matches!(&error, MovesError::Dependent { names } if names == "X, Y and Z"), "{error}");
+    assert!(matches!(&error, MovesError::Dependent { names } if names == "X, Y, Z"), "{error}");
     assert!(matches!(plan_from(&example_offset(), &bench(vec![x, y, r, third]), &Known::default()), Err(MovesError::Dependent { .. })));
+}
+
+#[test]
+fn two_rotations_about_pivots_apart_stand_for_a_rotation_and_a_shift() {
+    let turning = |name, x, y| adjuster(name, Side::Part, rotation(1.5, x, y), None);
+    let x = adjuster("X", Side::Board, shift(0.5, 0.0), None);
+    // Pivots apart along x: what the two do against each other is a shift along y, which X lacks.
+    let apart = bench(vec![x.clone(), turning("R1", -30.0, 0.0), turning("R2", 30.0, 0.0)]);
+    assert!(plan_from(&example_offset(), &apart, &Known::default()).unwrap().left_after.worst_miss_mm < 1e-9);
+    let along_y = bench(vec![x.clone(), turning("R1", 0.0, -30.0), turning("R2", 0.0, 30.0)]);
+    assert!(matches!(plan_from(&example_offset(), &along_y, &Known::default()), Err(MovesError::Dependent { .. })));
+    let same = bench(vec![x, turning("R1", 5.0, 5.0), turning("R2", 5.0, 5.0)]);
+    assert_eq!(plan_from(&example_offset(), &same, &Known::default()), Err(MovesError::Dependent { names: "R1 and R2".into() }));
 }
 
 #[test]
@@ -392,6 +413,7 @@ fn bad_input_is_an_error_and_never_a_move() {
     let ok = example_bench();
     let fails = |offset: &Pose, bench: &Bench, known: &Known| plan_from(offset, bench, known).unwrap_err();
     assert!(matches!(fails(&Pose::new(f64::NAN, 0.0, 0.0), &ok, &Known::default()), MovesError::NotFinite { .. }));
+    assert!(matches!(fails(&Pose::new(1e300, 0.0, 0.0), &ok, &Known::default()), MovesError::NotFinite { .. }));
     let mut still = ok.clone();
     still.adjusters[1].turn = shift(0.0, 0.0);
     assert_eq!(fails(&example_offset(), &still, &Known::default()), MovesError::NoEffect { adjuster: "Y".into() });

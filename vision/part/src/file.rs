@@ -116,7 +116,7 @@ fn grid(section: &Section<'_>) -> Result<Grid, FileError> {
         let needed = "a list of sites (\"A1\") and blocks (\"G7:K10\")";
         let mut absent: BTreeSet<Place> = BTreeSet::new();
         for entry in field.list(needed)? {
-            absent.extend(grid.block(&entry.text()?).map_err(|error| entry.wrong(format!("holds {error}")))?);
+            absent.extend(grid.block(&entry.text()?).map_err(|error| entry.wrong(format!("cannot be meant: {error}")))?);
         }
         grid.absent = absent;
     }

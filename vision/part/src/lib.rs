@@ -4,7 +4,7 @@
 //! counter-clockwise, all as seen from above the board. Angles are radians here and degrees in files and texts.
 //!
 //! * [`Part`] is the model every stage speaks: a flat list of [`Site`]s and [`Mark`]s.
-//! * [`file`] reads and writes the part file (TOML) and says what is wrong with one, by line.
+//! * [`mod@file`] reads and writes the part file (TOML) and says what is wrong with one, by line.
 //! * [`grid`] names the sites of ball grids and says where they lie.
 //! * [`strict_toml`] and [`text_file`] are what reading and writing such files strictly takes; the bench file uses them, too.
 //! * [`defaults`] holds the published ball and land sizes by pitch.

@@ -24,6 +24,8 @@ const LONGEST_MM: f64 = 1000.0;
 pub struct Document {
     file: String,
     toml: toml_edit::Document<String>,
+    /// Where each line ends, so that asking for the line of every site does not read the text again each time.
+    line_ends: Vec<usize>,
 }
 
 /// One table of a document.
@@ -60,8 +62,10 @@ impl Document {
     /// # Errors
     /// `Syntax` with the line where TOML ends being TOML.
     pub fn parse(text: &str, file: &str) -> Result<Self, FileError> {
-        toml_edit::Document::parse(text.to_owned()).map(|toml| Self { file: file.to_owned(), toml }).map_err(|error| {
-            let line = line_of(text, error.span().map_or(text.len(), |span| span.start));
+        let line_ends: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
+        let document = toml_edit::Document::parse(text.to_owned());
+        document.map(|toml| Self { file: file.to_owned(), toml, line_ends: line_ends.clone() }).map_err(|error| {
+            let line = line_of(&line_ends, error.span().map_or(text.len(), |span| span.start));
             let near = text.lines().nth(line - 1).unwrap_or_default().trim();
             FileError::Syntax {
                 file: file.to_owned(),
@@ -79,13 +83,17 @@ impl Document {
     }
 
     fn wrong(&self, at: usize, key: String, what: String) -> FileError {
-        FileError::Wrong { file: self.file.clone(), line: line_of(self.toml.raw(), at), key, what }
+        FileError::Wrong { file: self.file.clone(), line: self.line_of(at), key, what }
+    }
+
+    fn line_of(&self, at: usize) -> usize {
+        line_of(&self.line_ends, at)
     }
 }
 
 /// The line, from 1, on which byte `at` lies.
-fn line_of(text: &str, at: usize) -> usize {
-    1 + text.as_bytes().iter().take(at).filter(|b| **b == b'\n').count()
+fn line_of(line_ends: &[usize], at: usize) -> usize {
+    1 + line_ends.partition_point(|end| *end < at)
 }
 
 impl<'a> Section<'a> {
@@ -152,7 +160,7 @@ impl<'a> Section<'a> {
         self.table
             .iter()
             .filter(|(key, item)| !known.contains(key) && !item.is_value())
-            .map(|(key, item)| (key.to_owned(), line_of(self.document.toml.raw(), item.span().map_or(self.at, |s| s.start))))
+            .map(|(key, item)| (key.to_owned(), self.document.line_of(item.span().map_or(self.at, |s| s.start))))
             .collect()
     }
 
@@ -179,7 +187,7 @@ impl<'a> Section<'a> {
     /// The line at which this section begins.
     #[must_use]
     pub fn line(&self) -> usize {
-        line_of(self.document.toml.raw(), self.at)
+        self.document.line_of(self.at)
     }
 }
 
@@ -227,7 +235,7 @@ impl<'a> Field<'a> {
     /// The line of the key.
     #[must_use]
     pub fn line(&self) -> usize {
-        line_of(self.document.toml.raw(), self.at)
+        self.document.line_of(self.at)
     }
 
     /// A finite number.

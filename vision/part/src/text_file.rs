@@ -122,8 +122,12 @@ pub fn save(path: &Path, text: &str, existing: Existing) -> Result<(), FileError
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     let mut temporary = builder.tempfile_in(folder).map_err(|error| {
-        let what = if folder.is_dir() { "no file can be made in its folder" } else { "its folder is not there" };
-        FileError::Unwritable { file: file.clone(), reason: format!("{what} ({})", plain(&error)) }
+        let reason = if folder.is_dir() {
+            format!("no file can be made in its folder ({})", plain(&error))
+        } else {
+            "its folder is not there".to_owned()
+        };
+        FileError::Unwritable { file: file.clone(), reason }
     })?;
     temporary.write_all(text.as_bytes()).and_then(|()| temporary.as_file().sync_all()).map_err(|error| unwritable(&error))?;
     match existing {
@@ -139,7 +143,8 @@ pub fn save(path: &Path, text: &str, existing: Existing) -> Result<(), FileError
 
 /// The system's words without the temporary file's name, which means nothing to the reader.
 fn plain(error: &std::io::Error) -> String {
-    error.raw_os_error().map_or_else(|| error.kind().to_string(), |code| std::io::Error::from_raw_os_error(code).to_string())
+    let words = error.to_string();
+    words.split(" at path ").next().map_or_else(|| error.kind().to_string(), str::to_owned)
 }
 
 #[cfg(test)]

@@ -399,7 +399,7 @@ fn specialise(ranges: &Ranges, kind: SceneKind, plan: &GridPlan, scene: &mut Sce
                 if is_motion {
                     light.blur.smear_px = length * px_per_pitch;
                     light.blur.smear_rad = smear_rad;
-                    light.blur.sigma_px = [0.25 * px_per_pitch; 2];
+                    light.blur.sigma_px = [0.35 * px_per_pitch; 2];
                 } else {
                     light.blur.sigma_px = [sigma * px_per_pitch; 2];
                 }

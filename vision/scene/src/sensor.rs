@@ -75,7 +75,8 @@ pub(crate) fn expose(light: &[f32], frame: &Frame, noise: Option<Noise>, rng: &m
     let raw = light.iter().map(|light| {
         let seen = noise.map_or(*light, |n| with_noise(*light, n, rng)).clamp(black_limit(black, span), 1.0);
         let coded = if gamma == 1.0 { seen } else { seen.max(0.0).powf(gamma) };
-        (black + span * coded).round().clamp(0.0, full_scale)
+        // half up; the cast below drops the fraction
+        (black + span * coded).clamp(0.0, full_scale) + 0.5
     });
     let samples =
         if frame.bits == 16 { Samples::U16(raw.map(|v| v as u16).collect()) } else { Samples::U8(raw.map(|v| v as u8).collect()) };

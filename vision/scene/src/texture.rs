@@ -9,26 +9,27 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
 /// Fills the canvas with a surface. Texture follows the side's pose, but not lens and tilt: it carries no truth.
+/// It changes from pixel to pixel, not from cell to cell.
 pub(crate) fn lay_surface(canvas: &mut Canvas, sight: &Sight, bench_from_side: &Pose, surface: &Surface, rng: &mut ChaCha8Rng) {
     let middle_px = canvas.px_of_cell(canvas.columns / 2, canvas.rows / 2);
     let [step_x, step_y] = sight.mm_steps(middle_px);
-    let cell_mm = (step_x.norm() * step_y.norm()).sqrt() / CELLS_PER_PX as f64;
+    let px_mm = (step_x.norm() * step_y.norm()).sqrt();
     let fields: Vec<Field> = [(surface.grain, surface.grain_mm), (surface.mottle, surface.mottle_mm)]
         .into_iter()
         .filter(|(amount, size_mm)| *amount > 0.0 && *size_mm > 0.0)
-        .map(|(amount, size_mm)| Field::new(canvas, amount, (size_mm / cell_mm).max(1.5), rng))
+        .map(|(amount, size_mm)| Field::new(canvas, amount, (size_mm / px_mm).max(1.0), rng))
         .collect();
     let weave = surface.weave.as_ref().map(|w| {
-        let per_cell = std::f64::consts::TAU / w.pitch_mm / CELLS_PER_PX as f64;
+        let per_px = std::f64::consts::TAU / w.pitch_mm;
         let turn = -bench_from_side.theta_rad - w.angle_rad;
-        let (x, y) = (step_x.rotated(turn) * per_cell, step_y.rotated(turn) * per_cell);
+        let (x, y) = (step_x.rotated(turn) * per_px, step_y.rotated(turn) * per_px);
         let phase: [f64; 2] = [rng.random_range(0.0..std::f64::consts::TAU), rng.random_range(0.0..std::f64::consts::TAU)];
         (w.contrast, x, y, phase)
     });
 
     let columns = canvas.columns;
-    let mut factor = vec![0.0_f32; columns];
-    for row in 0..canvas.rows {
+    let mut factor = vec![0.0_f32; columns / CELLS_PER_PX];
+    for (row, out) in canvas.cells.chunks_exact_mut(CELLS_PER_PX * columns).enumerate() {
         factor.fill(1.0);
         for field in &fields {
             field.add_row(row, &mut factor);
@@ -39,10 +40,11 @@ pub(crate) fn lay_surface(canvas: &mut Canvas, sight: &Sight, bench_from_side: &
                 add_wave(&mut factor, phase + across * row as f64, along, 0.5 * contrast);
             }
         }
-        let out = &mut canvas.cells[row * columns..(row + 1) * columns];
-        for (cell, f) in out.iter_mut().zip(&factor) {
-            *cell = surface.brightness as f32 * f.max(0.0);
+        let (upper, lower) = out.split_at_mut(columns);
+        for (cells, f) in upper.chunks_exact_mut(CELLS_PER_PX).zip(&factor) {
+            cells.fill(surface.brightness as f32 * f.max(0.0));
         }
+        lower.copy_from_slice(upper);
     }
 }
 
@@ -58,14 +60,14 @@ fn add_wave(factor: &mut [f32], start_rad: f64, step_rad: f64, amplitude: f64) {
 /// Smoothed random values on a coarse lattice, read in between linearly.
 struct Field {
     columns: usize,
-    step_cells: f64,
+    step_px: f64,
     values: Vec<f32>,
 }
 
 impl Field {
-    fn new(canvas: &Canvas, amount: f64, step_cells: f64, rng: &mut ChaCha8Rng) -> Self {
-        let columns = (canvas.columns as f64 / step_cells) as usize + 3;
-        let rows = (canvas.rows as f64 / step_cells) as usize + 3;
+    fn new(canvas: &Canvas, amount: f64, step_px: f64, rng: &mut ChaCha8Rng) -> Self {
+        let columns = ((canvas.columns / CELLS_PER_PX) as f64 / step_px) as usize + 3;
+        let rows = ((canvas.rows / CELLS_PER_PX) as f64 / step_px) as usize + 3;
         let raw: Vec<f32> = (0..columns * rows).map(|_| rng.sample::<f32, _>(StandardNormal)).collect();
         // 1 2 1 along rows and columns takes the lattice's own edges away; the mean variance left after it and after
         // the linear reading is (3/8)² (2/3)² to a good approximation
@@ -78,15 +80,15 @@ impl Field {
                 values.push(scale * (0.25 * along(c, r.saturating_sub(1)) + 0.5 * along(c, r) + 0.25 * along(c, r + 1)));
             }
         }
-        Self { columns, step_cells, values }
+        Self { columns, step_px, values }
     }
 
     fn add_row(&self, row: usize, factor: &mut [f32]) {
-        let y = row as f64 / self.step_cells;
+        let y = row as f64 / self.step_px;
         let (r, v) = (y as usize, y.fract() as f32);
         let (upper, lower) = (&self.values[r * self.columns..], &self.values[(r + 1) * self.columns..]);
         let lattice: Vec<f32> = (0..self.columns).map(|c| upper[c] + (lower[c] - upper[c]) * v).collect();
-        let step = 1.0 / self.step_cells as f32;
+        let step = 1.0 / self.step_px as f32;
         for (column, f) in factor.iter_mut().enumerate() {
             let x = column as f32 * step;
             let c = x as usize;

@@ -115,19 +115,12 @@ pub struct Look {
     pub band_px: [f64; 2],
     /// Where the outline shows: the distance of the steepest edge near the designed radius, px.
     pub outline_px: f64,
-    /// Blur of the outline as a Gaussian's standard deviation, px, measured from its slope.
+    /// Width of the outline's edge as a Gaussian's standard deviation, px, as this profile shows it.
+    pub edge_px: f64,
+    /// Blur of the optics as a Gaussian's standard deviation, px: that of the sharpest edge, without what learning adds.
     pub blur_px: f64,
     /// Step of light across the outline, outside to inside.
     pub step: f64,
-}
-
-/// Which edges of a feature tell its centre.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum EdgesThatTell {
-    /// All but the very middle: outline and highlight ring of a ball are concentric.
-    All,
-    /// The outline alone: the dome of a tinned land shines where it likes.
-    Outline,
 }
 
 impl Look {
@@ -140,7 +133,7 @@ impl Look {
 
     /// Learns the profile from features at `centres` (px of the plane). `None` when there is none or no edge shows.
     #[must_use]
-    pub fn learn(plane: &Plane, centres: &[PointPx], radius_px: f64, edges: EdgesThatTell) -> Option<Self> {
+    pub fn learn(plane: &Plane, centres: &[PointPx], radius_px: f64) -> Option<Self> {
         let reach_px = Self::REACH * radius_px + 3.0;
         let bins = (reach_px / Self::STEP_PX).ceil() as usize + 1;
         let (mut sums, mut counts) = (vec![0.0_f64; bins], vec![0.0_f64; bins]);
@@ -168,37 +161,59 @@ impl Look {
         }
         let light = smooth_thrice(&fill_gaps(&sums, &counts));
         let slope = slopes(&light);
-        Self::with_edges(light, slope, radius_px, edges)
+        Self::about_outline(light, slope, radius_px)
     }
 
-    fn with_edges(light: Vec<f64>, slope: Vec<f64>, radius_px: f64, edges: EdgesThatTell) -> Option<Self> {
-        let at = |r: f64| ((r / Self::STEP_PX).round() as usize).min(light.len() - 1);
-        let steepest = |from: f64, to: f64| (at(from)..=at(to)).max_by(|&a, &b| slope[a].abs().total_cmp(&slope[b].abs()));
-        let outline = steepest(0.72 * radius_px, 1.28 * radius_px)?;
-        let outline_px = outline as f64 * Self::STEP_PX;
+    fn about_outline(light: Vec<f64>, slope: Vec<f64>, radius_px: f64) -> Option<Self> {
+        let outline = nearest_edge(&slope, radius_px)?;
         // A flat profile has only rounding left in it.
         if slope[outline].abs() <= 1e-5 * light.iter().fold(1e-9, |m: f64, v| m.max(v.abs())) {
             return None;
         }
-        // The step is read from the plateau on each side, as far as the slope keeps its sign, within 3 blur lengths.
-        let sign = slope[outline].signum();
-        let mut inner = outline;
-        while inner > 0 && slope[inner - 1] * sign > 0.05 * slope[outline].abs() {
-            inner -= 1;
-        }
-        let mut outer = outline;
-        while outer + 1 < slope.len() && slope[outer + 1] * sign > 0.05 * slope[outline].abs() {
-            outer += 1;
-        }
-        let step = light[inner.saturating_sub(1)] - light[(outer + 1).min(light.len() - 1)];
-        let blur_px = step.abs() / (slope[outline].abs() * (2.0 * std::f64::consts::PI).sqrt());
-        let around = (2.5 * blur_px).max(2.0).min(0.5 * radius_px.max(4.0));
-        let band_px = match edges {
-            EdgesThatTell::All => [0.35 * radius_px, outline_px + around],
-            EdgesThatTell::Outline => [(outline_px - around).max(0.0), outline_px + around],
-        };
+        let edge = fit_edge(&slope, outline);
+        let outline_px = edge.at_px;
+        // The optics' blur is that of the sharpest edge; a highlight has soft edges of its own.
+        let sharpest_px = edges(&slope, 0.2).into_iter().map(|i| fit_edge(&slope, i).blur_px).fold(edge.blur_px, f64::min);
+        let blur_px = (sharpest_px.powi(2) - LEARNING_BLUR_PX2).max(0.09).sqrt();
+        // An edge of Gaussian blur: its height is its steepest slope times σ √(2π).
+        let step = -edge.steepest * edge.blur_px * std::f64::consts::TAU.sqrt();
+        let most = 0.5 * radius_px.max(4.0);
+        let inwards = (3.5 * edge.blur_px).max(3.0).min(most);
         let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
-        Some(Self { radius_px, light: to_f32(light), slope: to_f32(slope), band_px, outline_px, blur_px, step })
+        let band_px = [(outline_px - inwards).max(0.0), outline_px];
+        let mut look = Self {
+            radius_px,
+            light: to_f32(light),
+            slope: to_f32(slope.clone()),
+            band_px,
+            outline_px,
+            edge_px: edge.blur_px,
+            blur_px,
+            step,
+        };
+        look.band_px[1] += look.clear_outside_px(&slope).min(most);
+        Some(look)
+    }
+
+    /// How far outside the outline the light may be used, px: to where the outline's edge has ended, or less far where another
+    /// edge, of a mask opening say, follows closely and is off to one side.
+    fn clear_outside_px(&self, slope: &[f64]) -> f64 {
+        let (near, far) = (self.outline_px + 2.0 * self.edge_px, self.outline_px + 7.0 * self.edge_px);
+        let followed = edges(slope, 0.04).into_iter().map(|i| i as f64 * Self::STEP_PX).any(|at_px| at_px > near && at_px < far);
+        if followed { (1.5 * self.edge_px).max(1.5) } else { (2.5 * self.edge_px).max(2.0) }
+    }
+
+    /// The part of a slope at `r_px` that is the outline's own: outside, what falls off as the blurred outline does. The rest
+    /// is another edge, of a mask opening say, and does not move with the feature.
+    #[must_use]
+    pub fn own_slope(&self, r_px: f64, slope: f32) -> f32 {
+        if r_px <= self.outline_px {
+            return slope;
+        }
+        let seen_px2 = self.edge_px.powi(2);
+        let peak = -self.step / (std::f64::consts::TAU * seen_px2).sqrt();
+        let own = (peak * (-(r_px - self.outline_px).powi(2) / (2.0 * seen_px2)).exp()) as f32;
+        if own.abs() < slope.abs() || own * slope < 0.0 { own } else { slope }
     }
 
     /// Light and slope at a distance from the centre, px.
@@ -210,6 +225,70 @@ impl Look {
         let part = t - i as f32;
         (self.light[i] + (self.light[i + 1] - self.light[i]) * part, self.slope[i] + (self.slope[i + 1] - self.slope[i]) * part)
     }
+}
+
+/// Steps at which the slope is steeper than its neighbours and than `share` of the steepest.
+fn edges(slope: &[f64], share: f64) -> Vec<usize> {
+    let steepest = slope.iter().fold(0.0, |m: f64, s| m.max(s.abs()));
+    (1..slope.len() - 1)
+        .filter(|&i| {
+            let here = slope[i].abs();
+            here >= share * steepest && here > slope[i - 1].abs() && here >= slope[i + 1].abs()
+        })
+        .collect()
+}
+
+/// Of the clear edges within half to five quarters of the designed radius, the one nearest to it: the outline, or where that
+/// is too faint the rim of a highlight.
+fn nearest_edge(slope: &[f64], radius_px: f64) -> Option<usize> {
+    let (from, to) = (0.5 * radius_px / Look::STEP_PX, 1.28 * radius_px / Look::STEP_PX);
+    let inside: Vec<usize> = edges(slope, 0.0).into_iter().filter(|&i| (from..=to).contains(&(i as f64))).collect();
+    let steepest = inside.iter().map(|&i| slope[i].abs()).fold(0.0, f64::max);
+    let off = |i: usize| (i as f64 * Look::STEP_PX - radius_px).abs();
+    inside.into_iter().filter(|&i| slope[i].abs() >= 0.5 * steepest).min_by(|&a, &b| off(a).total_cmp(&off(b)))
+}
+
+/// Where an edge is and how it is blurred, from its slope.
+struct Edge {
+    at_px: f64,
+    blur_px: f64,
+    /// Slope at its steepest, per px, without what slopes beside it.
+    steepest: f64,
+}
+
+/// Fits a Gaussian to the slope about its `peak` (a parabola to its logarithm, Caruana 1986, weighted by the squared
+/// height), above what slopes inside: a dome or a ball darkens towards its rim over a far longer way.
+fn fit_edge(slope: &[f64], peak: usize) -> Edge {
+    let sign = slope[peak].signum();
+    let height = |i: usize| slope[i] * sign;
+    let half_outside = (peak..slope.len()).find(|&i| height(i) < 0.5 * height(peak)).unwrap_or(slope.len() - 1) - peak;
+    let mut edge =
+        Edge { at_px: peak as f64 * Look::STEP_PX, blur_px: half_outside.max(1) as f64 * Look::STEP_PX / 1.177, steepest: slope[peak] };
+    for _ in 0..3 {
+        let inner = ((edge.at_px - 3.0 * edge.blur_px).max(0.0) / Look::STEP_PX).round() as usize;
+        let base = height(inner.min(peak)).clamp(0.0, 0.7 * height(peak));
+        let mut sums = nalgebra::Matrix3::<f64>::zeros();
+        let mut right = nalgebra::Vector3::<f64>::zeros();
+        let reach = (1.6 * edge.blur_px / Look::STEP_PX).ceil() as usize + 1;
+        for i in peak.saturating_sub(reach)..(peak + reach + 1).min(slope.len()) {
+            let t = i as f64 * Look::STEP_PX - edge.at_px;
+            let inside = 0.5 * (1.0 - statrs::function::erf::erf(t / (edge.blur_px * std::f64::consts::SQRT_2)));
+            let h = height(i) - base * inside;
+            if h > 0.3 * (height(peak) - 0.5 * base) {
+                let powers = nalgebra::Vector3::new(1.0, t, t * t);
+                sums += powers * powers.transpose() * (h * h);
+                right += powers * (h * h * h.ln());
+            }
+        }
+        let Some(fit) = sums.lu().solve(&right).filter(|f| f.iter().all(|v| v.is_finite()) && f[2] < 0.0) else { break };
+        let shift = (-fit[1] / (2.0 * fit[2])).clamp(-1.0, 1.0);
+        edge = Edge {
+            at_px: edge.at_px + shift,
+            blur_px: (-0.5 / fit[2]).sqrt().clamp(0.2, 100.0),
+            steepest: sign * (fit[0] - fit[1] * fit[1] / (4.0 * fit[2])).exp(),
+        };
+    }
+    edge
 }
 
 /// The pixels within `reach` of `centre` along one axis, cut to the picture.
@@ -228,7 +307,10 @@ fn fill_gaps(sums: &[f64], counts: &[f64]) -> Vec<f64> {
     light.into_iter().flatten().collect()
 }
 
-/// Three passes of 1 2 1: takes out what is left of the pixels' noise; widens an edge of 1 px by 6 %.
+/// What learning itself adds to an edge's blur: three passes of 1 2 1 and the linear sharing between steps, px².
+const LEARNING_BLUR_PX2: f64 = (1.5 + 1.0 / 6.0) * Look::STEP_PX * Look::STEP_PX;
+
+/// Three passes of 1 2 1: takes out what is left of the pixels' noise.
 fn smooth_thrice(light: &[f64]) -> Vec<f64> {
     let mut v = light.to_vec();
     for _ in 0..3 {
@@ -266,7 +348,7 @@ mod tests {
             })
             .collect();
         let plane = Plane { origin_px: [0, 0], width, height, light, saturated: None };
-        let look = Look::learn(&plane, &centres, 10.4, EdgesThatTell::Outline).expect("an edge");
+        let look = Look::learn(&plane, &centres, 10.4).expect("an edge");
         assert!((look.outline_px - 10.0).abs() < 0.3, "{}", look.outline_px);
         assert!((look.blur_px - sigma).abs() < 0.25, "{}", look.blur_px);
         assert!((look.step - 0.6).abs() < 0.05, "{}", look.step);
@@ -275,7 +357,7 @@ mod tests {
     #[test]
     fn nothing_to_learn_from_gives_no_look() {
         let plane = Plane { origin_px: [0, 0], width: 50, height: 50, light: vec![0.3; 2500], saturated: None };
-        assert!(Look::learn(&plane, &[], 8.0, EdgesThatTell::All).is_none());
-        assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0)], 8.0, EdgesThatTell::All).is_none());
+        assert!(Look::learn(&plane, &[], 8.0).is_none());
+        assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0)], 8.0).is_none());
     }
 }

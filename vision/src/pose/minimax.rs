@@ -1,6 +1,6 @@
 //! The motion that makes the largest miss as small as it can be.
 
-use super::{Moments, PoseError, check_pairs, pose_about};
+use super::{Moments, PoseError, check_pairs, pose_about, turned_by};
 use landfit_part::{PointMm, Pose};
 use std::f64::consts::FRAC_PI_2;
 
@@ -29,7 +29,8 @@ pub fn fit_minimax(from: &[PointMm], to: &[PointMm]) -> Result<Minimax, PoseErro
     let moments = Moments::of(from, to, |_| 1.0)?;
     let (a, b) = (moments.from_centre, moments.to_centre);
     let around = |theta_rad: f64| {
-        let differences: Vec<PointMm> = from.iter().zip(to).map(|(p, q)| (*q - b) - (*p - a).rotated(theta_rad)).collect();
+        let turn = turned_by(theta_rad);
+        let differences: Vec<PointMm> = from.iter().zip(to).map(|(p, q)| (*q - b) - turn(*p - a)).collect();
         smallest_circle(&differences)
     };
     let grows_with_turn = |theta_rad: f64| {

@@ -1,0 +1,119 @@
+//! The study: many scenes of each kind, measured on all cores, and what came of them.
+
+use anyhow::Context;
+use indicatif::{ProgressBar, ProgressStyle};
+use landfit_rehearsal::kind;
+use landfit_rehearsal::study::{Spread, Summary, run as run_scenes, summary};
+use landfit_scene::SceneKind;
+use landfit_vision::align::align;
+use serde::Serialize;
+use std::process::ExitCode;
+
+/// What all kinds together are called.
+const POOLED: &str = "all";
+
+/// The figures as JSON.
+#[derive(Serialize)]
+struct Figures {
+    schema: u32,
+    seed: u64,
+    scenes_per_kind: usize,
+    kinds: Vec<Summary>,
+    pooled: Summary,
+}
+
+/// Runs the study and prints its figures. Ends with 1 when anything was wrong, refused without need, refused with another
+/// code, failed, or left above the bar by a round of moves.
+pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, json: bool) -> anyhow::Result<ExitCode> {
+    let bar = progress(kinds.len() * scenes)?;
+    let draw = |kind: &SceneKind, seed: u64| kind::draw(*kind, seed).map(|d| d.look).map_err(|e| e.to_string());
+    let measure = |look: &landfit_rehearsal::study::Look| align(&look.pictures, &look.part, &look.optics).map_err(|e| e.to_string());
+    let scored = run_scenes(kinds, scenes, seed, &draw, &measure, &|| bar.inc(1))?;
+    bar.finish_and_clear();
+    let figures = Figures {
+        schema: 1,
+        seed,
+        scenes_per_kind: scenes,
+        kinds: kinds.iter().zip(&scored).map(|(kind, scored)| summary(kind.word(), scored)).collect(),
+        pooled: summary(POOLED, &scored.concat()),
+    };
+    if json {
+        println!("{}", serde_json::to_string_pretty(&figures)?);
+    } else {
+        print_table(&figures);
+    }
+    Ok(ExitCode::from(u8::from(!is_clean(&figures.pooled))))
+}
+
+fn progress(scenes: usize) -> anyhow::Result<ProgressBar> {
+    // Drawn on standard error; hidden when that is not a terminal.
+    let style = ProgressStyle::with_template("{bar:40} {pos}/{len} scenes, {eta} to go").context("progress bar")?;
+    Ok(ProgressBar::new(scenes as u64).with_style(style))
+}
+
+fn is_clean(sum: &Summary) -> bool {
+    let trouble = sum.wrong + sum.wrongly_refused + sum.other_code + sum.failed;
+    trouble == 0 && sum.within_bar.is_none_or(|share| share >= 1.0)
+}
+
+fn print_table(figures: &Figures) {
+    println!("{} scenes of each kind, seed {}. Errors as median / 95 % / worst.", figures.scenes_per_kind, figures.seed);
+    println!();
+    for sum in figures.kinds.iter().chain([&figures.pooled]) {
+        println!("{}", counts_line(sum));
+        for line in error_lines(sum) {
+            println!("    {line}");
+        }
+        if let (Some(seed), true) = (sum.trouble_seeds.first(), sum.kind != POOLED) {
+            println!("    to look into the first of {}: --kinds {} --save DIR --seed {seed}", sum.trouble_seeds.len(), sum.kind);
+        }
+    }
+}
+
+fn counts_line(sum: &Summary) -> String {
+    let due = if sum.answer_due == sum.scenes {
+        format!("answered {} of {}", sum.answered, sum.scenes)
+    } else if sum.answer_due == 0 {
+        format!("refused {} of {}", sum.rightly_refused, sum.scenes)
+    } else {
+        format!("answered {} of {}, refused {} of {}", sum.answered, sum.answer_due, sum.rightly_refused, sum.scenes - sum.answer_due)
+    };
+    let mut line = format!("{:<18} {due}, wrong {}", sum.kind, sum.wrong);
+    let codes: Vec<String> = sum.refused.iter().map(|(code, n)| format!("{code} {n}")).collect();
+    for (what, n) in [("refused without need", sum.wrongly_refused), ("other code", sum.other_code), ("failed", sum.failed)] {
+        if n > 0 {
+            line += &format!(", {what} {n}");
+        }
+    }
+    if !codes.is_empty() {
+        line += &format!("  ({})", codes.join(", "));
+    }
+    line += &format!("  {:.1} ms", sum.ms_median);
+    if let Some(reason) = &sum.first_failure {
+        line += &format!("\n    first failure: {reason}");
+    }
+    line
+}
+
+fn error_lines(sum: &Summary) -> Vec<String> {
+    let (Some(inside), Some(pooled), Some(within_bar)) = (sum.inside, sum.inside_pooled, sum.within_bar) else { return Vec::new() };
+    let um = |s: &Spread| format!("{:.2} / {:.2} / {:.2} µm", s.median, s.p95, s.worst);
+    let px = |s: &Spread| format!("{:.4} / {:.4} / {:.4} px", s.median, s.p95, s.worst);
+    vec![
+        format!("centre {} = {}", um(&sum.centre_um), px(&sum.centre_px)),
+        format!("part alone {}, board alone {}", um(&sum.part_um), um(&sum.board_um)),
+        format!("farthest corner {} = {}", um(&sum.corner_um), px(&sum.corner_px)),
+        format!(
+            "inside the interval x {:.1} %, y {:.1} %, theta {:.1} %, all {:.1} %",
+            inside[0] * 100.0,
+            inside[1] * 100.0,
+            inside[2] * 100.0,
+            pooled * 100.0
+        ),
+        format!(
+            "after one round of moves below the bar {:.1} %, worst {:.2} of it",
+            within_bar * 100.0,
+            sum.worst_over_bar.unwrap_or(f64::NAN)
+        ),
+    ]
+}

@@ -1,0 +1,101 @@
+//! Looks drawn from the renderer's kinds of scenes.
+
+use crate::picture::{exposures, filed_optics};
+use crate::scenario;
+use crate::study::{Expected, Look};
+use landfit_calibration::bench::{Bench, CalibrationState};
+use landfit_part::{FileError, Pose};
+use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind};
+use landfit_vision::answer::ReasonCode;
+
+/// A look of a kind, with the rendering that it came from.
+#[derive(Debug, Clone)]
+pub struct Drawn {
+    /// What is measured, and the truth.
+    pub look: Look,
+    /// The pictures with the whole truth.
+    pub rendered: Rendered,
+}
+
+/// Draws and renders a look of a kind. Same kind and seed, same look.
+///
+/// # Errors
+/// See [`SceneError`].
+pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
+    let drawn = landfit_scene::draw(kind, seed)?;
+    let rendered = landfit_scene::render(&drawn.scene)?;
+    let look = Look {
+        part: drawn.part,
+        optics: filed_optics(&drawn.stated),
+        pictures: exposures(&rendered),
+        bench_from_part: drawn.scene.bench_from_part,
+        bench_from_board: drawn.scene.bench_from_board,
+        expected: match drawn.expectation {
+            Expectation::Answer => Expected::Answer,
+            Expectation::Refuse(codes) => Expected::Refusal(codes.into_iter().map(reason).collect()),
+        },
+    };
+    Ok(Drawn { look, rendered })
+}
+
+/// The bench that a drawn look would be measured on: its optics, and the default bench's adjusters.
+///
+/// # Errors
+/// Only if the embedded bench is broken.
+pub fn bench_of(kind: SceneKind, seed: u64, look: &Look) -> Result<Bench, FileError> {
+    Ok(Bench {
+        name: format!("Rendered bench: {}, seed {seed}", kind.word()),
+        optics: look.optics.clone(),
+        adjusters: scenario::default_bench()?.adjusters,
+        aim: Pose::IDENTITY,
+        calibration: CalibrationState::Calibrated,
+    })
+}
+
+/// The kind called `word`, as [`SceneKind::word`] has it.
+#[must_use]
+pub fn named(word: &str) -> Option<SceneKind> {
+    SceneKind::ALL.into_iter().find(|k| k.word() == word)
+}
+
+const fn reason(code: Code) -> ReasonCode {
+    match code {
+        Code::TooDark => ReasonCode::TooDark,
+        Code::TooBlurred => ReasonCode::TooBlurred,
+        Code::NoPart => ReasonCode::NoPart,
+        Code::NoLands => ReasonCode::NoLands,
+        Code::OutOfView => ReasonCode::OutOfView,
+        Code::Turned => ReasonCode::Turned,
+        Code::WrongPattern => ReasonCode::WrongPattern,
+        Code::AmbiguousShift => ReasonCode::AmbiguousShift,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_keep_their_words_on_the_way_to_the_finder() {
+        for code in [Code::TooDark, Code::TooBlurred, Code::NoPart, Code::NoLands, Code::OutOfView, Code::Turned, Code::WrongPattern] {
+            assert_eq!(code.word(), reason(code).word());
+        }
+    }
+
+    #[test]
+    fn kinds_are_found_by_their_words() {
+        assert!(SceneKind::ALL.into_iter().all(|k| named(k.word()) == Some(k)));
+        assert_eq!(named("no such kind"), None);
+    }
+
+    #[test]
+    fn a_saved_bench_reads_back_as_it_was() {
+        let drawn = draw(SceneKind::GoodLight, 5).unwrap();
+        let bench = bench_of(SceneKind::GoodLight, 5, &drawn.look).unwrap();
+        let text = landfit_calibration::bench_file::to_toml(&bench);
+        assert_eq!(landfit_calibration::bench_file::parse(&text, "bench.toml").unwrap(), bench);
+        let part_text = landfit_part::file::to_toml(&drawn.look.part);
+        let part = landfit_part::file::parse(&part_text, "part.toml").unwrap();
+        assert_eq!(part.sites.len(), drawn.look.part.sites.len());
+    }
+}

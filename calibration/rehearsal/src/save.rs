@@ -1,0 +1,71 @@
+//! Leaves pictures, part, bench and truth in a folder, in the forms that the commands read.
+
+use landfit_scene::Rendered;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// Why nothing, or not all, was written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SaveError {
+    /// The folder or a file in it cannot be written.
+    #[error("cannot write {}: {reason}", path.display())]
+    Write {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        reason: io::Error,
+    },
+    /// A picture cannot be encoded.
+    #[error("cannot encode {}: {reason}", path.display())]
+    Encode {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        reason: image::ImageError,
+    },
+    /// The truth cannot be written as JSON.
+    #[error("cannot write the truth: {0}")]
+    Truth(#[from] serde_json::Error),
+}
+
+/// Writes the exposures as `NAME.png`, or `NAME-0.png`, `NAME-1.png`, … where there are several, into `folder`, which is
+/// made if it is not there. Returns the paths in the order of exposure.
+///
+/// # Errors
+/// See [`SaveError`].
+pub fn save_pictures(folder: &Path, name: &str, rendered: &Rendered) -> Result<Vec<PathBuf>, SaveError> {
+    std::fs::create_dir_all(folder).map_err(|reason| SaveError::Write { path: folder.to_owned(), reason })?;
+    let one = |index: usize, picture: &landfit_scene::Picture| {
+        let file = if rendered.pictures.len() == 1 { format!("{name}.png") } else { format!("{name}-{index}.png") };
+        let path = folder.join(file);
+        let too_short = || io::Error::new(io::ErrorKind::InvalidData, "the picture has too few values");
+        let image = picture.to_image().ok_or_else(|| SaveError::Write { path: path.clone(), reason: too_short() })?;
+        let mut bytes = Vec::new();
+        image
+            .write_to(&mut io::Cursor::new(&mut bytes), image::ImageFormat::Png)
+            .map_err(|reason| SaveError::Encode { path: path.clone(), reason })?;
+        write(&path, &bytes)?;
+        Ok(path)
+    };
+    rendered.pictures.iter().enumerate().map(|(i, p)| one(i, p)).collect()
+}
+
+/// Writes `picture.png` (or several), `part.toml`, `bench.toml` and `truth.json` into `folder`.
+///
+/// # Errors
+/// See [`SaveError`].
+pub fn save_look(folder: &Path, rendered: &Rendered, part_toml: &str, bench_toml: &str) -> Result<Vec<PathBuf>, SaveError> {
+    let truth = serde_json::to_string_pretty(&rendered.truth)?;
+    let mut paths = save_pictures(folder, "picture", rendered)?;
+    for (name, text) in [("part.toml", part_toml), ("bench.toml", bench_toml), ("truth.json", truth.as_str())] {
+        let path = folder.join(name);
+        write(&path, text.as_bytes())?;
+        paths.push(path);
+    }
+    Ok(paths)
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), SaveError> {
+    std::fs::write(path, bytes).map_err(|reason| SaveError::Write { path: path.to_owned(), reason })
+}

@@ -1,0 +1,526 @@
+//! Looks at one plain picture of an underside or of bare lands: finds the part's pattern in it at any scale, turn and mild
+//! perspective, and says what stands at every site. No bench is needed; the scale comes from the part's own pitch.
+//!
+//! [`inspect`] reads top-down: light, blobs, lattices, a second look at every cell, seating of the pattern, what stands at each site.
+
+mod features;
+mod judge;
+mod lattice;
+mod light;
+mod pattern;
+mod seating;
+mod survey;
+mod template;
+mod warp;
+
+use crate::answer::{Orientation, ReasonCode, SiteState};
+use crate::picture::Picture;
+use crate::view::PointPx;
+use features::{Blob, Polarity};
+use judge::{Seated, judge};
+use landfit_part::{Part, Side};
+use lattice::{Dot, Lattice};
+use light::Light;
+use nalgebra::Matrix2;
+use pattern::Pattern;
+use seating::{Ranked, Weights};
+use survey::{Cell, Survey};
+use warp::Warp;
+
+/// What one plain picture shows.
+#[derive(Debug, Clone)]
+pub enum Inspection {
+    /// The pattern was found, and nothing else fits as well.
+    Found(Box<Found>),
+    /// It was not.
+    NotFound(NotFound),
+}
+
+/// The pattern as it lies in the picture.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// The side that is seen: the one asked for, or what mirror and size speak for.
+    pub side: Side,
+    /// Whether the picture shows the pattern as seen from below; `None` when the pattern looks the same mirrored.
+    pub mirrored: Option<bool>,
+    /// Along the pattern's x and y axes at the middle of its sites, µm for each px.
+    pub um_per_px: [f64; 2],
+    /// From picture right to the pattern's +x axis, counter-clockwise as displayed, radians.
+    pub angle_rad: f64,
+    /// Whether the pattern tells its turns apart.
+    pub orientation: Orientation,
+    /// One for every site whose outline lies in the picture, in the part's order.
+    pub sites: Vec<SiteSeen>,
+    /// Filled places next to the pattern's sites where the part has none.
+    pub left_over: usize,
+    /// Root of the mean squared distance of the sites from the smooth map through them, px.
+    pub rms_px: f64,
+}
+
+/// What was seen at one site.
+#[derive(Debug, Clone, Copy)]
+pub struct SiteSeen {
+    /// Index into the part's sites.
+    pub site: usize,
+    /// What stands there.
+    pub state: SiteState,
+    /// Where; `None` when absent or hidden.
+    pub centre: Option<PointPx>,
+    /// Half-width of the 95 % interval of the centre on one axis, px (k = 2), from the noise about the fitted look.
+    pub u_px: f64,
+    /// Diameter at half height, px.
+    pub diameter_px: f64,
+}
+
+/// Why there is no answer.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NotFound {
+    /// What holds first.
+    pub code: ReasonCode,
+    /// What was seen and what to do.
+    pub text: String,
+}
+
+/// Fewer sites than this in view are no evidence.
+const LEAST_SITES: usize = 6;
+/// So much of what should be in view must be there, and no more may be left over beside it.
+const LEAST_EXPLAINED: f64 = 0.75;
+const MOST_LEFT_OVER: f64 = 0.06;
+/// The best seating must beat every other by this much. One clear site in the wrong place costs two.
+const LEAST_LEAD: f64 = 2.5;
+/// Nothing brighter or darker than this share of full scale is a picture of nothing.
+const LEAST_RANGE: f32 = 0.02;
+/// Lattices tried, largest first.
+const MOST_LATTICES: usize = 12;
+
+/// Finds `part` in `picture` and says what stands at each of its sites. With no `side` asked for, mirror and size tell which it is.
+///
+/// Blobs are found over all scales, grown into lattices from neighbour to neighbour and mapped by a homography with a cubic for the
+/// lens; a template learned from the lattice then judges every site. An answer is only given when it beats every other turn,
+/// mirror and shift that the pattern can tell apart. One core takes about a second for 3.5 million pixels.
+#[must_use]
+pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection {
+    let nothing = if side == Some(Side::Board) { ReasonCode::NoLands } else { ReasonCode::NoPart };
+    let light = light::light(picture);
+    if let Some(refusal) = nothing_to_see(&light, nothing) {
+        return Inspection::NotFound(refusal);
+    }
+    let asked = side.unwrap_or(Side::Part);
+    let Some(pattern) = Pattern::new(part, asked) else {
+        let text = format!(
+            "The sites of {} form no grid of at least {LEAST_SITES} sites in two or more rows; inspect cannot find such a pattern yet.",
+            part.name
+        );
+        return Inspection::NotFound(NotFound { code: ReasonCode::WrongPattern, text });
+    };
+    let blobs = features::blobs(&light.plane);
+    let plain: Vec<Blob> = blobs.iter().copied().filter(|b| b.at_its_scale).collect();
+    let mut refusal = None;
+    // Sites whose own scale is hidden by speckle are only found among all blobs; few pictures need that, and it takes longer.
+    for among in [&plain, &blobs] {
+        let tried: Vec<Candidate> =
+            distinct(lattices_of(among)).into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
+        match choose(&pattern, tried, nothing, plain.len()) {
+            Ok(candidate) => return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found),
+            Err(first) => refusal = Some(refusal.unwrap_or(first)),
+        }
+    }
+    let too_plain = || NotFound { code: nothing, text: "The picture shows no spots at all.".to_string() };
+    Inspection::NotFound(refusal.unwrap_or_else(too_plain))
+}
+
+/// A lattice with its members' places among all blobs.
+struct Grid {
+    lattice: Lattice,
+    polarity: Polarity,
+    places: Vec<PointPx>,
+    sizes_px: Vec<f64>,
+    strength: f64,
+}
+
+/// The pattern on one lattice.
+struct Candidate {
+    grid: Grid,
+    survey: Survey,
+    ranked: Ranked,
+}
+
+fn nothing_to_see(light: &Light, nothing: ReasonCode) -> Option<NotFound> {
+    let [low, high] = light.range;
+    let (code, text) = if light.plane.width < 24 || light.plane.height < 24 {
+        (nothing, "The picture is too small to hold a pattern: take it closer or larger.".to_string())
+    } else if high - low >= LEAST_RANGE {
+        return None;
+    } else if high < 0.08 {
+        (ReasonCode::TooDark, format!("The picture is dark: its brightest parts reach {:.0} % of full scale. Give more light.", 100.0 * high))
+    } else if low > 0.92 {
+        (ReasonCode::Saturated, "The picture is white all over: give less light or a shorter exposure.".to_string())
+    } else {
+        (nothing, "The picture is one even grey: nothing stands out of it. Check focus, light and what lies under the camera.".to_string())
+    };
+    Some(NotFound { code, text })
+}
+
+fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
+    let mut grids = Vec::new();
+    for polarity in [Polarity::Bright, Polarity::Dark] {
+        let dots: Vec<Dot> = blobs
+            .iter()
+            .filter(|b| b.polarity == polarity)
+            .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
+            .collect();
+        for lattice in lattice::lattices(&dots, LEAST_SITES) {
+            let mut strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
+            strengths.sort_by(f64::total_cmp);
+            grids.push(Grid {
+                polarity,
+                places: lattice.nodes.iter().map(|n| dots[n.dot].at).collect(),
+                sizes_px: lattice.nodes.iter().map(|n| dots[n.dot].size).collect(),
+                strength: strengths[strengths.len() / 2],
+                lattice,
+            });
+        }
+    }
+    grids.sort_by_key(|g| std::cmp::Reverse(g.places.len()));
+    grids
+}
+
+/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, and second ones of the same members.
+fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
+    let is_gap = |g: &Grid| {
+        grids.iter().any(|other| {
+            other.polarity != g.polarity
+                && other.places.len() as f64 > 0.9 * g.places.len() as f64
+                && other.strength > 0.7 * g.strength
+                && (other.places.len(), other.strength) > (g.places.len(), g.strength)
+                && lies_between(g, other)
+        })
+    };
+    let keep: Vec<bool> = grids.iter().map(|g| !is_gap(g)).collect();
+    let mut kept: Vec<Grid> = Vec::new();
+    for (grid, _) in grids.into_iter().zip(keep).filter(|(_, k)| *k) {
+        let twin = kept.iter().any(|k| k.polarity == grid.polarity && k.places.len() < 2 * grid.places.len() && lies_upon(&grid, k));
+        if !twin {
+            kept.push(grid);
+        }
+    }
+    kept
+}
+
+fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
+    let squared = |q: &PointPx| (q.x - p.x).powi(2) + (q.y - p.y).powi(2);
+    let (i, q) = places.iter().enumerate().min_by(|a, b| squared(a.1).total_cmp(&squared(b.1)))?;
+    Some((squared(q).sqrt(), i))
+}
+
+/// Whether most members of `a` lie on members of `b`.
+fn lies_upon(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
+    let on = sample
+        .iter()
+        .filter(|p| {
+            let near = nearest(&b.places, ***p);
+            near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell))
+        })
+        .count();
+    10 * on > 7 * sample.len()
+}
+
+/// Whether most members of `a` lie well off the cells of `b`, yet inside its bounds.
+fn lies_between(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
+    let (mut inside, mut off) = (0, 0);
+    for p in &sample {
+        let near = nearest(&b.places, **p);
+        let Some((nearest, i)) = near else { return false };
+        let pitch = lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell);
+        inside += usize::from(nearest < pitch);
+        off += usize::from(nearest < pitch && nearest > 0.3 * pitch);
+    }
+    2 * off > sample.len() && 2 * inside > sample.len()
+}
+
+fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid) -> Option<Candidate> {
+    let mut survey = survey::survey(light, &grid.lattice, &grid.sizes_px, &grid.places)?;
+    let warp = &grid.lattice.warp;
+    note_odd_sizes(blobs, &grid, &mut survey);
+    let (lo, hi) = survey::extent(&grid.lattice);
+    let [from, to] = survey.extent();
+    let [a, b] = pattern.extent();
+    let span = (b[0] - a[0]).max(b[1] - a[1]) + 2;
+    let weights = Weights::new(from.map(|c| c - span), to.map(|c| c + span), |c| survey.weight(light, warp, c));
+    let middle = [f64::from(lo[0] + hi[0]) / 2.0, f64::from(lo[1] + hi[1]) / 2.0];
+    let maps = seating::maps(pattern, &warp.px_per_uv(middle[0], middle[1], 0.5));
+    let between = |place: [f64; 2]| {
+        let at = warp.px(place[0], place[1]);
+        if !at.x.is_finite() || !survey::in_view(light, at, 0.5 * survey.template.diameter_px) {
+            return 0.0;
+        }
+        let step = lattice::shortest(warp, place.map(|c| c.round() as i32));
+        let look = survey.template.search(light, template::Spot { at, scale: 1.0 }, 0.2 * step);
+        ((look.likeness - survey.threshold) / 0.2).clamp(-1.0, 1.0)
+    };
+    let ranked = seating::rank(pattern, &maps, &weights, [lo, hi], between)?;
+    Some(Candidate { grid, survey, ranked })
+}
+
+/// A blob of the right polarity on a cell says that something is there, whatever its size.
+fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
+    let [from, to] = survey.extent();
+    for j in from[1]..=to[1] {
+        for i in from[0]..=to[0] {
+            let Some(Cell::Seen { weight, at }) = survey.cell([i, j]) else { continue };
+            if weight >= 0.5 {
+                continue;
+            }
+            let pitch = lattice::shortest(&grid.lattice.warp, [i, j]);
+            let there = blobs.iter().find(|b| {
+                b.polarity == grid.polarity && b.at_its_scale
+                    && f64::from(b.strength) > 0.5 * grid.strength
+                    && (b.at.x - at.x).abs() < 0.25 * pitch
+                    && b.at.distance(at) < 0.25 * pitch
+                    && b.diameter_px < 1.6 * pitch
+                    && b.diameter_px > 0.5 * survey.template.diameter_px
+            });
+            if let Some(blob) = there {
+                survey.note_odd_size([i, j], blob.at);
+            }
+        }
+    }
+}
+
+fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blobs: usize) -> Result<Candidate, NotFound> {
+    let refusal = |code, text| Err(NotFound { code, text });
+    tried.sort_by(|a, b| b.ranked.best.score.total_cmp(&a.ranked.best.score));
+    let expected = pattern.sites_mm.len();
+    if tried.is_empty() {
+        let text = format!(
+            "No part of the picture repeats like the {expected} sites of this part ({blobs} spots seen). Check that it is the right picture, in focus, \
+             and that the pattern is larger than about 5 px a pitch."
+        );
+        return refusal(nothing, text);
+    }
+    let best = tried.remove(0);
+    let s = best.ranked.best;
+    let in_view = s.hits + s.misses;
+    if s.hits < LEAST_SITES || (s.hits as f64) < LEAST_EXPLAINED * in_view as f64 || (in_view as f64) < 0.3 * expected as f64 {
+        let text = format!(
+            "A lattice of {} spots is in the picture, but at best {} of the {expected} sites of this part lie on it. Is it the right part file?",
+            best.grid.places.len(),
+            s.hits
+        );
+        return refusal(ReasonCode::WrongPattern, text);
+    }
+    if s.extras as f64 > MOST_LEFT_OVER * in_view as f64 + 1.0 {
+        let text = format!(
+            "{} of {in_view} sites lie on the spots in the picture, but {} more spots lie beside them where this part has none. Is it the right part file?",
+            s.hits, s.extras
+        );
+        return refusal(ReasonCode::WrongPattern, text);
+    }
+    if let Some(rival) = best.ranked.rival.filter(|r| s.score - r.score < if r.map == s.map { LEAST_LEAD.max(0.01 * in_view as f64) } else { LEAST_LEAD }) {
+        let cut_off = rival.map == s.map && in_view < expected && s.extras == 0 && rival.extras == 0;
+        if cut_off {
+            let text = format!("Only {in_view} of {expected} sites are in the picture, and both ends are cut off: show all of the pattern.");
+            return refusal(ReasonCode::OutOfView, text);
+        }
+        let what = if rival.map == s.map { "one or more steps over" } else { "turned or mirrored" };
+        let text = format!(
+            "The pattern fits in two ways ({} and {} of {expected} sites), the second {what}. Show all of the pattern with its edges, or check the part file.",
+            s.hits, rival.hits
+        );
+        return refusal(ReasonCode::AmbiguousShift, text);
+    }
+    let elsewhere = tried.iter().filter(|t| t.ranked.best.score > 0.85 * s.score && t.ranked.best.extras <= s.extras.max(2));
+    if elsewhere.into_iter().any(|t| !best.covers(t)) {
+        let text = "The pattern is in the picture more than once: show one part at a time, or cut the picture to it.".to_string();
+        return refusal(ReasonCode::AmbiguousShift, text);
+    }
+    Ok(best)
+}
+
+impl Candidate {
+    /// Whether the middle of another's lattice lies within this one's.
+    fn covers(&self, other: &Self) -> bool {
+        let n = other.grid.places.len() as f64;
+        let (x, y) = other.grid.places.iter().fold((0.0, 0.0), |(x, y), p| (x + p.x / n, y + p.y / n));
+        let span = |get: fn(&PointPx) -> f64| {
+            self.grid.places.iter().map(get).fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
+        };
+        let ((x0, x1), (y0, y1)) = (span(|p| p.x), span(|p| p.y));
+        (x0..=x1).contains(&x) && (y0..=y1).contains(&y)
+    }
+
+    /// Mean diameter of what was seen, mm by the pattern's pitch.
+    fn diameter_mm(&self, pattern: &Pattern) -> f64 {
+        self.survey.template.diameter_px / self.survey.reference_px * pattern.mm_per_uv.determinant().abs().sqrt()
+    }
+}
+
+fn settle(
+    light: &Light,
+    blobs: &[Blob],
+    part: &Part,
+    pattern: &Pattern,
+    asked: Option<Side>,
+    mut found: Candidate,
+) -> Result<Box<Found>, NotFound> {
+    let wrong = |text: &str| NotFound { code: ReasonCode::WrongPattern, text: text.to_string() };
+    let side = asked.unwrap_or_else(|| likelier_side(part, pattern, &found));
+    let told_by_mark = told_by_marks(part, pattern, side, blobs, &found);
+    if let Some(seating) = told_by_mark {
+        found.ranked.alike = vec![seating];
+    }
+    let chosen = upright(pattern, side, &found);
+    let mut pairs: Vec<([f64; 2], PointPx)> = Vec::new();
+    for (uv, cell) in pattern.uv.iter().zip(&pattern.cells) {
+        if let Some(Cell::Seen { weight, at }) = cell.and_then(|c| found.survey.cell(chosen.cell(c)))
+            && weight > 0.3
+        {
+            pairs.push((*uv, at));
+        }
+    }
+    let (uv, px): (Vec<_>, Vec<_>) = pairs.into_iter().unzip();
+    let warp = Warp::fit(&uv, &px).ok_or_else(|| wrong("The sites found lie on one line: show more of the pattern."))?;
+    let seated = Seated {
+        light,
+        sites_uv: &pattern.uv,
+        warp: &warp,
+        template: &found.survey.template,
+        reference_px: found.survey.reference_px,
+        threshold: found.survey.threshold,
+        blobs,
+    };
+    let sites: Vec<SiteSeen> = judge(&seated)
+        .into_iter()
+        .map(|f| SiteSeen { site: f.site, state: f.state, centre: f.centre, u_px: 2.0 * f.sigma_px, diameter_px: f.diameter_px })
+        .collect();
+    let (uv, px): (Vec<_>, Vec<_>) = sites.iter().filter_map(|s| s.centre.map(|c| (pattern.uv[s.site], c))).unzip();
+    let n = pattern.uv.len() as f64;
+    let (mu, mv) = pattern.uv.iter().fold((0.0, 0.0), |(u, v), p| (u + p[0] / n, v + p[1] / n));
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().ok_or_else(|| wrong("The part's sites lie on one line."))?;
+    if !is_seen_by_a_lens(light, &warp, pattern, [mu, mv], warp.rms_px(&uv, &px) / (uv.len() as f64).sqrt()) {
+        return Err(wrong(
+            "The sites count up, but the pitches along and across differ from the part's in a way that no tilt of the camera explains. \
+             Is it the right part file? (A scanner with unequal axes does the same.)",
+        ));
+    }
+    let px_per_mm = warp.px_per_uv(mu, mv, 0.3) * uv_per_mm;
+    let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| s.matrix().determinant() > 0.0).collect();
+    let is_mirrored = px_per_mm.determinant() > 0.0;
+    let mirrored = mirrors.iter().all(|m| *m == mirrors[0]).then_some(is_mirrored);
+    let turns = found.ranked.alike.iter().filter(|s| (s.matrix().determinant() > 0.0) == (chosen.matrix().determinant() > 0.0)).count();
+    Ok(Box::new(Found {
+        side,
+        mirrored,
+        um_per_px: [1000.0 / px_per_mm.column(0).norm(), 1000.0 / px_per_mm.column(1).norm()],
+        angle_rad: (-px_per_mm[(1, 0)]).atan2(px_per_mm[(0, 0)]),
+        orientation: if turns == 1 { Orientation::Settled } else { Orientation::Open },
+        rms_px: warp.rms_px(&uv, &px),
+        left_over: found.ranked.best.extras,
+        sites,
+    }))
+}
+
+/// Of seatings on the same cells, the one a plain picture of this side shows (an underside mirrored, lands not), turned least.
+fn upright(pattern: &Pattern, side: Side, found: &Candidate) -> seating::Seating {
+    let px_per_cell = found.px_per_cell();
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
+    let key = |s: &seating::Seating| {
+        let j = px_per_cell * s.matrix() * uv_per_mm;
+        let turn = (-j[(1, 0)]).atan2(j[(0, 0)]).abs();
+        (usize::from((j.determinant() > 0.0) != (side == Side::Part)), turn)
+    };
+    let least = found.ranked.alike.iter().min_by(|a, b| {
+        let (ka, kb) = (key(a), key(b));
+        ka.0.cmp(&kb.0).then(ka.1.total_cmp(&kb.1))
+    });
+    *least.unwrap_or(&found.ranked.best)
+}
+
+/// A plain picture that is mirrored shows an underside, one that is not shows lands; where the pattern cannot tell, the sites' size does.
+fn likelier_side(part: &Part, pattern: &Pattern, found: &Candidate) -> Side {
+    let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
+    let mirrors: Vec<bool> =
+        found.ranked.alike.iter().map(|s| (found.px_per_cell() * s.matrix() * uv_per_mm).determinant() > 0.0).collect();
+    if mirrors.iter().all(|m| *m) {
+        return Side::Part;
+    }
+    if mirrors.iter().all(|m| !*m) {
+        return Side::Board;
+    }
+    let seen_mm = found.diameter_mm(pattern);
+    let off = |side: Side| {
+        let mut sizes: Vec<f64> = part.sites.iter().flat_map(|s| s.pieces(side)).map(|p| p.shape.narrow_mm()).collect();
+        sizes.sort_by(f64::total_cmp);
+        sizes.get(sizes.len() / 2).map_or(f64::INFINITY, |mm| (seen_mm / mm).ln().abs())
+    };
+    if off(Side::Board) < off(Side::Part) { Side::Board } else { Side::Part }
+}
+
+/// The one seating, of those on the same cells, under which a mark of the part shows where it should; `None` where no one stands out.
+fn told_by_marks(part: &Part, pattern: &Pattern, side: Side, blobs: &[Blob], found: &Candidate) -> Option<seating::Seating> {
+    /// A mark must stand out this much, and this much more than whatever lies at the places it would have when turned.
+    const LEAST_STRENGTH: f32 = 0.03;
+    const LEAD: f32 = 2.5;
+    if found.ranked.alike.len() < 2 {
+        return None;
+    }
+    let px_per_mm = found.survey.reference_px / pattern.mm_per_uv.determinant().abs().sqrt();
+    let strength = |s: &seating::Seating| {
+        let marks = part.marks.iter().filter(|m| m.side == side);
+        let seen = marks.filter_map(|mark| {
+            let [u, v] = s.place(pattern.uv_of(mark.at_mm)?);
+            let at = found.grid.lattice.warp.px(u, v);
+            let size_px = mark.piece.shape.narrow_mm() * px_per_mm;
+            let near = |b: &&Blob| {
+                (0.4..2.5).contains(&(b.diameter_px / size_px)) && b.at.distance(at) < 0.5 * size_px.max(0.5 * found.survey.reference_px)
+            };
+            Some(blobs.iter().filter(near).map(|b| b.strength).fold(0.0f32, f32::max))
+        });
+        seen.fold(0.0f32, f32::max)
+    };
+    let mut told: Vec<(f32, seating::Seating)> = found.ranked.alike.iter().map(|s| (strength(s), *s)).collect();
+    told.sort_by(|a, b| b.0.total_cmp(&a.0));
+    (told[0].0 >= LEAST_STRENGTH && told[0].0 >= LEAD * told[1].0).then_some(told[0].1)
+}
+
+/// Whether foreshortening comes with the change of scale across the picture that a real lens gives it. A tilt by t changes the area of
+/// a cell by 3 tan t / f for each px along the tilt, with f the focal length in px (from the pinhole model); a pattern of another
+/// pitch ratio seen straight does not.
+fn is_seen_by_a_lens(light: &Light, warp: &Warp, pattern: &Pattern, [u, v]: [f64; 2], sigma_px: f64) -> bool {
+    /// Below this ratio a scanner or a camera with oblong pixels will do.
+    const PLAIN: f64 = 1.12;
+    /// The longest lens, in diagonals of the picture: a telephoto picture cut to a third.
+    const LONGEST_LENS: f64 = 20.0;
+    let Some(uv_per_mm) = pattern.mm_per_uv.try_inverse() else { return false };
+    let j = warp.px_per_uv(u, v, 0.3);
+    let svd = (j * uv_per_mm).svd(true, false);
+    let (Some(axes), wide, narrow) = (svd.u, svd.singular_values.max(), svd.singular_values.min()) else { return false };
+    let ratio = wide / narrow;
+    if ratio < PLAIN {
+        return true;
+    }
+    let along = axes.column(svd.singular_values.imin());
+    let Some(uv_per_px) = j.try_inverse() else { return false };
+    let places: Vec<PointPx> = pattern.uv.iter().map(|p| warp.px(p[0], p[1])).collect();
+    let reach = |p: &PointPx| (p.x * along[0] + p.y * along[1], p.x, p.y);
+    let (lo, hi) = places.iter().map(|p| reach(p).0).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t), b.max(t)));
+    let span_px = hi - lo;
+    let step = uv_per_px * along * (0.3 * span_px);
+    let area = |k: f64| warp.px_per_uv(u + k * step[0], v + k * step[1], 0.3).determinant().abs();
+    let change = (area(1.0) / area(-1.0)).ln().abs() / (0.6 * span_px);
+    let sigma = 100.0 * sigma_px / (span_px * span_px);
+    let tilt = (1.0 / ratio).acos().tan();
+    let diagonal = (light.plane.width as f64).hypot(light.plane.height as f64);
+    change + 3.0 * sigma > 3.0 * tilt / (LONGEST_LENS * diagonal)
+}
+
+impl Candidate {
+    fn px_per_cell(&self) -> Matrix2<f64> {
+        let (lo, hi) = survey::extent(&self.grid.lattice);
+        self.grid.lattice.warp.px_per_uv(f64::from(lo[0] + hi[0]) / 2.0, f64::from(lo[1] + hi[1]) / 2.0, 0.5)
+    }
+}
