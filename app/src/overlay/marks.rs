@@ -322,7 +322,7 @@ fn first_corner(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Option<L
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::SHADE.covering(0.7), 4.5 * marked.line_px));
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::PAPER, 2.2 * marked.line_px));
     let text = if marked.answer.alignment.orientation == Orientation::Open { format!("look at {text}") } else { text };
-    Some(Label::beyond(angle[1], 0.2 * angle[1].distance(at(0.0, 0.0)), text))
+    Some(Label::beyond(angle[1], angle[1].distance(at(0.3, 0.3)), text))
 }
 
 /// The name of the site at which counting begins and its place; where a grid has no ball there, the corner itself.
