@@ -121,7 +121,9 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
         let tried: Vec<Candidate> =
             distinct(lattices_of(among)).into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
         match choose(&pattern, tried, nothing, plain.len()) {
-            Ok(candidate) => return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found),
+            Ok(candidate) => {
+                return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found);
+            }
             Err(first) => refusal = Some(refusal.unwrap_or(first)),
         }
     }
@@ -152,7 +154,10 @@ fn nothing_to_see(light: &Light, nothing: ReasonCode) -> Option<NotFound> {
     } else if high - low >= LEAST_RANGE {
         return None;
     } else if high < 0.08 {
-        (ReasonCode::TooDark, format!("The picture is dark: its brightest parts reach {:.0} % of full scale. Give more light.", 100.0 * high))
+        (
+            ReasonCode::TooDark,
+            format!("The picture is dark: its brightest parts reach {:.0} % of full scale. Give more light.", 100.0 * high),
+        )
     } else if low > 0.92 {
         (ReasonCode::Saturated, "The picture is white all over: give less light or a shorter exposure.".to_string())
     } else {
@@ -277,7 +282,8 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
             }
             let pitch = lattice::shortest(&grid.lattice.warp, [i, j]);
             let there = blobs.iter().find(|b| {
-                b.polarity == grid.polarity && b.at_its_scale
+                b.polarity == grid.polarity
+                    && b.at_its_scale
                     && f64::from(b.strength) > 0.5 * grid.strength
                     && (b.at.x - at.x).abs() < 0.25 * pitch
                     && b.at.distance(at) < 0.25 * pitch
@@ -320,10 +326,13 @@ fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blo
         );
         return refusal(ReasonCode::WrongPattern, text);
     }
-    if let Some(rival) = best.ranked.rival.filter(|r| s.score - r.score < if r.map == s.map { LEAST_LEAD.max(0.01 * in_view as f64) } else { LEAST_LEAD }) {
+    if let Some(rival) =
+        best.ranked.rival.filter(|r| s.score - r.score < if r.map == s.map { LEAST_LEAD.max(0.01 * in_view as f64) } else { LEAST_LEAD })
+    {
         let cut_off = rival.map == s.map && in_view < expected && s.extras == 0 && rival.extras == 0;
         if cut_off {
-            let text = format!("Only {in_view} of {expected} sites are in the picture, and both ends are cut off: show all of the pattern.");
+            let text =
+                format!("Only {in_view} of {expected} sites are in the picture, and both ends are cut off: show all of the pattern.");
             return refusal(ReasonCode::OutOfView, text);
         }
         let what = if rival.map == s.map { "one or more steps over" } else { "turned or mirrored" };

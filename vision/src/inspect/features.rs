@@ -71,9 +71,7 @@ pub(crate) fn blobs(plane: &Plane) -> Vec<Blob> {
         step *= 2.0;
         octave += 1;
     }
-    found.sort_by(|a: &Blob, b: &Blob| {
-        b.strength.total_cmp(&a.strength).then(a.at.y.total_cmp(&b.at.y)).then(a.at.x.total_cmp(&b.at.x))
-    });
+    found.sort_by(|a: &Blob, b: &Blob| b.strength.total_cmp(&a.strength).then(a.at.y.total_cmp(&b.at.y)).then(a.at.x.total_cmp(&b.at.x)));
     found.truncate(MOST_BLOBS);
     found
 }

@@ -69,8 +69,7 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
         let Some(seen) = seen else { continue };
         let diameter_px = seated.template.diameter_px * seen.size * seen.spot.scale;
         let normal_px = seated.template.diameter_px * usual_size * seen.spot.scale;
-        let mut finding =
-            Finding { site, state: SiteState::Good, centre: Some(seen.look.at), sigma_px: seen.look.sigma_px, diameter_px };
+        let mut finding = Finding { site, state: SiteState::Good, centre: Some(seen.look.at), sigma_px: seen.look.sigma_px, diameter_px };
         let other = odd_sized(seated, seen, normal_px);
         let clear = there(&seen);
         if let Some(blob) = other.filter(|b| b.diameter_px > LARGE * normal_px) {

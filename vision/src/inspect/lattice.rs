@@ -292,11 +292,8 @@ impl<'a> Field<'a> {
     /// Whether the members lie close to a map that neither folds nor changes its scale wildly.
     fn is_even(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp) -> bool {
         let stride = cells.len().div_ceil(400);
-        let areas: Vec<f64> = cells
-            .keys()
-            .step_by(stride)
-            .map(|c| warp.px_per_uv(f64::from(c[0]), f64::from(c[1]), 0.5).determinant())
-            .collect();
+        let areas: Vec<f64> =
+            cells.keys().step_by(stride).map(|c| warp.px_per_uv(f64::from(c[0]), f64::from(c[1]), 0.5).determinant()).collect();
         let (least, most) = areas.iter().fold((f64::INFINITY, 0.0f64), |(lo, hi), a| (lo.min(a.abs()), hi.max(a.abs())));
         let one_sign = areas.iter().all(|a| a.signum() == areas[0].signum());
         let off: f64 = cells
@@ -375,10 +372,8 @@ impl<'a> Field<'a> {
             }
         }
         let det = ua[0] * ub[1] - ua[1] * ub[0];
-        let renamed: BTreeMap<[i32; 2], usize> = cells
-            .into_iter()
-            .map(|(c, d)| ([(ub[1] * c[0] - ub[0] * c[1]) * det, (ua[0] * c[1] - ua[1] * c[0]) * det], d))
-            .collect();
+        let renamed: BTreeMap<[i32; 2], usize> =
+            cells.into_iter().map(|(c, d)| ([(ub[1] * c[0] - ub[0] * c[1]) * det, (ua[0] * c[1] - ua[1] * c[0]) * det], d)).collect();
         let warp = self.fit(&renamed)?;
         Some((renamed, warp))
     }

@@ -73,9 +73,10 @@ impl Pattern {
 
     /// Smallest and largest cell on each axis.
     pub fn extent(&self) -> [[i32; 2]; 2] {
-        self.cells.iter().flatten().fold([[i32::MAX; 2], [i32::MIN; 2]], |[lo, hi], c| {
-            [[lo[0].min(c[0]), lo[1].min(c[1])], [hi[0].max(c[0]), hi[1].max(c[1])]]
-        })
+        self.cells
+            .iter()
+            .flatten()
+            .fold([[i32::MAX; 2], [i32::MIN; 2]], |[lo, hi], c| [[lo[0].min(c[0]), lo[1].min(c[1])], [hi[0].max(c[0]), hi[1].max(c[1])]])
     }
 }
 

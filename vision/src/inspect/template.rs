@@ -147,7 +147,8 @@ impl Template {
             for i in -count..=count {
                 let at = PointPx::new(spot.at.x + f64::from(i) * step, spot.at.y + f64::from(j) * step);
                 // The predicted place wins over equal ones further off.
-                let likeness = self.likeness(light, Spot { at, ..spot }, 1.0) - 0.02 * f64::from(i * i + j * j) / f64::from(count * count).max(1.0);
+                let likeness =
+                    self.likeness(light, Spot { at, ..spot }, 1.0) - 0.02 * f64::from(i * i + j * j) / f64::from(count * count).max(1.0);
                 if likeness > best.0 {
                     best = (likeness, Spot { at, ..spot });
                 }
