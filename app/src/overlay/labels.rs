@@ -58,11 +58,8 @@ impl Label {
     }
 }
 
-/// Labels of sites whose miss reached the allowance, on one exposure; more of them would hide the picture.
-const MOST_LOUD: usize = 8;
-
-/// Finds places for the labels, the worst site's first, and draws them. Returns the plates with their texts.
-pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<Label>) -> Vec<(Area, String)> {
+/// Finds places for the labels, the worst site's first, and draws them; each covers as few of `sites` as it can. Returns the plates with their texts.
+pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<Label>, sites: &[Area]) -> Vec<(Area, String)> {
     let rank = |l: &Label| match l.kind {
         Kind::Worst => 0,
         Kind::Corner => 1,
@@ -72,15 +69,10 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
     labels.sort_by_key(rank);
     let keep_clear: Vec<Area> = labels.iter().filter(|l| l.kind != Kind::Loud).map(Label::keeps_clear).collect();
     let mut placed: Vec<(Area, String)> = Vec::new();
-    let mut n_loud = 0;
-    let apart_px = 0.16 * canvas.area().w;
     for label in labels {
         let mut look = Type::text(size_px, ink::PAPER);
         if label.kind == Kind::Worst {
             look.size_px *= 1.2;
-        }
-        if label.kind == Kind::Loud && (n_loud == MOST_LOUD || placed.iter().any(|(area, _)| area.centre().distance(label.at) < apart_px)) {
-            continue;
         }
         let (w, h) = (faces.width_px(look, &label.text) + 0.9 * look.size_px, 1.45 * look.size_px);
         let free = |plate: &Area| {
@@ -88,8 +80,14 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
                 && placed.iter().all(|(other, _)| !plate.overlaps(&other.grown(0.15 * look.size_px)))
                 && keep_clear.iter().all(|other| !plate.overlaps(other))
         };
-        let Some((plate, leader)) = places(&label, w, h, 0.35 * look.size_px).into_iter().find(|(plate, _)| free(plate)) else { continue };
-        n_loud += usize::from(label.kind == Kind::Loud);
+        // A plate one step farther off is as bad as a third of a site that it covers.
+        let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(plate)).count();
+        let best = places(&label, w, h, 0.35 * look.size_px)
+            .into_iter()
+            .enumerate()
+            .filter(|(_, (plate, _))| free(plate))
+            .min_by_key(|(i, (plate, _))| (3 * covered(plate) + i / WAYS.len(), *i));
+        let Some((_, (plate, leader))) = best else { continue };
         if let Some((from, to)) = leader {
             canvas.line(from, to, Pen::new(ink::SHADE.covering(0.7), 0.22 * size_px));
             canvas.line(from, to, Pen::new(label.ink(), 0.09 * size_px));
@@ -102,12 +100,14 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
     placed
 }
 
+/// The ways from a site to its label, right and down positive.
+const WAYS: [(f32, f32); 8] = [(1.0, 0.0), (-1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
+
 /// Where a plate of `w` x `h` may stand, the best first: beside the site, then farther off with a leader.
 fn places(label: &Label, w: f32, h: f32, gap: f32) -> Vec<(Area, Option<(Xy, Xy)>)> {
-    let ways: [(f32, f32); 8] = [(1.0, 0.0), (-1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
     let mut all = Vec::new();
     for far in [0.0, 1.2, 2.6, 4.5, 7.0] {
-        for (x, y) in ways {
+        for (x, y) in WAYS {
             let diagonal = if x != 0.0 && y != 0.0 { 0.75 } else { 1.0 };
             let reach = label.reach_px * diagonal + gap + far * h;
             let near = label.at.by(x * reach, y * reach);

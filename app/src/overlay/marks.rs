@@ -1,6 +1,6 @@
 //! The marks over one exposure: outlines, crosses, miss lines, what stands in the way, and A1.
 
-use super::canvas::{Canvas, Ends, Ink, Pen, Xy};
+use super::canvas::{Area, Canvas, Ends, Ink, Pen, Xy};
 use super::ink;
 use super::labels::Label;
 use super::misses::{Miss, Misses, by_site};
@@ -32,8 +32,9 @@ struct Seen {
     sight: Sight,
 }
 
-/// Draws all marks of one exposure and returns the labels that want a place there, the most important first.
-pub fn draw(canvas: &mut Canvas, exposure: usize, marked: &Marked) -> Vec<Label> {
+/// Draws all marks of one exposure and returns the labels that want a place there, and the sites
+/// that labels should leave to be seen.
+pub fn draw(canvas: &mut Canvas, exposure: usize, marked: &Marked) -> (Vec<Label>, Vec<Area>) {
     let views = &marked.bench.optics.views;
     let seen: Vec<Seen> = views
         .iter()
@@ -52,13 +53,21 @@ pub fn draw(canvas: &mut Canvas, exposure: usize, marked: &Marked) -> Vec<Label>
             }
         }
     }
-    for miss in marked.misses.best_known() {
-        miss_line(canvas, &seen, &miss, marked);
+    let n = marked.part.sites.len();
+    let (terminals, lands) = (by_site(&marked.answer.alignment.terminals.sites, n), by_site(&marked.answer.alignment.lands.sites, n));
+    for ((miss, terminal), land) in marked.misses.best_known().iter().zip(terminals).zip(lands) {
+        miss_line(canvas, &seen, miss, [terminal, land], marked);
     }
     let mut labels = in_the_way(canvas, &seen, marked);
     labels.extend(first_corner(canvas, &seen, marked));
     labels.extend(loud_sites(&seen, marked));
-    labels
+    (labels, site_areas(&seen, marked))
+}
+
+/// Where sites are drawn.
+fn site_areas(seen: &[Seen], marked: &Marked) -> Vec<Area> {
+    let of_view = |view| findings(marked, view).filter_map(|f| drawn(view, f, 1.0, marked));
+    seen.iter().flat_map(of_view).map(|site| Area::new(site.centre.x, site.centre.y, 0.0, 0.0).grown(0.9 * site.reach_px)).collect()
 }
 
 fn loudness_by_site(misses: &Misses, n_sites: usize) -> Vec<f32> {
@@ -89,7 +98,7 @@ fn drawn(view: &Seen, finding: &SiteFinding, size: f64, marked: &Marked) -> Opti
 fn region_frame(canvas: &mut Canvas, view: &Seen, marked: &Marked) {
     let Some(region) = marked.bench.optics.views.get(view.index).and_then(|v| v.region_px) else { return };
     let z = marked.zoom.0;
-    let area = super::canvas::Area::new(region.x as f32 * z, region.y as f32 * z, region.width as f32 * z, region.height as f32 * z);
+    let area = Area::new(region.x as f32 * z, region.y as f32 * z, region.width as f32 * z, region.height as f32 * z);
     canvas.polyline(&area.grown(-0.5).corners(), Ends::Closed, Pen::new(ink::FAINT, marked.line_px));
 }
 
@@ -143,10 +152,7 @@ pub fn blade(canvas: &mut Canvas, root: Xy, tip: Xy, width_px: f32, blade_ink: I
     canvas.fill(&corners(half, 0.0), blade_ink);
 }
 
-fn miss_line(canvas: &mut Canvas, seen: &[Seen], miss: &Miss, marked: &Marked) {
-    let alignment = &marked.answer.alignment;
-    let find = |side: Side| alignment.side(side).sites.iter().find(|f| f.site == miss.site);
-    let (terminal, land) = (find(Side::Part), find(Side::Board));
+fn miss_line(canvas: &mut Canvas, seen: &[Seen], miss: &Miss, [terminal, land]: [Option<&SiteFinding>; 2], marked: &Marked) {
     let nothing_there = |f: Option<&SiteFinding>| f.is_some_and(|f| matches!(f.state, SiteState::Absent | SiteState::Hidden));
     if nothing_there(terminal) || nothing_there(land) {
         return;
@@ -164,7 +170,9 @@ fn miss_line(canvas: &mut Canvas, seen: &[Seen], miss: &Miss, marked: &Marked) {
         // This exposure does not show the land: a small cross says where it lies.
         cross(canvas, root, 2.5 * marked.line_px, Pen::new(ink::LAND.covering(0.6), 0.8 * marked.line_px));
     }
-    blade(canvas, root, tip, marked.line_px * (1.9 + 1.9 * loud), ink::MISS.covering(0.62 + 0.38 * loud));
+    let pitch_px = marked.part.pitch_mm(Side::Board).unwrap_or(1.0) as f32 * window.px_per_mm(root_mm);
+    let broad = (marked.line_px * (1.9 + 1.9 * loud)).min(0.12 * pitch_px).max(1.0);
+    blade(canvas, root, tip, broad, ink::MISS.covering(0.62 + 0.38 * loud));
 }
 
 /// Draws the sites at which something stands in the way, or looks odd, and returns their labels.
@@ -179,6 +187,10 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
             };
             let bold = Pen::new(ink::IN_THE_WAY, 2.0 * marked.line_px);
             let dashed = Pen::new(ink::IN_THE_WAY, 1.6 * marked.line_px).dashed(4.0 * marked.line_px, 3.0 * marked.line_px);
+            if finding.state != SiteState::Good {
+                // A dark edge keeps the mark in sight on glare, and in grey.
+                outlines(canvas, &designed, Pen::new(ink::SHADE.covering(0.6), 4.5 * marked.line_px));
+            }
             let word = match finding.state {
                 SiteState::Good => continue,
                 SiteState::Absent => {
@@ -189,7 +201,8 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
                 }
                 SiteState::Hidden => {
                     outlines(canvas, &designed, dashed);
-                    hatch(canvas, &designed, Pen::new(ink::IN_THE_WAY, marked.line_px));
+                    hatch(canvas, &designed, Pen::new(ink::SHADE.covering(0.6), 3.0 * marked.line_px));
+                    hatch(canvas, &designed, Pen::new(ink::IN_THE_WAY, 1.2 * marked.line_px));
                     "hidden"
                 }
                 SiteState::Suspect(SuspectKind::Bridge) => {
@@ -324,7 +337,10 @@ fn first_site(part: &Part, side: Side) -> Option<(String, PointMm)> {
     (lettered && left.is_finite() && far.is_finite()).then(|| ("A1".to_owned(), PointMm::new(left, far)))
 }
 
-/// Labels for the worst site and, spread out, for others whose miss has reached the allowance.
+/// Sites named beside the worst for their miss.
+const MOST_NAMED: usize = 9;
+
+/// Labels for the worst site and for others whose miss has reached the allowance.
 fn loud_sites(seen: &[Seen], marked: &Marked) -> Vec<Label> {
     let side_of = |view: &&Seen| seen.iter().all(|v| v.side != Side::Part) || view.side == Side::Part;
     let n = marked.part.sites.len();
@@ -334,6 +350,10 @@ fn loud_sites(seen: &[Seen], marked: &Marked) -> Vec<Label> {
     if let Some(fitted) = worst.and_then(|w| marked.misses.fitted.get(w)) {
         loud.retain(|m| m.site != fitted.site);
         loud.insert(0, *fitted);
+    }
+    // Where many are off together, their miss lines tell it: only the worst is named.
+    if loud.len() > MOST_NAMED {
+        loud.truncate(1);
     }
     let mut labels = Vec::new();
     for view in seen.iter().filter(side_of) {

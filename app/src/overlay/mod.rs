@@ -44,7 +44,12 @@ pub fn write(path: &Path, shots: &[Picture], answer: &Answer, part: &Part, bench
     let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
     // Written beside its place and then renamed, so that nobody ever meets half a picture; dropped, it removes itself.
     let cannot = || format!("{shown} cannot be written; check the folder, its rights and the room on the disk");
-    let mut file = tempfile::Builder::new().prefix(".landfit-").suffix(".part").tempfile_in(folder).with_context(cannot)?;
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".landfit-").suffix(".part");
+    // A temporary file is its owner's alone; the picture is an ordinary file with the rights that the user's mask leaves.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = builder.tempfile_in(folder).with_context(cannot)?;
     let mut out = BufWriter::new(file.as_file_mut());
     picture.write_to(&mut out, ImageFormat::Png).with_context(cannot)?;
     out.flush().with_context(cannot)?;
@@ -117,8 +122,8 @@ fn panel(
                 zoom: sheet.zoom,
                 line_px: sheet.line_px(),
             };
-            let labels = marks::draw(&mut canvas, exposure, &marked);
-            labels::draw(&mut canvas, faces, 16.0 * sheet.unit_px, labels);
+            let (labels, sites) = marks::draw(&mut canvas, exposure, &marked);
+            labels::draw(&mut canvas, faces, 16.0 * sheet.unit_px, labels, &sites);
         }
         Desk::Refused { .. } => reason_frame(&mut canvas, exposure, sheet, answer, bench),
     }

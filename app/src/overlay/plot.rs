@@ -22,9 +22,10 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, area: &Area, unit_px: f32, landi
     let Landing { misses, judgement, plan, .. } = landing;
     let (u, centre, radius) = (unit_px, area.centre(), area.w / 2.0);
     let allowed_mm = misses.allowed_mm.max(1e-6);
-    // The circle of the allowance takes at least a quarter of the plot, even where a stray miss must be drawn at the rim.
-    let farthest_mm = misses.best_known().iter().map(|m| m.board_mm.norm()).fold(judgement.miss_mm + judgement.u_mm, f64::max);
-    let span_mm = (1.12 * farthest_mm).clamp(1.45 * allowed_mm, 5.5 * allowed_mm);
+    let fitted_mm = (judgement.miss_mm + judgement.u_mm).max(1.3 * allowed_mm);
+    // A single stray may widen the plot, but not so far that all others are one point: then it is drawn at the rim.
+    let stray_mm = misses.measured.iter().map(|m| m.board_mm.norm()).fold(0.0, f64::max).min(2.0 * fitted_mm);
+    let span_mm = 1.12 * fitted_mm.max(stray_mm);
     let px_per_mm = f64::from(radius) / span_mm;
     let at = |mm: PointMm| {
         let r = mm.norm().max(1e-12);
@@ -41,9 +42,14 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, area: &Area, unit_px: f32, landi
     canvas.disc(centre, allowed_px, ink::FAINT.covering(0.30));
     canvas.ring(centre, allowed_px, Pen::new(ink::PAPER, 1.8 * u));
 
-    let dot = (900.0 / misses.fitted.len().max(1) as f32).sqrt().clamp(1.0, 2.4) * u;
+    // Points stand apart as far as there is room.
+    let spread_px = misses.fitted.iter().map(|m| at(m.board_mm).distance(at(landing.judgement.to_go.shift()))).fold(0.0, f32::max);
+    let dot = (0.45 * spread_px / (misses.fitted.len().max(1) as f32).sqrt()).clamp(0.7 * u, 2.4 * u);
     for miss in &misses.measured {
-        canvas.disc(at(miss.board_mm), dot, ink::TERMINAL.covering(0.75));
+        let off_mm = misses.fitted.get(miss.site).map_or(0.0, |fitted| fitted.board_mm.distance(miss.board_mm));
+        // One that left its place in the lattice must not be lost because its neighbours are drawn small.
+        let radius_px = if off_mm > 0.3 * allowed_mm { 2.6 * u } else { dot };
+        canvas.disc(at(miss.board_mm), radius_px, ink::TERMINAL.covering(0.75));
     }
     if misses.measured.is_empty() {
         misses.fitted.iter().for_each(|miss| canvas.disc(at(miss.board_mm), dot, ink::TERMINAL.covering(0.75)));
@@ -55,8 +61,8 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, area: &Area, unit_px: f32, landi
     if let Some(worst) = misses.fitted.get(judgement.site) {
         let place = at(worst.board_mm);
         let u_px = (judgement.u_mm * px_per_mm) as f32;
-        canvas.ring(place, u_px, Pen::new(ink::MISS, 1.2 * u));
-        canvas.ring(place, u_px.max(0.0) + 5.0 * u, Pen::new(ink::MISS, 1.6 * u));
+        // The ring is the uncertainty's own size where that can be seen.
+        canvas.ring(place, u_px.max(5.0 * u), Pen::new(ink::MISS, 1.6 * u));
     }
     words(canvas, faces, area, u, landing, px_per_mm);
 }
@@ -85,11 +91,11 @@ fn words(canvas: &mut Canvas, faces: &Faces, area: &Area, u: f32, landing: &Land
     faces.draw(canvas, small, Xy::new(area.right() - pad - right, area.centre().y - 0.7 * line), "right");
 }
 
-/// A bar of a round length along the left of the horizontal hair.
+/// A bar of a round length at the left, above the words of the lower edge.
 fn scale_bar(canvas: &mut Canvas, faces: &Faces, area: &Area, u: f32, px_per_mm: f64) {
     let most_mm = 0.26 * f64::from(area.w) / px_per_mm;
     let Some(bar_mm) = round_length_mm(most_mm) else { return };
-    let (x, y, w) = (area.x + 9.0 * u, area.centre().y, (bar_mm * px_per_mm) as f32);
+    let (x, y, w) = (area.x + 9.0 * u, area.bottom() - 40.0 * u, (bar_mm * px_per_mm) as f32);
     canvas.line(Xy::new(x, y), Xy::new(x + w, y), Pen::new(ink::QUIET, 2.4 * u));
     for end in [x, x + w] {
         canvas.line(Xy::new(end, y - 4.0 * u), Xy::new(end, y + 4.0 * u), Pen::new(ink::QUIET, 1.4 * u));

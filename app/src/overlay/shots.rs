@@ -12,12 +12,14 @@ pub struct Tone {
     brightest: f32,
     /// Share of the colour that is kept.
     colour: f32,
+    /// Exponent on the light: below 1 it lifts what is dark.
+    lift: f32,
 }
 
 /// Under marks.
-pub const QUIET: Tone = Tone { brightest: 118.0, colour: 0.30 };
+pub const QUIET: Tone = Tone { brightest: 124.0, colour: 0.25, lift: 0.6 };
 /// Where the picture itself is what must be looked at.
-pub const PLAIN: Tone = Tone { brightest: 190.0, colour: 0.70 };
+pub const PLAIN: Tone = Tone { brightest: 190.0, colour: 0.70, lift: 0.8 };
 
 /// Pixels of the sheet for one of the picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,7 +59,7 @@ pub fn ground(picture: &Picture, frame: &Frame, tone: Tone, zoom: Zoom) -> RgbIm
     let span = (high - low).max(0.02);
     let mut toned = RgbImage::new(picture.width_px as u32, picture.height_px as u32);
     for (to, rgb) in toned.pixels_mut().zip(&light) {
-        let level = |v: f32| ((v - low) / span).clamp(0.0, 1.15);
+        let level = |v: f32| ((v - low) / span).clamp(0.0, 1.15).powf(tone.lift);
         let grey = rgb.iter().sum::<f32>() / 3.0;
         to.0 = rgb.map(|v| {
             let kept = level(grey) * (1.0 - tone.colour) + level(v) * tone.colour;
@@ -85,11 +87,11 @@ fn light(picture: &Picture, frame: &Frame) -> Vec<[f32; 3]> {
     levels.chunks(picture.channels.max(1)).map(one).collect()
 }
 
-/// The grey levels that leave one pixel in a hundred below and one in two hundred above.
+/// The grey levels that leave one pixel in a hundred below and three in two hundred above: glare is less.
 fn spread(light: &[[f32; 3]]) -> [f32; 2] {
     // Every seventh pixel is plenty, and sorting all of a large picture is not.
     let mut greys: Vec<f32> = light.iter().step_by(7).map(|rgb| rgb.iter().sum::<f32>() / 3.0).collect();
     greys.sort_by(f32::total_cmp);
     let at = |share: f32| greys.get((greys.len() as f32 * share) as usize).copied().unwrap_or(0.0);
-    [at(0.01), at(0.995)]
+    [at(0.01), at(0.985)]
 }

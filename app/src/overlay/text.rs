@@ -111,7 +111,9 @@ impl Faces {
     /// Breaks a text into lines no wider than `width_px`, between words, and inside a word only where it alone is wider.
     pub fn wrapped(&self, look: Type, width_px: f32, text: &str) -> Vec<String> {
         let mut lines = vec![String::new()];
-        for word in text.split_whitespace() {
+        // A number keeps its unit beside it.
+        let joined = text.replace(" µm", "\u{a0}µm").replace(" mm", "\u{a0}mm").replace("± ", "±\u{a0}");
+        for word in joined.split([' ', '\n']).filter(|w| !w.is_empty()) {
             let line = lines.last().map(String::as_str).unwrap_or_default();
             let longer = if line.is_empty() { word.to_owned() } else { format!("{line} {word}") };
             if self.width_px(look, &longer) <= width_px {

@@ -104,9 +104,10 @@ impl Turn<'_> {
         Some(match self.one?.amount {
             Amount::Thimble { whole: 0, divisions } => (plain(divisions), counted(divisions, "division")),
             Amount::Thimble { whole, divisions: 0.0 } => (whole.to_string(), counted(f64::from(whole), "turn")),
-            Amount::Thimble { whole, divisions } => {
-                (format!("{whole}+{}", plain(divisions)), format!("{}+div.", counted(f64::from(whole), "turn")))
-            }
+            Amount::Thimble { whole, divisions } => (
+                format!("{whole}+{}", plain(divisions)),
+                format!("{} + {}", counted(f64::from(whole), "turn"), counted(divisions, "division")),
+            ),
             Amount::Steps { count } => (count.to_string(), counted(f64::from(count), "step")),
             Amount::Bare { turns } => (format!("{turns:.2}"), "of a turn".to_owned()),
         })
@@ -309,7 +310,7 @@ fn graduate(canvas: &mut Canvas, faces: &Faces, axes: &Axes, sleeve: f32, width:
         canvas.line(axes.at(along, sleeve), axes.at(along, sleeve + length), Pen::new(tone.covering(lit), 1.4 * u));
         let edge = axes.half_length() - 9.0 * u;
         if is_numbered && along.abs() < edge && (reading.is_some() || turn.one.is_none() || number >= 0) {
-            let shown = if reading.is_some() { number.rem_euclid(i64::from(divisions)) } else { number };
+            let shown = number.rem_euclid(i64::from(divisions));
             let look = Type::digits(14.0 * u, tone.covering(lit));
             faces.draw_centred(canvas, look, axes.at(along, 0.78 * width), &shown.to_string());
         }

@@ -71,7 +71,7 @@ impl<'a> Column<'a> {
     /// The text as one string, for tests.
     #[cfg(test)]
     pub fn text(&self) -> String {
-        self.lines.iter().map(|l| l.text.as_str()).collect::<Vec<_>>().join(" ")
+        self.lines.iter().map(|l| l.text.as_str()).collect::<Vec<_>>().join(" ").replace('\u{a0}', " ")
     }
 }
 
