@@ -1,6 +1,8 @@
 //! Counts and absences of real photographs through inspect. The pictures, their sources and licences lie in real-pictures/, one
 //! folder each with its SOURCE.md; what is asserted is what the sources publish or what was counted by eye, as said beside each check.
 
+#![allow(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
 use landfit_part::{Part, Side};
 use landfit_vision::answer::{Orientation, SiteState, SuspectKind};
 use landfit_vision::inspect::{Found, Inspection, inspect};
@@ -62,7 +64,12 @@ fn rms_to(found: &Found, truth: &str, file: &str) -> f64 {
 fn both_photographed_undersides_show_153_lands_and_none_absent() {
     let field = part("field-153");
     for (file, bound_px) in [("7Z10.JPG", 0.5), ("16-bb9320-EMMC-Clean.jpg", 0.2)] {
-        let found = assert_complete(&format!("bga-underside-forensicswiki/{file}"), &field, 153);
+        let found = found(&format!("bga-underside-forensicswiki/{file}"), &field);
+        assert_eq!(found.sites.len(), 153);
+        assert_eq!((named(&found, &field, SiteState::Absent), named(&found, &field, SiteState::Hidden)), (vec![], vec![]), "{file}");
+        // One land of 7Z10 carries a scratch so bright that it may be called odd; it counts as found.
+        let suspects = found.sites.iter().filter(|s| matches!(s.state, SiteState::Suspect(_))).count();
+        assert!(suspects <= usize::from(file == "7Z10.JPG"), "{file}: {suspects}");
         let rms = rms_to(&found, "bga-underside-forensicswiki/truth.json", file);
         assert!(rms < bound_px, "{file}: {rms}");
         assert_eq!(found.side, Side::Part);
@@ -197,4 +204,25 @@ fn a_part_that_is_not_in_the_picture_is_never_found() {
             }
         }
     }
+}
+
+// The program's own ends, by the contract: 0 complete, 1 with something absent, 2 bad input, 3 no answer.
+#[test]
+fn the_program_ends_as_what_it_found_and_prints_one_json_object() {
+    let run = |picture: &str, part: &str| {
+        let mut command = assert_cmd::Command::cargo_bin("landfit").expect("the program");
+        let part = folder().join(part).with_extension("toml");
+        let output = command.arg("inspect").arg(folder().join(picture)).arg("--part").arg(part).arg("--json").output().expect("a run");
+        let json: serde_json::Value = serde_json::from_slice(&output.stdout).expect("one JSON object");
+        (output.status.code(), json)
+    };
+    let (status, json) = run("circle-grid-camera-calibration-api/symmetric_Image__2018-02-14__10-18-04.png", "discs-5x6");
+    assert_eq!((status, &json["answer"], &json["sites"]["found"]), (Some(0), &"found".into(), &30.into()));
+    assert_eq!(json["centres"].as_array().map(Vec::len), Some(30));
+    let (status, json) = run("dot-target-discorpy/dot_pattern_02.jpg", "dots-02");
+    assert_eq!((status, json["sites"]["absent"].as_array().map(Vec::len)), (Some(1), Some(58)));
+    let (status, json) = run("opencv-doc-samples/left01.jpg", "discs-5x6");
+    assert_eq!((status, &json["answer"]), (Some(3), &"none".into()));
+    let (status, json) = run("ring-grid-annulus/SOURCE.md", "rings-6x9");
+    assert_eq!((status, &json["reason"]["code"]), (Some(2), &"bad-input".into()));
 }

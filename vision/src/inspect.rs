@@ -620,7 +620,7 @@ mod tests {
             assert_eq!((found.mirrored, found.side, found.orientation), (Some(true), Side::Part, Orientation::Settled));
             // The part's +x axis, mirrored, points to the left before the turn.
             let off = (found.angle_rad.to_degrees() - (180.0 + turn_deg)).rem_euclid(360.0);
-            assert!(off < 1.0 || off > 359.0, "{turn_deg}: {}", found.angle_rad.to_degrees());
+            assert!(!(1.0..=359.0).contains(&off), "{turn_deg}: {}", found.angle_rad.to_degrees());
             assert!(found.um_per_px.iter().all(|v| (v / (1000.0 / 30.0) - 1.0).abs() < 0.03), "{:?}", found.um_per_px);
         }
     }

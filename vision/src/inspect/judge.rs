@@ -40,6 +40,9 @@ const SMALL: f64 = 0.7;
 const LARGE: f64 = 1.4;
 /// A site's centre off its place by more than this share of the pitch, and by more than five times the usual, is displaced.
 const DISPLACED: f64 = 0.15;
+/// Something of full contrast that is nearly alike is there, but odd.
+const ODD_LIKENESS: f64 = 0.75;
+const ODD_GAIN: f64 = 0.5;
 /// A look this much like the template needs no second one.
 const CONVINCING: f64 = 0.9;
 /// It must look more like a site there than at its place by this much, and by more than sites differ from one another.
@@ -103,6 +106,8 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
                     finding.state = SiteState::Suspect(SuspectKind::Displaced);
                 }
             }
+        } else if seen.look.likeness >= ODD_LIKENESS * seated.threshold && seen.look.gain >= ODD_GAIN {
+            finding.state = SiteState::Suspect(SuspectKind::Odd);
         } else if let Some(blob) = other.filter(|b| b.diameter_px < SMALL * normal_px) {
             finding.state = SiteState::Suspect(SuspectKind::Small);
             finding.centre = Some(blob.at);
@@ -144,7 +149,7 @@ fn look_at(seated: &Seated, site: usize) -> Option<Seen> {
     let scale = j.determinant().abs().sqrt() / seated.reference_px;
     let pitch_px = j.column(0).norm().min(j.column(1).norm());
     let spot = Spot { at, scale };
-    if !(at.x.is_finite() && at.y.is_finite()) || !in_view(seated.light, at, 0.5 * seated.template.diameter_px * scale) {
+    if !(at.x.is_finite() && at.y.is_finite() && in_view(seated.light, at, 0.5 * seated.template.diameter_px * scale)) {
         return None;
     }
     let reach = 0.35 * pitch_px;
