@@ -1,6 +1,6 @@
 //! The pipeline from the pictures of a bench to the offset: read this function first.
 
-use crate::answer::{Alignment, Orientation, Outcome};
+use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
 use crate::offset::offset;
 use crate::picture::Picture;
 use crate::plane::{Plane, separate, share_light};
@@ -80,20 +80,21 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     let terminals = side::see(Side::Part, part, optics, &planes, &sights);
     let lands = side::see(Side::Board, part, optics, &planes, &sights);
     Ok(match (terminals, lands) {
-        (Ok(terminals), Ok(lands)) => answer(terminals, lands),
+        (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands) {
+            None => answer(terminals, lands),
+            Some(refusal) => refused(refusal, terminals.findings, lands.findings),
+        },
         (terminals, lands) => {
             let refusals = [terminals.as_ref().err(), lands.as_ref().err()];
             let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code).cloned();
             let findings = |seen: Result<Seen, _>| seen.map(|s| s.findings).unwrap_or_default();
-            Alignment {
-                outcome: Outcome::Refused(refusal.unwrap_or_else(refusal::nothing_seen)),
-                warnings: Vec::new(),
-                orientation: Orientation::Open,
-                terminals: findings(terminals),
-                lands: findings(lands),
-            }
+            refused(refusal.unwrap_or_else(refusal::nothing_seen), findings(terminals), findings(lands))
         }
     })
+}
+
+fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Alignment {
+    Alignment { outcome: Outcome::Refused(refusal), warnings: Vec::new(), orientation: Orientation::Open, terminals, lands }
 }
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round.

@@ -5,7 +5,7 @@
 use crate::answer::{Fit, ReasonCode, Refusal};
 use crate::find::look::Look;
 use crate::pose::PoseError;
-use crate::side::{SideView, features_word, nothing_code};
+use crate::side::{Seen, SideView, features_word, nothing_code};
 use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
 use landfit_part::{PointMm, Side};
 
@@ -23,8 +23,12 @@ const LEAST_ROW: usize = 4;
 const MOST_LEFT_OVER_SHARE: f64 = 0.3;
 /// Blur (standard deviation) above this share of the radius leaves no edge to measure.
 const MOST_BLUR_SHARE: f64 = 0.5;
+/// The same where the pattern could not be settled anyway.
+const MOST_BLUR_SHARE_UNSETTLED: f64 = 0.35;
+/// Features with less than this share of the other side's contrast are its ghost: tints that are 2 % wrong leave 2 %.
+const GHOST_SHARE: f64 = 0.04;
 /// Light of the brightest places, as a share of full scale, below which a picture that shows nothing is called dark.
-const DARK_BELOW: f64 = 0.015;
+const DARK_BELOW: f64 = 0.012;
 /// Share of saturated pixels above which a picture that shows nothing is called saturated.
 const SATURATED_ABOVE: f64 = 0.25;
 /// Light differences below this share of full scale are no features, however they are blurred.
@@ -42,10 +46,39 @@ pub(crate) fn accept(
     features: &[Feature],
     views: &[SideView],
 ) -> Result<Recognition, Refusal> {
-    settled(side, recognition, pattern, features, views).map_err(|refusal| match light_trouble(views) {
-        Some(trouble) if trouble.code < refusal.code => trouble,
-        _ => refusal,
+    settled(side, recognition, pattern, features, views).map_err(|refusal| {
+        // Where a pattern shimmers through, blur is a likelier reason than where nothing is seen at all.
+        let is_seen = !matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
+        let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE };
+        match light_trouble(views, most_blur_share) {
+            Some(trouble) if trouble.code < refusal.code => trouble,
+            _ => refusal,
+        }
     })
+}
+
+/// Refuses a side whose features are far fainter than the other's: what separation leaves of the other side's light shows a
+/// pattern at the same place, and would be taken for a part that sits perfectly.
+pub(crate) fn ghost(terminals: &Seen, lands: &Seen) -> Option<Refusal> {
+    let faint = |side: Side, percent: f64| {
+        let what = match side {
+            Side::Part => "No part is seen: what shows in its light is the lands' own pattern",
+            Side::Board => "No lands are seen: what shows in their light is the terminals' own pattern",
+        };
+        refusal(
+            nothing_code(side),
+            None,
+            format!("{what}, {percent:.1} % as strong. Bring it under the optics, and check the lights' tints in the bench file."),
+        )
+    };
+    let ratio = terminals.contrast / lands.contrast.max(1e-12);
+    if ratio < GHOST_SHARE {
+        Some(faint(Side::Part, 100.0 * ratio))
+    } else if ratio > 1.0 / GHOST_SHARE {
+        Some(faint(Side::Board, 100.0 / ratio))
+    } else {
+        None
+    }
 }
 
 fn settled(
@@ -215,11 +248,14 @@ fn out_of_view(side: Side, axis: &str) -> Refusal {
 }
 
 /// Light that explains why nothing is seen: too dark, saturated or blurred.
-fn light_trouble(views: &[SideView]) -> Option<Refusal> {
-    views.iter().filter_map(|v| trouble_of(v).map(|(code, text)| refusal(code, Some(v.index), text))).min_by_key(|r| r.code)
+fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
+    views
+        .iter()
+        .filter_map(|v| trouble_of(v, most_blur_share).map(|(code, text)| refusal(code, Some(v.index), text)))
+        .min_by_key(|r| r.code)
 }
 
-fn trouble_of(view: &SideView) -> Option<(ReasonCode, String)> {
+fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, String)> {
     let mut light = view.reduced.light.clone();
     light.sort_by(f32::total_cmp);
     let quantile = |q: f64| f64::from(light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0));
@@ -237,7 +273,7 @@ fn trouble_of(view: &SideView) -> Option<(ReasonCode, String)> {
         return Some((ReasonCode::Saturated, text));
     }
     let blur_px = blur_of_strongest_edges(view)?;
-    (blur_px > MOST_BLUR_SHARE * view.radius_px).then(|| {
+    (blur_px > most_blur_share * view.radius_px).then(|| {
         let text = format!(
             "The sharpest edges are blurred over about {blur_px:.0} px, where a feature is {:.0} px across. Focus, and wait until nothing moves.",
             2.0 * view.radius_px

@@ -20,6 +20,8 @@ pub(crate) struct Seen {
     pub findings: SideFindings,
     /// Whether some turn of the pattern looks the same, so that only a mark could tell.
     pub looks_same_turned: bool,
+    /// How strongly the features stand out, light.
+    pub contrast: f64,
     /// What the person should know.
     pub warnings: Vec<String>,
     pattern: Pattern,
@@ -42,6 +44,8 @@ pub(crate) struct SideView<'a> {
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
+/// Likeness above which what is left of a cut feature may be one.
+const CLEARLY_ALIKE: f64 = 0.88;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
@@ -93,7 +97,15 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         crate::bridges::mark(&views, part, &fit.to_from, &pattern, &sites, &mut findings);
     }
     let looks_same_turned = pattern.same.len() > 1;
-    Ok(Seen { fit, findings: SideFindings { sites: findings }, looks_same_turned, warnings, pattern, sites })
+    Ok(Seen {
+        fit,
+        findings: SideFindings { sites: findings },
+        looks_same_turned,
+        contrast: recognition.profile.contrast(),
+        warnings,
+        pattern,
+        sites,
+    })
 }
 
 fn side_views<'a>(
@@ -158,7 +170,9 @@ impl SideView<'_> {
             return None;
         }
         let place = Candidate { x: p.x, y: p.y, strength: 0.0 };
-        coarse_profiles(&self.reduced, &[place], self.radius_px).first().map(|profile| is_alike(profile, look))
+        let profile = coarse_profiles(&self.reduced, &[place], self.radius_px).into_iter().next()?;
+        // Half a feature looks like the edge of many things, so that only its absence is evidence.
+        (profile.likeness(look) < CLEARLY_ALIKE && !is_alike(&profile, look)).then_some(false)
     }
 
     /// px per mm, root of the area's scale, in the middle of the plane.

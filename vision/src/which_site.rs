@@ -80,7 +80,7 @@ pub struct Recognition {
     pub rival: Option<Rival>,
     /// What the features of the best seating look like on the coarse scale.
     pub profile: CoarseProfile,
-    /// Features that look like those but lie at no site, within one pitch of the pattern's extent.
+    /// Features that look like those and lie where the pattern would go on, one step from a site, but has none.
     pub left_over: Vec<usize>,
 }
 
@@ -205,13 +205,10 @@ impl Pattern {
         self.centres_mm.iter().all(|c| near.nearest(motion(*c), 0.05 * self.pitch_mm).is_some())
     }
 
-    /// The extent along x and y with a margin, part frame.
-    fn holds(&self, p: PointMm, margin_mm: f64) -> bool {
-        let span = |get: fn(&PointMm) -> f64| {
-            self.centres_mm.iter().map(get).fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
-        };
-        let ((x0, x1), (y0, y1)) = (span(|c| c.x), span(|c| c.y));
-        p.x > x0 - margin_mm && p.x < x1 + margin_mm && p.y > y0 - margin_mm && p.y < y1 + margin_mm
+    /// Every place one step to a neighbour away from a site, sites themselves among them, part frame.
+    fn next_places(&self) -> Nearby {
+        let steps = self.neighbours.iter();
+        Nearby::new(&steps.flat_map(|s| self.centres_mm.iter().map(|c| *c + *s)).collect::<Vec<_>>())
     }
 }
 
@@ -220,8 +217,8 @@ pub struct Window<V, P> {
     /// Whether a whole feature at a place lies inside a view.
     pub whole: V,
     /// Where a feature at a place would be cut by a view's edge: whether what is left of it shows the given look. `None` where
-    /// the whole of it, or too little, lies in view. Such a place counts as evidence: a row that should peep in at the edge
-    /// and does not is no row.
+    /// the whole of it, or too little, lies in view, or where it cannot be told. Such a place counts as evidence: a row that
+    /// should peep in at the edge and does not is no row.
     pub cut: P,
     /// What the views cover, mm².
     pub area_mm2: f64,
@@ -300,11 +297,9 @@ where
     let laid: Vec<Option<usize>> = matches(&alike_near, pattern, &pose).into_iter().map(|m| m.map(|i| alike[i])).collect();
     let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
     let pattern_from_bench = pose.inverse();
-    let left_over = alike
-        .iter()
-        .copied()
-        .filter(|i| !used.contains(i) && pattern.holds(pattern_from_bench.apply(places[*i]), 1.2 * pattern.pitch_mm))
-        .collect();
+    let next_places = pattern.next_places();
+    let is_beside = |i: usize| next_places.nearest(pattern_from_bench.apply(places[i]), reach_mm).is_some();
+    let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i)).collect();
     let in_view = pattern.centres_mm.iter().map(|c| (window.whole)(pose.apply(*c))).collect();
     Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
 }
