@@ -38,7 +38,8 @@ pub(crate) fn mark(
             .collect();
         let usual = Usual::of(&light);
         for (way, &(a, b)) in light.iter().zip(&ways) {
-            if way.as_ref().is_some_and(|w| usual.as_ref().is_some_and(|u| u.is_joined(w))) {
+            let hides = |end: usize| findings.iter().any(|f| f.site == sites[end] && f.state == SiteState::Hidden);
+            if !hides(a) && !hides(b) && way.as_ref().is_some_and(|w| usual.as_ref().is_some_and(|u| u.is_joined(w))) {
                 for end in [a, b] {
                     if let Some(f) =
                         findings.iter_mut().find(|f| f.site == sites[end] && !matches!(f.state, SiteState::Absent | SiteState::Hidden))
@@ -66,10 +67,11 @@ fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
     ways
 }
 
-/// The light of the free way between two terminals: at three places along it, each averaged across a quarter of the radius.
+/// The light of the free way between two terminals against the ground on both sides of it: at three places along the way,
+/// each averaged across a quarter of the radius.
 struct Way {
     along: [f64; 3],
-    /// Mean light of the two terminals' rims, where the highlight of a ball lies.
+    /// The brightest along the two terminals' radii, where the highlight of a ball lies, against the same ground.
     rim: f64,
 }
 
@@ -89,13 +91,21 @@ impl Way {
             }
             Some(sum / 5.0)
         };
-        let at_share = |s: f64| mean(a + unit * (free.0 + s * (free.1 - free.0)), 0.25 * radius_a);
+        // A stain or glare lightens the ground on both sides of the way as well; metal does not.
+        let middle = a + unit * (length / 2.0);
+        let beside = [mean(middle + across * (length / 2.0), 0.25 * radius_a)?, mean(middle - across * (length / 2.0), 0.25 * radius_a)?];
+        let at_share = |s: f64| {
+            let light = mean(a + unit * (free.0 + s * (free.1 - free.0)), 0.25 * radius_a)?;
+            let off = beside.map(|b| light - b);
+            // Against the ground that it resembles more: at the rim of a glare one side is as bright as the way.
+            Some(if off[0].abs() < off[1].abs() { off[0] } else { off[1] })
+        };
         let along = [at_share(0.3)?, at_share(0.5)?, at_share(0.7)?];
         let mut rim = f64::NEG_INFINITY;
         for share in [0.0, 0.35, 0.65, 0.85] {
             rim = rim.max(mean(a + unit * (share * radius_a), 0.25 * radius_a)?).max(mean(b - unit * (share * radius_b), 0.25 * radius_b)?);
         }
-        Some(Self { along, rim })
+        Some(Self { along, rim: rim - 0.5 * (beside[0] + beside[1]) })
     }
 }
 

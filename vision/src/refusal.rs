@@ -15,6 +15,10 @@ const LEAST_LOG_ODDS: f64 = 25.0;
 const LEAST_MARGIN: f64 = 8.0;
 /// Below this share of sites in view with a feature, it is another pattern: a third may be missing, not half.
 const LEAST_SEEN_SHARE: f64 = 0.55;
+/// Features whose usual distance differs from the pitch by more than this share stand at another pitch.
+const OTHER_SPACING: f64 = 0.035;
+/// Fewer sites than this are no row whose emptiness says something.
+const LEAST_ROW: usize = 4;
 /// More features of the same look beside the sites than this share of the sites: another pattern.
 const MOST_LEFT_OVER_SHARE: f64 = 0.3;
 /// Blur (standard deviation) above this share of the radius leaves no edge to measure.
@@ -30,8 +34,21 @@ fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
     Refusal { code, view, turn_deg: None, text }
 }
 
-/// Takes a recognition or says why it does not settle which site is which.
+/// Takes a recognition or says why it does not settle which site is which: because of the light, if that is so.
 pub(crate) fn accept(
+    side: Side,
+    recognition: Result<Recognition, Unrecognised>,
+    pattern: &Pattern,
+    features: &[Feature],
+    views: &[SideView],
+) -> Result<Recognition, Refusal> {
+    settled(side, recognition, pattern, features, views).map_err(|refusal| match light_trouble(views) {
+        Some(trouble) if trouble.code < refusal.code => trouble,
+        _ => refusal,
+    })
+}
+
+fn settled(
     side: Side,
     recognition: Result<Recognition, Unrecognised>,
     pattern: &Pattern,
@@ -46,17 +63,23 @@ pub(crate) fn accept(
     };
     let best = &recognition.best;
     let (seen, expected) = (best.seen(), best.expected());
-    if (seen as f64) < LEAST_SEEN_SHARE * expected as f64 {
-        return Err(light_trouble(views).unwrap_or_else(|| {
-            refusal(
-                ReasonCode::WrongPattern,
-                None,
-                format!("Only {seen} of {expected} {word} in view lie where the part file puts them. Check that this is the right part file and the right {}.", side.word()),
-            )
-        }));
+    let share = seen as f64 / expected as f64;
+    let is_other_spacing = even_spacing_mm(features).is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING);
+    if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing) {
+        return Err(nothing_fits(side, pattern, features, views));
     }
     if let Some(rival) = recognition.rival.filter(|r| r.margin < LEAST_MARGIN) {
         return Err(rivalled(side, rival.differs, best, pattern));
+    }
+    if let Some(row) = empty_outer_row(best, pattern) {
+        return Err(refusal(
+            ReasonCode::WrongPattern,
+            None,
+            format!(
+                "The whole {row} row of {word} is empty: {seen} of {expected} are seen. Check that this is the right part file and the right {}.",
+                side.word()
+            ),
+        ));
     }
     let left_over = recognition.left_over.len();
     if left_over as f64 > (MOST_LEFT_OVER_SHARE * seen as f64).max(4.0) {
@@ -83,9 +106,6 @@ fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feat
 
 /// Nothing could be laid over the features: because of the light, because nothing is there, or because it is another pattern.
 fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
-    if let Some(trouble) = light_trouble(views) {
-        return trouble;
-    }
     let word = features_word(side);
     if let Some(spacing_mm) = even_spacing_mm(features) {
         return refusal(
@@ -165,6 +185,20 @@ fn cut_axis(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
     } else {
         None
     }
+}
+
+/// An outermost row or column of the pattern that is in view and shows nothing at all: single terminals go missing, whole rows
+/// belong to another part.
+fn empty_outer_row(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
+    let directions: [(&str, fn(&PointMm) -> f64); 4] = [("right", |c| c.x), ("left", |c| -c.x), ("far", |c| c.y), ("near", |c| -c.y)];
+    directions.into_iter().find_map(|(name, along)| {
+        let outermost = pattern.centres_mm.iter().map(along).fold(f64::NEG_INFINITY, f64::max);
+        let row: Vec<usize> =
+            (0..pattern.centres_mm.len()).filter(|&i| along(&pattern.centres_mm[i]) > outermost - 0.3 * pattern.pitch_mm).collect();
+        let in_view = row.iter().filter(|&&i| best.in_view[i]).count();
+        let is_empty = row.iter().all(|&i| !best.in_view[i] || best.features[i].is_none());
+        (in_view >= LEAST_ROW && is_empty).then_some(name)
+    })
 }
 
 fn out_of_view(side: Side, axis: &str) -> Refusal {

@@ -2,13 +2,13 @@
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, SuspectKind};
 use crate::find::candidates::{Candidate, candidates};
-use crate::find::look::{Look, coarse_profiles};
+use crate::find::look::{CoarseProfile, Look, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
 use crate::sites::{self, Expected, MeasuredView};
 use crate::view::{Optics, PointPx, Sight};
-use crate::which_site::{Feature, Pattern, Recognition, recognise};
+use crate::which_site::{Feature, Pattern, Recognition, Window, is_alike, recognise};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -40,6 +40,8 @@ pub(crate) struct SideView<'a> {
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
+const MOST_CUT_SHARE: f64 = 0.4;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
@@ -58,9 +60,29 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let pattern = Pattern::new(centres_mm).ok_or_else(|| refusal::no_pattern(side))?;
     let views = side_views(side, part, &sites, optics, planes, sights);
-    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern.centres_mm.len())).collect();
-    let in_view = |at: PointMm| view_that_holds(&views, at).is_some();
-    let recognition = recognise(&features, &pattern, in_view, area_mm2(&views));
+    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, &pattern)).collect();
+    let window = Window {
+        whole: |at: PointMm| view_that_holds(&views, at).is_some(),
+        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
+        area_mm2: area_mm2(&views),
+    };
+    let recognition = recognise(&features, &pattern, &window);
+    if std::env::var("DBG").is_ok() {
+        match &recognition {
+            Ok(r) => eprintln!(
+                "{side:?} features {} pose {:?} seen {} of {} odds {:.1} rival {:?} left {} same {}",
+                features.len(),
+                r.best.bench_from_pattern,
+                r.best.seen(),
+                r.best.expected(),
+                r.best.log_odds,
+                r.rival,
+                r.left_over.len(),
+                pattern.same.len()
+            ),
+            Err(e) => eprintln!("{side:?} {e:?} features {}", features.len()),
+        }
+    }
     let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
     let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
     refusal::sharp_enough(side, &views, &looks)?;
@@ -128,6 +150,17 @@ impl SideView<'_> {
         p.x - r >= 0.0 && p.y - r >= 0.0 && p.x + r <= self.plane.width as f64 - 1.0 && p.y + r <= self.plane.height as f64 - 1.0
     }
 
+    /// Whether a feature at `at` that the plane's edge cuts shows the given look; `None` where it is whole or mostly outside.
+    fn shows_cut(&self, at: PointMm, look: &CoarseProfile) -> Option<bool> {
+        let p = self.plane_px(at);
+        let outside = (-p.x).max(-p.y).max(p.x - self.plane.width as f64).max(p.y - self.plane.height as f64);
+        if self.holds(p) || outside > MOST_CUT_SHARE * self.radius_px {
+            return None;
+        }
+        let place = Candidate { x: p.x, y: p.y, strength: 0.0 };
+        coarse_profiles(&self.reduced, &[place], self.radius_px).first().map(|profile| is_alike(profile, look))
+    }
+
     /// px per mm, root of the area's scale, in the middle of the plane.
     pub fn px_per_mm(&self) -> f64 {
         let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
@@ -147,7 +180,10 @@ fn area_mm2(views: &[SideView]) -> f64 {
     views.iter().map(|v| (v.plane.width * v.plane.height) as f64 / v.px_per_mm().powi(2)).sum()
 }
 
-fn features_of(view: &SideView, expected: usize) -> Vec<Feature> {
+fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
+    // A view can hold no more sites than fit into it at the pattern's pitch.
+    let fit_in = area_mm2(std::slice::from_ref(view)) / pattern.pitch_mm.powi(2);
+    let expected = pattern.centres_mm.len().min(fit_in.ceil() as usize);
     let found: Vec<Candidate> = candidates(&view.reduced, view.radius_px, expected);
     let profiles = coarse_profiles(&view.reduced, &found, view.radius_px);
     let typical = found.get((expected / 2).min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));

@@ -47,6 +47,8 @@ const ABSENT_BELOW_GAIN: f64 = 0.35;
 const ODD_BELOW_EXPLAINED: f64 = 0.6;
 /// Sizes outside this range of the usual one are suspect: a fifth off in diameter is half off in solder volume.
 const USUAL_SIZES: std::ops::RangeInclusive<f64> = 0.82..=1.2;
+/// Likeness of the rings' light that a feature of another size must reach.
+const LEAST_RESIZED_LIKENESS: f64 = 0.85;
 /// A feature with this share of its disc saturated or off the plane cannot be judged.
 const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 
@@ -137,35 +139,44 @@ impl Usual {
 }
 
 fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre: Option<&Centre>) -> Measured {
-    let none = |state| Measured { site: expected.site, state, centre: None, size_ratio: 1.0 };
-    let Some(c) = centre else {
-        return none(if unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE {
-            SiteState::Hidden
-        } else {
-            SiteState::Absent
-        });
-    };
-    let faint = c.gain < ABSENT_BELOW_GAIN * usual.gain || c.gain < 2.0 * c.gain_u;
-    let unlike = c.explained < ODD_BELOW_EXPLAINED * usual.explained;
-    if faint || (unlike && c.gain < 0.6 * usual.gain) {
-        return none(if unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE {
-            SiteState::Hidden
-        } else {
-            SiteState::Absent
-        });
+    let found = |state, c: &Centre, size_ratio| Measured { site: expected.site, state, centre: Some((c.at, c.covariance_px2)), size_ratio };
+    let is_there = |c: &&Centre| c.gain > ABSENT_BELOW_GAIN * usual.gain && c.gain > 2.0 * c.gain_u;
+    let is_alike = |c: &&Centre| c.explained > ODD_BELOW_EXPLAINED * usual.explained;
+    if let Some(c) = centre.filter(is_there).filter(is_alike) {
+        let size_ratio = c.size_ratio / usual.size_ratio.max(0.1);
+        if (size_ratio - 1.0).abs() < 0.08 {
+            return found(SiteState::Good, c, size_ratio);
+        }
     }
-    let mut size_ratio = c.size_ratio / usual.size_ratio.max(0.1);
-    if (size_ratio - 1.0).abs() > 0.05 || unlike {
-        size_ratio = scaled_size(plane, look, c.at);
+    // Far from the usual size the outline lies outside the band: look again at every size.
+    if let Some((c, size_ratio)) = resized(plane, look, usual, expected.candidate.unwrap_or(expected.at)) {
+        let state = match size_ratio {
+            r if USUAL_SIZES.contains(&r) => SiteState::Good,
+            r if r < 1.0 => SiteState::Suspect(SuspectKind::Small),
+            _ => SiteState::Suspect(SuspectKind::Large),
+        };
+        return found(state, &c, size_ratio);
     }
-    let state = if !USUAL_SIZES.contains(&size_ratio) {
-        SiteState::Suspect(if size_ratio < 1.0 { SuspectKind::Small } else { SuspectKind::Large })
-    } else if unlike {
-        SiteState::Suspect(SuspectKind::Odd)
-    } else {
-        SiteState::Good
-    };
-    Measured { site: expected.site, state, centre: Some((c.at, c.covariance_px2)), size_ratio }
+    match centre.filter(is_there) {
+        Some(c) if is_alike(&c) || c.gain > 0.6 * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
+        _ => {
+            let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE;
+            let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
+            Measured { site: expected.site, state, centre: None, size_ratio: 1.0 }
+        }
+    }
+}
+
+/// A feature of the usual look but of another size at `at`: its centre, and its size over the usual.
+fn resized(plane: &Plane, look: &Look, usual: &Usual, at: PointPx) -> Option<(Centre, f64)> {
+    let likeness = scaled_likeness(plane, look, at);
+    if likeness.likeness < LEAST_RESIZED_LIKENESS || likeness.contrast < ABSENT_BELOW_GAIN {
+        return None;
+    }
+    let scaled = look.scaled(likeness.scale);
+    let centre = CentreFinder::new(plane, &scaled).measure(at)?;
+    let is_clear = centre.gain > ABSENT_BELOW_GAIN * usual.gain && centre.explained > ODD_BELOW_EXPLAINED * usual.explained;
+    is_clear.then(|| (centre, likeness.scale * centre.size_ratio.clamp(0.85, 1.15) / usual.size_ratio.max(0.1)))
 }
 
 /// Share of the disc about `at` that is saturated or off the plane.
@@ -188,10 +199,19 @@ fn unknown_share(plane: &Plane, at: PointPx, radius_px: f64) -> f64 {
     unknown / all
 }
 
-/// The scale at which the learned look fits the mean light on rings about `at` best, within 0.4 to 1.6.
+/// How well the learned look, scaled, fits the mean light on rings about a place.
+struct ScaledLikeness {
+    scale: f64,
+    /// Correlation over the rings, weighted by their area.
+    likeness: f64,
+    /// Contrast over that of the look at this scale.
+    contrast: f64,
+}
+
+/// The best of all scales within 0.45 to 1.6.
 ///
 /// The linear growth of [`CentreFinder`] holds near 1 only; a ball of two thirds is far outside its reach.
-fn scaled_size(plane: &Plane, look: &Look, at: PointPx) -> f64 {
+fn scaled_likeness(plane: &Plane, look: &Look, at: PointPx) -> ScaledLikeness {
     let reach = look.radius_px * 1.45;
     let bins = reach.ceil() as usize + 1;
     let (mut sums, mut counts) = (vec![0.0; bins], vec![0.0; bins]);
@@ -207,7 +227,7 @@ fn scaled_size(plane: &Plane, look: &Look, at: PointPx) -> f64 {
             }
         }
     }
-    let likeness = |scale: f64| {
+    let at_scale = |scale: f64| {
         let (mut w, mut a, mut b, mut aa, mut bb, mut ab) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         for i in 0..bins {
             if counts[i] > 0.0 {
@@ -221,10 +241,15 @@ fn scaled_size(plane: &Plane, look: &Look, at: PointPx) -> f64 {
             }
         }
         let (va, vb) = (aa / w - (a / w).powi(2), bb / w - (b / w).powi(2));
-        if va <= 0.0 || vb <= 0.0 { -1.0 } else { (ab / w - a / w * b / w) / (va * vb).sqrt() }
+        if va > 0.0 && vb > 0.0 {
+            ScaledLikeness { scale, likeness: (ab / w - a / w * b / w) / (va * vb).sqrt(), contrast: (va / vb).sqrt() }
+        } else {
+            ScaledLikeness { scale, likeness: -1.0, contrast: 0.0 }
+        }
     };
-    (40..=160)
-        .map(|percent| f64::from(percent) / 100.0)
-        .max_by(|a, b| likeness(*a).total_cmp(&likeness(*b)).then(b.total_cmp(a)))
-        .unwrap_or(1.0)
+    (46..=160)
+        .step_by(2)
+        .map(|percent| at_scale(f64::from(percent) / 100.0))
+        .max_by(|a, b| a.likeness.total_cmp(&b.likeness).then(b.scale.total_cmp(&a.scale)))
+        .unwrap_or(ScaledLikeness { scale: 1.0, likeness: -1.0, contrast: 0.0 })
 }

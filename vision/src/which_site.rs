@@ -91,6 +91,8 @@ pub struct Rival {
     pub margin: f64,
     /// In what it differs.
     pub differs: Difference,
+    /// Where it lays the pattern; for a mirror image that of the pattern before mirroring.
+    pub bench_from_pattern: Pose,
 }
 
 /// In what a rival seating differs from the best.
@@ -132,6 +134,8 @@ const MOST_TURNS: usize = 8;
 const MOST_SHIFTS: usize = 14;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
+/// How often a rival may take the best one's place.
+const MOST_CHANGES_OF_MIND: usize = 4;
 /// Distinct steps to neighbours that are kept of an irregular pattern.
 const MOST_NEIGHBOUR_STEPS: usize = 24;
 /// A feature that looks less like the others than this is another thing.
@@ -211,20 +215,28 @@ impl Pattern {
     }
 }
 
-/// Finds the pattern among the features.
-///
-/// `in_view` tells whether a whole feature at a place of the bench frame lies inside a view of this side; `area_mm2` is what
-/// those views cover. Deterministic: ties go to the lower index.
+/// Where this side can be seen: told by the caller, who knows regions and sizes. Places are in the bench frame.
+pub struct Window<V, P> {
+    /// Whether a whole feature at a place lies inside a view.
+    pub whole: V,
+    /// Where a feature at a place would be cut by a view's edge: whether what is left of it shows the given look. `None` where
+    /// the whole of it, or too little, lies in view. Such a place counts as evidence: a row that should peep in at the edge
+    /// and does not is no row.
+    pub cut: P,
+    /// What the views cover, mm².
+    pub area_mm2: f64,
+}
+
+/// Finds the pattern among the features. Deterministic: ties go to the lower index.
 ///
 /// # Errors
 /// [`Unrecognised`] when there is nothing that could be laid over the features at all; a poor seating is still returned, the
 /// caller judges it.
-pub fn recognise(
-    features: &[Feature],
-    pattern: &Pattern,
-    in_view: impl Fn(PointMm) -> bool,
-    area_mm2: f64,
-) -> Result<Recognition, Unrecognised> {
+pub fn recognise<V, P>(features: &[Feature], pattern: &Pattern, window: &Window<V, P>) -> Result<Recognition, Unrecognised>
+where
+    V: Fn(PointMm) -> bool,
+    P: Fn(PointMm, &CoarseProfile) -> Option<bool>,
+{
     if features.len() < 3 {
         return Err(Unrecognised::TooFew);
     }
@@ -253,11 +265,16 @@ pub fn recognise(
     };
     let alike: Vec<usize> = (0..features.len()).filter(|&i| is_alike(&features[i].profile, &profile)).collect();
     let alike_near = Nearby::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>());
-    let count = |pose: &Pose| Count::of(&alike_near, pattern, pose, &in_view);
+    let reach_mm = NEAR_SHARE * pattern.pitch_mm;
+    // Whether a place is judged at all, and whether a feature is seen there.
+    let glance = |at: PointMm| {
+        if (window.whole)(at) { Some(alike_near.nearest(at, reach_mm).is_some()) } else { (window.cut)(at, &profile) }
+    };
+    let count = |pose: &Pose| Count::of(pattern.centres_mm.iter().map(|c| glance(pose.apply(*c))));
 
     let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
     let fullest = counts.iter().map(|c| c.seen).max().unwrap_or(0);
-    let chance = ((alike.len().saturating_sub(fullest)) as f64 / area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
+    let chance = ((alike.len().saturating_sub(fullest)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
         .clamp(LEAST_CHANCE, 0.5);
     let top = counts.iter().max_by_key(|c| (c.seen, std::cmp::Reverse(c.expected))).copied().unwrap_or(Count { seen: 0, expected: 1 });
     let odds = Odds { seen: ((top.seen as f64 + 1.0) / (top.expected as f64 + 2.0)).clamp(0.5, MOST_SURE_SEEN), chance };
@@ -266,8 +283,20 @@ pub fn recognise(
     else {
         return Err(other_spacing(features, &near));
     };
-    let pose = hypotheses[best].0;
-    let rival = strongest_rival(pattern, &pose, &hypotheses, &alike_near, &in_view, &odds, best_odds);
+    let (mut pose, mut best_odds) = (hypotheses[best].0, best_odds);
+    let mut rival = strongest_rival(pattern, &pose, &hypotheses, &glance, &odds, best_odds);
+    // A rival that is the better one takes the place: the vote may have missed it among much clutter.
+    for _ in 0..MOST_CHANGES_OF_MIND {
+        let Some(better) = rival.filter(|r| r.margin < 0.0 && r.differs != Difference::Mirror) else { break };
+        let alike_places: Vec<PointMm> = alike.iter().map(|&i| places[i]).collect();
+        let Some(settled) = settle(&alike_places, &alike_near, pattern, better.bench_from_pattern) else { break };
+        let settled_odds = odds.log(count(&settled));
+        if settled_odds <= best_odds {
+            break;
+        }
+        (pose, best_odds) = (settled, settled_odds);
+        rival = strongest_rival(pattern, &pose, &hypotheses, &glance, &odds, best_odds);
+    }
     let laid: Vec<Option<usize>> = matches(&alike_near, pattern, &pose).into_iter().map(|m| m.map(|i| alike[i])).collect();
     let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
     let pattern_from_bench = pose.inverse();
@@ -276,7 +305,7 @@ pub fn recognise(
         .copied()
         .filter(|i| !used.contains(i) && pattern.holds(pattern_from_bench.apply(places[*i]), 1.2 * pattern.pitch_mm))
         .collect();
-    let in_view = pattern.centres_mm.iter().map(|c| in_view(pose.apply(*c))).collect();
+    let in_view = pattern.centres_mm.iter().map(|c| (window.whole)(pose.apply(*c))).collect();
     Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
 }
 
@@ -293,14 +322,11 @@ struct Count {
 }
 
 impl Count {
-    fn of(near: &Nearby, pattern: &Pattern, pose: &Pose, in_view: impl Fn(PointMm) -> bool) -> Self {
+    fn of(glances: impl Iterator<Item = Option<bool>>) -> Self {
         let mut count = Self { seen: 0, expected: 0 };
-        for centre in &pattern.centres_mm {
-            let at = pose.apply(*centre);
-            if in_view(at) {
-                count.expected += 1;
-                count.seen += usize::from(near.nearest(at, NEAR_SHARE * pattern.pitch_mm).is_some());
-            }
+        for is_seen in glances.flatten() {
+            count.expected += 1;
+            count.seen += usize::from(is_seen);
         }
         count
     }
@@ -479,24 +505,22 @@ fn strongest_rival(
     pattern: &Pattern,
     pose: &Pose,
     hypotheses: &[(Pose, usize)],
-    near: &Nearby,
-    in_view: impl Fn(PointMm) -> bool,
+    glance: &impl Fn(PointMm) -> Option<bool>,
     odds: &Odds,
     best_odds: f64,
 ) -> Option<Rival> {
-    let mut seen_at = SeenAt {
-        near,
-        in_view: &in_view,
-        pose: *pose,
-        step_mm: 0.1 * pattern.pitch_mm,
-        reach_mm: NEAR_SHARE * pattern.pitch_mm,
-        known: BTreeMap::new(),
+    // Rivals on the same lattice ask for the same places again and again.
+    let mut known: BTreeMap<(i32, i32), Option<bool>> = BTreeMap::new();
+    let step_mm = 0.1 * pattern.pitch_mm;
+    let mut glance_once = |place: PointMm| {
+        let key = ((place.x / step_mm).round() as i32, (place.y / step_mm).round() as i32);
+        *known.entry(key).or_insert_with(|| glance(pose.apply(place)))
     };
     let mut strongest: Option<Rival> = None;
-    let mut consider = |log_odds: f64, differs: Difference| {
+    let mut consider = |log_odds: f64, differs: Difference, bench_from_pattern: Pose| {
         let margin = best_odds - log_odds;
         if strongest.is_none_or(|r| margin < r.margin) {
-            strongest = Some(Rival { margin, differs });
+            strongest = Some(Rival { margin, differs, bench_from_pattern });
         }
     };
     let steps = std::iter::once(PointMm::ZERO).chain(pattern.neighbours.iter().copied());
@@ -504,15 +528,15 @@ fn strongest_rival(
         for turn in pattern.quarter_turns() {
             let is_same_turn = pattern.same.iter().any(|s| (wrap_angle_rad(s.theta_rad - turn.theta_rad)).abs() < 1e-6);
             let is_zero = step == PointMm::ZERO;
+            let moved = Pose::new(turn.x_mm + step.x, turn.y_mm + step.y, turn.theta_rad);
             if !is_same_turn || (turn.theta_rad == 0.0 && !is_zero) {
                 let differs = if is_same_turn { Difference::Shift } else { Difference::Turn };
-                consider(odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(*c) + step))), differs);
+                let count = Count::of(pattern.centres_mm.iter().map(|c| glance_once(moved.apply(*c))));
+                consider(odds.log(count), differs, pose.after(&moved));
             }
             if !pattern.mirror_is_same {
-                consider(
-                    odds.log(seen_at.count(pattern.centres_mm.iter().map(|c| turn.apply(pattern.mirror(*c)) + step))),
-                    Difference::Mirror,
-                );
+                let count = Count::of(pattern.centres_mm.iter().map(|c| glance_once(moved.apply(pattern.mirror(*c)))));
+                consider(odds.log(count), Difference::Mirror, pose.after(&moved));
             }
         }
     }
@@ -525,38 +549,11 @@ fn strongest_rival(
         });
         if !looks_same {
             let turned = (difference.theta_rad / FRAC_PI_2).round() != 0.0;
-            let log_odds = odds.log(Count::of(near, pattern, other, &in_view));
-            consider(log_odds, if turned { Difference::Turn } else { Difference::Shift });
+            let log_odds = odds.log(Count::of(pattern.centres_mm.iter().map(|c| glance(other.apply(*c)))));
+            consider(log_odds, if turned { Difference::Turn } else { Difference::Shift }, *other);
         }
     }
     strongest
-}
-
-/// Remembers, for places of the pattern's frame, whether they are in view and whether a feature lies there: rivals on the
-/// same lattice ask for the same places again and again.
-struct SeenAt<'a, V: Fn(PointMm) -> bool> {
-    near: &'a Nearby,
-    in_view: &'a V,
-    pose: Pose,
-    step_mm: f64,
-    reach_mm: f64,
-    known: BTreeMap<(i32, i32), (bool, bool)>,
-}
-
-impl<V: Fn(PointMm) -> bool> SeenAt<'_, V> {
-    fn count(&mut self, places: impl Iterator<Item = PointMm>) -> Count {
-        let mut count = Count { seen: 0, expected: 0 };
-        for place in places {
-            let key = ((place.x / self.step_mm).round() as i32, (place.y / self.step_mm).round() as i32);
-            let (is_in_view, is_seen) = *self.known.entry(key).or_insert_with(|| {
-                let at = self.pose.apply(place);
-                ((self.in_view)(at), self.near.nearest(at, self.reach_mm).is_some())
-            });
-            count.expected += usize::from(is_in_view);
-            count.seen += usize::from(is_in_view && is_seen);
-        }
-        count
-    }
 }
 
 fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
@@ -569,6 +566,10 @@ fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn everything() -> Window<impl Fn(PointMm) -> bool, impl Fn(PointMm, &CoarseProfile) -> Option<bool>> {
+        Window { whole: |_| true, cut: |_, _: &CoarseProfile| None, area_mm2: 200.0 }
+    }
 
     fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
         let half = f64::from(n - 1) / 2.0;
@@ -594,7 +595,7 @@ mod tests {
         let pattern = Pattern::new(places.clone()).expect("a pattern");
         assert_eq!(pattern.same.len(), 4);
         let truth = Pose::new(1.1, -0.7, 0.13);
-        let found = recognise(&seen(&places, truth), &pattern, |_| true, 200.0).expect("seated");
+        let found = recognise(&seen(&places, truth), &pattern, &everything()).expect("seated");
         let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
         assert!((pose.x_mm - truth.x_mm).abs() < 0.02 && (pose.theta_rad - truth.theta_rad).abs() < 0.01, "{pose:?}");
         assert_eq!(found.best.seen(), 64);
@@ -608,7 +609,7 @@ mod tests {
         let pattern = Pattern::new(places.clone()).expect("a pattern");
         assert_eq!(pattern.same.len(), 1);
         let truth = Pose::new(0.2, 0.1, FRAC_PI_2 + 0.05);
-        let found = recognise(&seen(&places, truth), &pattern, |_| true, 200.0).expect("seated");
+        let found = recognise(&seen(&places, truth), &pattern, &everything()).expect("seated");
         assert!(wrap_angle_rad(found.best.bench_from_pattern.theta_rad - truth.theta_rad).abs() < 0.02);
         let rival = found.rival.expect("a rival");
         assert!(rival.margin > 8.0, "{rival:?}");
@@ -618,7 +619,7 @@ mod tests {
     fn one_row_too_few_leaves_two_seatings_even() {
         let places = grid(8, 0.8);
         let pattern = Pattern::new(places.clone()).expect("a pattern");
-        let found = recognise(&seen(&places[8..], Pose::IDENTITY), &pattern, |_| true, 200.0).expect("seated");
+        let found = recognise(&seen(&places[8..], Pose::IDENTITY), &pattern, &everything()).expect("seated");
         let rival = found.rival.expect("a shift");
         assert!(rival.margin.abs() < 1.0 && rival.differs == Difference::Shift, "{rival:?}");
     }
@@ -626,7 +627,7 @@ mod tests {
     #[test]
     fn features_at_another_pitch_do_not_pass_for_the_pattern() {
         let pattern = Pattern::new(grid(8, 0.8)).expect("a pattern");
-        match recognise(&seen(&grid(8, 1.0), Pose::IDENTITY), &pattern, |_| true, 200.0) {
+        match recognise(&seen(&grid(8, 1.0), Pose::IDENTITY), &pattern, &everything()) {
             Err(Unrecognised::OtherSpacing { spacing_mm }) => assert!((spacing_mm - 1.0).abs() < 0.05),
             Ok(found) => assert!(found.best.seen() < 40, "{}", found.best.seen()),
             Err(other) => panic!("{other:?}"),
@@ -642,7 +643,7 @@ mod tests {
         let mut features = seen(&kept, truth);
         let clutter: Vec<PointMm> = grid(9, 0.8).into_iter().map(|p| p + PointMm::new(0.07, -0.11)).collect();
         features.extend(seen(&clutter[..40], truth));
-        let found = recognise(&features, &pattern, |_| true, 200.0).expect("seated");
+        let found = recognise(&features, &pattern, &everything()).expect("seated");
         let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
         assert!(pose.shift().distance(truth.shift()) < 0.03, "{pose:?}");
         assert!(found.rival.expect("a shift").margin > 10.0);
@@ -651,6 +652,6 @@ mod tests {
     #[test]
     fn two_features_are_too_few() {
         let pattern = Pattern::new(grid(3, 0.8)).expect("a pattern");
-        assert_eq!(recognise(&seen(&grid(3, 0.8)[..2], Pose::IDENTITY), &pattern, |_| true, 100.0).unwrap_err(), Unrecognised::TooFew);
+        assert_eq!(recognise(&seen(&grid(3, 0.8)[..2], Pose::IDENTITY), &pattern, &everything()).unwrap_err(), Unrecognised::TooFew);
     }
 }

@@ -198,6 +198,22 @@ impl Look {
         })
     }
 
+    /// The same look, `scale` times as large, at the same blur of the optics.
+    #[must_use]
+    pub fn scaled(&self, scale: f64) -> Self {
+        let (light, slope) =
+            (0..self.light.len()).map(|i| self.at((i as f64 * Self::STEP_PX / scale) as f32)).map(|(l, s)| (l, s / scale as f32)).unzip();
+        Self {
+            radius_px: self.radius_px * scale,
+            light,
+            slope,
+            band_px: self.band_px.map(|b| b * scale),
+            outline_px: self.outline_px * scale,
+            edge_px: self.edge_px * scale,
+            ..self.clone()
+        }
+    }
+
     /// The part of a slope at `r_px` that is the outline's own: outside, what falls off as the blurred outline does. The rest
     /// is another edge, of a mask opening say, and does not move with the feature.
     #[must_use]

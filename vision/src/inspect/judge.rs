@@ -40,8 +40,13 @@ const SMALL: f64 = 0.7;
 const LARGE: f64 = 1.4;
 /// A site's centre off its place by more than this share of the pitch, and by more than five times the usual, is displaced.
 const DISPLACED: f64 = 0.15;
-/// It must look more like a site there than at its place by this much.
-const CLEARLY_MORE_ALIKE: f64 = 0.2;
+/// Something of full contrast that is nearly alike is there, but odd.
+const ODD_LIKENESS: f64 = 0.75;
+const ODD_GAIN: f64 = 0.5;
+/// A look this much like the template needs no second one.
+const CONVINCING: f64 = 0.9;
+/// It must look more like a site there than at its place by this much, and by more than sites differ from one another.
+const CLEARLY_MORE_ALIKE: f64 = 0.15;
 /// The level midway between two sites, 0 as the surround and 1 as the sites, beyond which copper or solder joins them.
 const BRIDGED: f64 = 0.5;
 
@@ -63,6 +68,13 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
     let present: Vec<&Seen> = looks.iter().flatten().filter(there).collect();
     let Some(usual_size) = median(present.iter().map(|s| s.size).collect()) else { return Vec::new() };
     let usual_off = median(present.iter().map(|s| s.look.at.distance(s.spot.at) / s.pitch_px).collect()).unwrap_or(0.0);
+    let usual_likeness = median(present.iter().map(|s| s.look.likeness).collect()).unwrap_or(1.0);
+    // Speckle makes sizes scatter: another size must explain more than sites differ from one another.
+    let fits_better = |seen: &Seen| {
+        let spot = Spot { at: seen.look.at, ..seen.spot };
+        let at_size = |size: f64| seated.template.likeness(seated.light, spot, size);
+        at_size(seen.size) - at_size(usual_size) > (0.5 * (1.0 - usual_likeness)).max(0.03)
+    };
     let index: BTreeMap<[i64; 2], usize> = seated.sites_uv.iter().enumerate().map(|(i, p)| (p.map(|c| c.round() as i64), i)).collect();
     let mut findings: Vec<Finding> = Vec::new();
     for (site, seen) in looks.iter().enumerate() {
@@ -77,23 +89,25 @@ pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
             finding.centre = Some(blob.at);
             finding.diameter_px = blob.diameter_px;
             finding.sigma_px = 0.05 * blob.diameter_px;
-        } else if clear && seen.size < SMALL * usual_size {
+        } else if clear && seen.size < SMALL * usual_size && fits_better(seen) {
             finding.state = SiteState::Suspect(SuspectKind::Small);
-        } else if clear && seen.size > LARGE * usual_size {
+        } else if clear && seen.size > LARGE * usual_size && fits_better(seen) {
             finding.state = SiteState::Suspect(SuspectKind::Large);
         } else if clear {
             let expected = expected_at(seated, site, seen, &looks, &index);
             let reach = DISPLACED.max(5.0 * usual_off) * seen.pitch_px;
             if seen.look.at.distance(expected) > reach {
                 // Speckle or a scratch beside a site in its place is no displaced site.
-                let in_place = seated.template.fit(seated.light, Spot { at: expected, ..seen.spot }, 0.6 * reach);
-                if in_place.likeness > seen.look.likeness - CLEARLY_MORE_ALIKE {
+                let in_place = seated.template.fit(seated.light, Spot { at: expected, ..seen.spot }, 0.25 * reach);
+                if in_place.likeness > seen.look.likeness - CLEARLY_MORE_ALIKE.max(1.2 * (1.0 - usual_likeness)) {
                     finding.centre = Some(in_place.at);
                     finding.sigma_px = in_place.sigma_px.max(seen.look.sigma_px);
                 } else {
                     finding.state = SiteState::Suspect(SuspectKind::Displaced);
                 }
             }
+        } else if seen.look.likeness >= ODD_LIKENESS * seated.threshold && seen.look.gain >= ODD_GAIN {
+            finding.state = SiteState::Suspect(SuspectKind::Odd);
         } else if let Some(blob) = other.filter(|b| b.diameter_px < SMALL * normal_px) {
             finding.state = SiteState::Suspect(SuspectKind::Small);
             finding.centre = Some(blob.at);
@@ -135,12 +149,14 @@ fn look_at(seated: &Seated, site: usize) -> Option<Seen> {
     let scale = j.determinant().abs().sqrt() / seated.reference_px;
     let pitch_px = j.column(0).norm().min(j.column(1).norm());
     let spot = Spot { at, scale };
-    if !(at.x.is_finite() && at.y.is_finite()) || !in_view(seated.light, at, 0.5 * seated.template.diameter_px * scale) {
+    if !(at.x.is_finite() && at.y.is_finite() && in_view(seated.light, at, 0.5 * seated.template.diameter_px * scale)) {
         return None;
     }
-    let reach = 0.25 * pitch_px;
+    let reach = 0.35 * pitch_px;
     let fitted = seated.template.fit(seated.light, spot, reach);
-    let look = if fitted.likeness >= seated.threshold { fitted } else { seated.template.search(seated.light, spot, reach) };
+    // A fit that began on the slope of a displaced site may have stopped there.
+    let searched = (fitted.likeness < CONVINCING).then(|| seated.template.search(seated.light, spot, reach));
+    let look = searched.filter(|s| s.likeness > fitted.likeness).unwrap_or(fitted);
     Some(Seen { spot, pitch_px, look, size: size(seated, Spot { at: look.at, scale }) })
 }
 

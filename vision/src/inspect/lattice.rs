@@ -112,6 +112,8 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
 
 /// Two steps that span a lattice.
 type Basis = [[f64; 2]; 2];
+/// The two steps at a cell.
+type StepsAt = fn(&Warp, [i32; 2]) -> Basis;
 
 /// The dots of one tier and band, ready to be asked for neighbours.
 struct Field<'a> {
@@ -271,8 +273,8 @@ impl<'a> Field<'a> {
     }
 
     /// Steps under which the places midway between members, where most of them are filled, are members, too.
-    fn finer_steps(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp, taken: &[bool]) -> Option<fn(&Warp, [i32; 2]) -> Basis> {
-        let halves: [([f64; 2], fn(&Warp, [i32; 2]) -> Basis); 3] = [
+    fn finer_steps(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp, taken: &[bool]) -> Option<StepsAt> {
+        let halves: [([f64; 2], StepsAt); 3] = [
             ([0.5, 0.0], |w, c| steps_of(w, c, [[0.5, 0.0], [0.0, 1.0]])),
             ([0.0, 0.5], |w, c| steps_of(w, c, [[1.0, 0.0], [0.0, 0.5]])),
             ([0.5, 0.5], |w, c| steps_of(w, c, [[0.5, 0.5], [0.5, -0.5]])),
