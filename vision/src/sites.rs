@@ -2,7 +2,7 @@
 
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
-use crate::find::look::Look;
+use crate::find::look::{Look, Teacher};
 use crate::plane::Plane;
 use crate::view::PointPx;
 use nalgebra::Matrix2;
@@ -55,8 +55,8 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 #[must_use]
 pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
-    let (look, drift_px) = settled_look(plane, radius_px, expected)?;
-    let mut finder = CentreFinder::new(plane, &look);
+    let Settled { look, lean, drift_px } = settled_look(plane, radius_px, expected)?;
+    let mut finder = CentreFinder::new(plane, &look, lean);
     let centres: Vec<Option<Centre>> = expected
         .iter()
         .map(|e| {
@@ -82,37 +82,53 @@ fn common_doubt_px(centres: &[Option<Centre>], usual: &Usual) -> f64 {
 const TEACHERS: usize = 32;
 /// Rounds of learning and measuring until the teachers' mean place stays.
 const MOST_ROUNDS: usize = 8;
+/// The linear growth holds within this, px.
+const MOST_GROWN_PX: f64 = 1.0;
 /// A mean place that moves less than this has come to rest, px.
 const AT_REST_PX: f64 = 0.004;
 
+/// A look that has come to rest.
+struct Settled {
+    look: Look,
+    /// Usual relative slope of the features' light, per px.
+    lean: [f64; 2],
+    /// How far the teachers' mean place went from the expected one, px.
+    drift_px: [f64; 2],
+}
+
 /// Learns the look about the expected places, measures the teachers with it, and learns again about the measured places,
-/// until they stay: coarse places are all off to the same side where the light comes from one side. Also gives how far the
-/// teachers' mean place went, px.
-fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<(Look, [f64; 2])> {
+/// until they stay: coarse places are all off to the same side where the light comes from one side.
+fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<Settled> {
     let seen: Vec<PointPx> =
         expected.iter().filter(|e| e.candidate.is_some_and(|c| c.distance(e.at) < 0.25 * radius_px)).map(|e| e.at).collect();
     let starts: Vec<PointPx> = seen.iter().copied().step_by(seen.len().div_ceil(TEACHERS).max(1)).collect();
-    let mut look = Look::learn(plane, &starts, radius_px)?;
-    let mut places: Vec<(PointPx, PointPx)> = starts.iter().map(|s| (*s, *s)).collect();
-    let mut drift_px = [0.0; 2];
+    let mut look = Look::learn(plane, &starts.iter().copied().map(Teacher::from).collect::<Vec<_>>(), radius_px)?;
+    let mut teachers: Vec<(PointPx, Teacher)> = starts.iter().map(|s| (*s, Teacher::from(*s))).collect();
+    let (mut drift_px, mut lean) = ([0.0; 2], [0.0; 2]);
     for _ in 0..MOST_ROUNDS {
-        let mut finder = CentreFinder::new(plane, &look);
-        let measured: Vec<(PointPx, Option<Centre>)> = places.iter().map(|(start, at)| (*start, finder.measure(*at))).collect();
+        let mut finder = CentreFinder::new(plane, &look, lean);
+        let measured: Vec<(PointPx, Option<Centre>)> = teachers.iter().map(|(start, t)| (*start, finder.measure(t.at))).collect();
         let usual = Usual::of(&measured.iter().map(|m| m.1).collect::<Vec<_>>());
-        places = measured.into_iter().filter_map(|(start, c)| Some((start, c.filter(|c| usual.holds(c))?.at))).collect();
-        if places.is_empty() {
+        let good: Vec<(PointPx, Centre)> =
+            measured.into_iter().filter_map(|(start, c)| Some((start, c.filter(|c| usual.holds(c))?))).collect();
+        if good.is_empty() {
             break;
         }
-        let n = places.len() as f64;
-        let mean = [places.iter().map(|(s, p)| p.x - s.x).sum::<f64>() / n, places.iter().map(|(s, p)| p.y - s.y).sum::<f64>() / n];
-        look = Look::learn(plane, &places.iter().map(|p| p.1).collect::<Vec<_>>(), radius_px)?;
+        let n = good.len() as f64;
+        let mean_of = |get: &dyn Fn(&(PointPx, Centre)) -> f64| good.iter().map(get).sum::<f64>() / n;
+        let mean = [mean_of(&|(s, c)| c.at.x - s.x), mean_of(&|(s, c)| c.at.y - s.y)];
+        lean = [mean_of(&|(_, c)| c.lean[0]), mean_of(&|(_, c)| c.lean[1])];
+        let mean_size = mean_of(&|(_, c)| c.size_ratio);
+        let grown_px = |c: &Centre| ((c.size_ratio - mean_size) * look.outline_px).clamp(-MOST_GROWN_PX, MOST_GROWN_PX);
+        teachers = good.iter().map(|(start, c)| (*start, Teacher { at: c.at, grown_px: grown_px(c) })).collect();
+        look = Look::learn(plane, &teachers.iter().map(|t| t.1).collect::<Vec<_>>(), radius_px)?;
         let moved = (mean[0] - drift_px[0]).hypot(mean[1] - drift_px[1]);
         drift_px = mean;
         if moved < AT_REST_PX {
             break;
         }
     }
-    Some((look, drift_px))
+    Some(Settled { look, lean, drift_px })
 }
 
 /// What is usual for the features of this picture.
@@ -174,7 +190,7 @@ fn resized(plane: &Plane, look: &Look, usual: &Usual, at: PointPx) -> Option<(Ce
         return None;
     }
     let scaled = look.scaled(likeness.scale);
-    let centre = CentreFinder::new(plane, &scaled).measure(at)?;
+    let centre = CentreFinder::new(plane, &scaled, [0.0; 2]).measure(at)?;
     let is_clear = centre.gain > ABSENT_BELOW_GAIN * usual.gain && centre.explained > ODD_BELOW_EXPLAINED * usual.explained;
     is_clear.then(|| (centre, likeness.scale * centre.size_ratio.clamp(0.85, 1.15) / usual.size_ratio.max(0.1)))
 }

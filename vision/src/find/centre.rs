@@ -41,6 +41,8 @@ pub struct Centre {
     /// How far the light beside the outline might still pull the centre, px along x and y: the same way for all features of
     /// a picture as a rule, so that it does not average out. See [`SLOPE_DOUBT`] and [`OUTSIDE_DOUBT`].
     pub doubt_px: [f64; 2],
+    /// Relative slope of the feature's light at its outline, per px along x and y.
+    pub lean: [f64; 2],
 }
 
 /// Share of the correction for sloping light, a σ² for a relative slope a, that stays in doubt: σ is that of the sharpest edge
@@ -64,6 +66,8 @@ const LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX: f64 = 5.0;
 pub struct CentreFinder<'a> {
     plane: &'a Plane,
     look: &'a Look,
+    /// Relative slope of the features' light that is usual in this plane, per px along x and y.
+    lean: [f64; 2],
     designs: Vec<Option<Design>>,
     patch: Vec<f32>,
 }
@@ -92,10 +96,11 @@ const OUTSIDE: usize = 7;
 const SLOPING: usize = 9;
 
 impl<'a> CentreFinder<'a> {
-    /// A finder for one plane and one look.
+    /// A finder for one plane and one look; `lean` is the usual relative slope of the features' light, per px along x and y
+    /// (0 where it is not known yet): where the light leans, a feature that is larger or moved changes it more on one side.
     #[must_use]
-    pub fn new(plane: &'a Plane, look: &'a Look) -> Self {
-        Self { plane, look, designs: (0..PHASES * PHASES).map(|_| None).collect(), patch: Vec::new() }
+    pub fn new(plane: &'a Plane, look: &'a Look, lean: [f64; 2]) -> Self {
+        Self { plane, look, lean, designs: (0..PHASES * PHASES).map(|_| None).collect(), patch: Vec::new() }
     }
 
     /// The centre nearest to `start` (px of the plane), or `None` when the fit does not come to rest within half a radius of
@@ -136,7 +141,7 @@ impl<'a> CentreFinder<'a> {
 
     fn solve(&mut self, phase: &Phase) -> Option<Solution> {
         let slot = &mut self.designs[phase.index];
-        let design = slot.get_or_insert_with(|| Design::about(self.look, phase));
+        let design = slot.get_or_insert_with(|| Design::about(self.look, self.lean, phase));
         design.solve(self.plane, phase, &mut self.patch)
     }
 }
@@ -174,12 +179,16 @@ struct Solution {
 }
 
 impl Solution {
+    /// The level's slope at the outline; the radial slope inside (`SLOPING`) is zero there.
+    fn lean(&self, axis: usize, gain: f64, look: &Look) -> f64 {
+        self.unknowns[ACROSS + axis] / (gain * look.radius_px)
+    }
+
     fn doubt_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
-        let slope =
-            (self.unknowns[ACROSS + axis] + self.unknowns.get(SLOPING + axis).unwrap_or(&0.0) / look.step) / (gain * look.radius_px);
+        let inside = self.unknowns.get(SLOPING + axis).unwrap_or(&0.0) / (gain * look.step * look.radius_px);
         let steepest = look.step / (look.edge_px * std::f64::consts::TAU.sqrt());
         let outside = self.unknowns[OUTSIDE + axis] / (gain * steepest);
-        (SLOPE_DOUBT * slope * look.blur_px.powi(2)).hypot(OUTSIDE_DOUBT * outside)
+        (SLOPE_DOUBT * (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)).hypot(OUTSIDE_DOUBT * outside)
     }
 
     fn centre(&self, at: PointPx, gain: f64, look: &Look) -> Centre {
@@ -195,12 +204,13 @@ impl Solution {
             explained: self.explained,
             left_over: self.left_over,
             doubt_px: [0, 1].map(|axis| self.doubt_px(axis, gain, look)),
+            lean: [0, 1].map(|axis| self.lean(axis, gain, look)),
         }
     }
 }
 
 impl Design {
-    fn about(look: &Look, phase: &Phase) -> Self {
+    fn about(look: &Look, lean: [f64; 2], phase: &Phase) -> Self {
         let [inner, outer] = look.band_px;
         let reach = outer.ceil() as isize + 1;
         let (far_light, _) = look.at(outer as f32);
@@ -237,9 +247,10 @@ impl Design {
                 let sloping = inside * from_outline + blur * own / near_light;
                 let mut values = [0.0_f32; COLUMNS];
                 values[GAIN] = light;
-                values[SHIFT_X] = -own * cos;
-                values[SHIFT_Y] = -own * sin;
-                values[GROWTH] = -own * r as f32;
+                let leaning = own * (1.0 + lean[0] * x + lean[1] * y) as f32;
+                values[SHIFT_X] = -leaning * cos;
+                values[SHIFT_Y] = -leaning * sin;
+                values[GROWTH] = -leaning * r as f32;
                 values[LEVEL] = 1.0;
                 values[ACROSS] = across * cos;
                 values[ACROSS + 1] = across * sin;
@@ -367,6 +378,7 @@ fn dot(a: &[f32], b: &[f32]) -> f32 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::look::Teacher;
     use super::*;
     use statrs::function::erf::erf;
 
@@ -403,6 +415,10 @@ mod tests {
         Plane { origin_px: [0, 0], width, height, light, saturated: None }
     }
 
+    fn teachers(centres: &[PointPx]) -> Vec<Teacher> {
+        centres.iter().copied().map(Teacher::from).collect()
+    }
+
     fn centres() -> Vec<PointPx> {
         (0..8)
             .map(|i| {
@@ -415,8 +431,8 @@ mod tests {
     fn misses(unevenness: f64, start: (f64, f64)) -> (f64, f64) {
         let truth = centres();
         let plane = plane(&truth, unevenness);
-        let look = Look::learn(&plane, &truth, 9.0).expect("edge");
-        let mut finder = CentreFinder::new(&plane, &look);
+        let look = Look::learn(&plane, &teachers(&truth), 9.0).expect("edge");
+        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
         let (mut sum, mut worst) = ((0.0, 0.0), 0.0_f64);
         for t in &truth {
             let found = finder.measure(PointPx::new(t.x + start.0, t.y + start.1)).expect("a disc");
@@ -444,7 +460,7 @@ mod tests {
     fn a_centre_at_the_edge_or_under_saturation_uses_what_is_known() {
         let truth = vec![PointPx::new(8.2, 50.4), PointPx::new(80.3, 50.2)];
         let mut plane = plane(&truth, 0.0);
-        let look = Look::learn(&plane, &truth[1..], 9.0).expect("edge");
+        let look = Look::learn(&plane, &teachers(&truth[1..]), 9.0).expect("edge");
         let mut saturated = vec![false; plane.light.len()];
         for y in 40..45 {
             for x in 75..84 {
@@ -453,7 +469,7 @@ mod tests {
             }
         }
         plane.saturated = Some(saturated);
-        let mut finder = CentreFinder::new(&plane, &look);
+        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
         for t in &truth {
             let found = finder.measure(PointPx::new(t.x + 0.4, t.y + 0.3)).expect("enough of it is known");
             assert!(found.at.distance(*t) < 0.03, "{:?} for {t:?}", found.at);
@@ -465,8 +481,8 @@ mod tests {
     fn an_empty_place_has_no_gain() {
         let truth = centres();
         let plane = plane(&truth, 0.0);
-        let look = Look::learn(&plane, &truth, 9.0).expect("edge");
-        let probe = CentreFinder::new(&plane, &look).probe(PointPx::new(45.0, 50.0)).expect("inside");
+        let look = Look::learn(&plane, &teachers(&truth), 9.0).expect("edge");
+        let probe = CentreFinder::new(&plane, &look, [0.0; 2]).probe(PointPx::new(45.0, 50.0)).expect("inside");
         assert!(probe.gain.abs() < 0.1, "{}", probe.gain);
     }
 }

@@ -125,6 +125,22 @@ pub struct Look {
     pub step: f64,
 }
 
+/// A feature that teaches the profile.
+#[derive(Debug, Clone, Copy)]
+pub struct Teacher {
+    /// Its centre, px of the plane.
+    pub at: PointPx,
+    /// How much its radius is above the others', px: outlines are laid over each other, or sizes that scatter would pass for
+    /// blur.
+    pub grown_px: f64,
+}
+
+impl From<PointPx> for Teacher {
+    fn from(at: PointPx) -> Self {
+        Self { at, grown_px: 0.0 }
+    }
+}
+
 impl Look {
     /// Step of the profile, px.
     pub const STEP_PX: f64 = 0.25;
@@ -133,19 +149,19 @@ impl Look {
     /// At most so many features teach the profile; more add nothing to a curve averaged from 100,000 pixels.
     const MOST_TEACHERS: usize = 96;
 
-    /// Learns the profile from features at `centres` (px of the plane). `None` when there is none or no edge shows.
+    /// Learns the profile from features at known places. `None` when there is none or no edge shows.
     #[must_use]
-    pub fn learn(plane: &Plane, centres: &[PointPx], radius_px: f64) -> Option<Self> {
+    pub fn learn(plane: &Plane, teachers: &[Teacher], radius_px: f64) -> Option<Self> {
         let reach_px = Self::REACH * radius_px + 3.0;
         let bins = (reach_px / Self::STEP_PX).ceil() as usize + 1;
         let (mut sums, mut counts) = (vec![0.0_f64; bins], vec![0.0_f64; bins]);
-        let stride = centres.len().div_ceil(Self::MOST_TEACHERS).max(1);
-        for centre in centres.iter().step_by(stride) {
+        let stride = teachers.len().div_ceil(Self::MOST_TEACHERS).max(1);
+        for Teacher { at: centre, grown_px } in teachers.iter().step_by(stride) {
             let (x0, x1) = window(centre.x, reach_px, plane.width);
             let (y0, y1) = window(centre.y, reach_px, plane.height);
             for y in y0..y1 {
                 for x in x0..x1 {
-                    let r = ((x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2)).sqrt() / Self::STEP_PX;
+                    let r = (((x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2)).sqrt() - grown_px).max(0.0) / Self::STEP_PX;
                     let bin = r as usize;
                     let i = y * plane.width + x;
                     if bin + 1 < bins && plane.is_known(i) {
@@ -175,7 +191,12 @@ impl Look {
         let edge = fit_edge(&slope, outline);
         let outline_px = edge.at_px;
         // The optics' blur is that of the sharpest edge; a highlight has soft edges of its own.
-        let blur_px = edges(&slope, 0.2).into_iter().map(|i| fit_edge(&slope, i).blur_px).fold(edge.blur_px, f64::min).max(0.3);
+        let blur_px = edges(&slope, FAINTEST_EDGE_SHARE)
+            .into_iter()
+            .filter(|&i| stands_alone(&slope, i))
+            .map(|i| fit_edge(&slope, i).blur_px)
+            .fold(edge.blur_px, f64::min)
+            .max(0.3);
         // An edge of Gaussian blur: its height is its steepest slope times σ √(2π).
         let step = -edge.steepest * edge.blur_px * std::f64::consts::TAU.sqrt();
         let most = 0.5 * radius_px.max(4.0);
@@ -247,6 +268,30 @@ fn edges(slope: &[f64], share: f64) -> Vec<usize> {
             here >= share * steepest && here > slope[i - 1].abs() && here >= slope[i + 1].abs()
         })
         .collect()
+}
+
+/// An edge fainter than this share of the steepest does not tell the blur.
+const FAINTEST_EDGE_SHARE: f64 = 0.08;
+
+/// Whether the slope falls to less than half on both sides of an edge before it rises again: a wiggle on the flank of another
+/// edge does not.
+fn stands_alone(slope: &[f64], edge: usize) -> bool {
+    let half = 0.5 * slope[edge].abs();
+    let falls = |indices: &mut dyn Iterator<Item = usize>| {
+        let mut before = slope[edge].abs();
+        for i in indices {
+            let here = slope[i].abs();
+            if here < half {
+                return true;
+            }
+            if here > 1.02 * before {
+                return false;
+            }
+            before = here;
+        }
+        false
+    };
+    falls(&mut (0..edge).rev()) && falls(&mut (edge + 1..slope.len()))
 }
 
 /// Of the clear edges within half to five quarters of the designed radius, the one nearest to it: the outline, or where that
@@ -365,7 +410,7 @@ mod tests {
             })
             .collect();
         let plane = Plane { origin_px: [0, 0], width, height, light, saturated: None };
-        let look = Look::learn(&plane, &centres, 10.4).expect("an edge");
+        let look = Look::learn(&plane, &centres.map(Teacher::from), 10.4).expect("an edge");
         assert!((look.outline_px - 10.0).abs() < 0.3, "{}", look.outline_px);
         assert!((look.blur_px - sigma).abs() < 0.25, "{}", look.blur_px);
         assert!((look.step - 0.6).abs() < 0.05, "{}", look.step);
@@ -375,6 +420,6 @@ mod tests {
     fn nothing_to_learn_from_gives_no_look() {
         let plane = Plane { origin_px: [0, 0], width: 50, height: 50, light: vec![0.3; 2500], saturated: None };
         assert!(Look::learn(&plane, &[], 8.0).is_none());
-        assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0)], 8.0).is_none());
+        assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0).into()], 8.0).is_none());
     }
 }
