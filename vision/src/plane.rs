@@ -15,6 +15,8 @@ pub struct Plane {
     pub height: usize,
     /// Linear light, row by row; 1 is full scale of the strongest channel of this view's tint.
     pub light: Vec<f32>,
+    /// One step of the camera's numbers, as light of this plane: the steps of the channels as separation combines them.
+    pub step_of_light: f32,
     /// True where a channel is at full scale, so that the light is not known; `None` when no pixel is.
     pub saturated: Option<Vec<bool>>,
 }
@@ -97,7 +99,7 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     let weights = unmixing_weights(optics, index, picture.channels).map(|w| w as f32);
     let span = (white - frame.black).max(1e-9);
     let linear = move |raw: f64| ((raw - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
-    match &picture.samples {
+    let mut plane = match &picture.samples {
         Samples::U8(raw) => {
             let table: Vec<f32> = (0..=255u32).map(|v| linear(f64::from(v))).collect();
             let full = white.min(255.0) as u8;
@@ -108,7 +110,9 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
             let full = white.min(65535.0) as u16;
             mix(raw, picture, region, weights, move |v| table[usize::from(v)], full)
         }
-    }
+    };
+    plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) / span as f32;
+    plane
 }
 
 fn mix<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, weights: [f32; 3], linear: impl Fn(T) -> f32, full: T) -> Plane {
@@ -140,7 +144,7 @@ fn mix<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, weights: [
             })
             .collect()
     });
-    Plane { origin_px: [x0, y0], width, height, light, saturated }
+    Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated }
 }
 
 /// A plane averaged over square blocks, for looking at a coarser scale.
@@ -241,7 +245,7 @@ mod tests {
     #[test]
     fn reducing_keeps_the_mean_and_the_place() {
         let light: Vec<f32> = (0..36).map(|i| (i % 6) as f32).collect();
-        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, saturated: None };
+        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, step_of_light: 0.0, saturated: None };
         let small = reduce(&plane, 3);
         assert_eq!((small.width, small.height), (2, 2));
         assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);

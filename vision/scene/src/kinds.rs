@@ -13,8 +13,10 @@ use rand_chacha::ChaCha8Rng;
 /// A kind of scene.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum SceneKind {
-    /// Everything as it should be.
+    /// Everything as the reference names it and nothing worse: mask openings and highlights sit centred, rings have sharp edges.
     GoodLight,
+    /// Good light on boards and balls as they come: mask openings off their lands, highlights off centre, rings of soft edge.
+    OffCentre,
     /// Vias at half pitch, traces, flux stains, dust.
     ViasAndStains,
     /// Balls missing, bridged, small, large, displaced, hidden; a land missing.
@@ -109,8 +111,9 @@ impl Code {
 
 impl SceneKind {
     /// Every kind, those to be answered first.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::GoodLight,
+        Self::OffCentre,
         Self::ViasAndStains,
         Self::Defects,
         Self::LowLight,
@@ -133,6 +136,7 @@ impl SceneKind {
     pub const fn word(self) -> &'static str {
         match self {
             Self::GoodLight => "good-light",
+            Self::OffCentre => "off-centre",
             Self::ViasAndStains => "vias-and-stains",
             Self::Defects => "defects",
             Self::LowLight => "low-light",
@@ -156,6 +160,7 @@ impl SceneKind {
     pub fn expectation(self) -> Expectation {
         match self {
             Self::GoodLight
+            | Self::OffCentre
             | Self::ViasAndStains
             | Self::Defects
             | Self::LowLight
@@ -274,7 +279,9 @@ fn lay_out(ranges: &Ranges, kind: SceneKind, optics: &Optics, um_per_px: f64, rn
         }
         let part = overhang_px(optics, Side::Part, &set.rendered, &bench_from_part)?;
         let board = overhang_px(optics, Side::Board, &set.board, &bench_from_board)?;
-        let worst = [0, 1, 2, 3].map(|edge| part[edge].max(board[edge]) + ranges.pattern.edge_px);
+        // The empty row and one more must fit into the picture: a row that may lie just outside it is no row too few.
+        let row_px = if kind == SceneKind::OneRowTooFew { 1.5 * plan.pitch_mm * 1000.0 / um_per_px } else { 0.0 };
+        let worst = [0, 1, 2, 3].map(|edge| part[edge].max(board[edge]) + ranges.pattern.edge_px + row_px);
         if worst.iter().all(|w| *w <= 0.0) || plan.rows.min(plan.columns) <= 4 {
             if kind == SceneKind::FarOffset && rng.random_bool(ranges.kinds.far_cut_share) {
                 cut_off_one_end(ranges, optics, &mut set, rng)?;
@@ -379,9 +386,23 @@ fn off_nominal(ranges: &Ranges, mut rendered: Part, mut board: Part, rng: &mut C
 }
 
 /// What makes the kind, besides part and poses.
+/// Takes away what shifts an edge for reasons of the board or the ball: what is left is what the reference scene names.
+fn centre_everything(ranges: &Ranges, scene: &mut Scene) {
+    if let Some(ring) = scene.part_look.terminals.as_mut().and_then(|t| t.ring.as_mut()) {
+        ring.soft = ring.soft.min(ranges.kinds.sharp_ring);
+    }
+    if let Some(lands) = &mut scene.board_look.lands {
+        lands.opening_shift_mm = [0.0; 2];
+        if let Some(highlight) = &mut lands.highlight {
+            highlight.at = [0.0; 2];
+        }
+    }
+}
+
 fn specialise(ranges: &Ranges, kind: SceneKind, plan: &GridPlan, scene: &mut Scene, rng: &mut ChaCha8Rng) {
     let peak = ranges.camera.peak;
     match kind {
+        SceneKind::GoodLight => centre_everything(ranges, scene),
         SceneKind::UnevenRing => {
             if let Some(terminals) = &mut scene.part_look.terminals {
                 terminals.uneven.amount = ranges.kinds.uneven;

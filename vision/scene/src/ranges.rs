@@ -204,6 +204,8 @@ pub(crate) struct Defects {
 pub(crate) struct Kinds {
     pub low_light: f64,
     pub uneven: f64,
+    /// Softest edge of a ring in good light, of the radius.
+    pub sharp_ring: f64,
     pub far_pitches: Span,
     pub far_deg: Span,
     pub far_cut_share: f64,

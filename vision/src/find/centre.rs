@@ -50,12 +50,14 @@ pub struct Centre {
 const SLOPE_DOUBT: f64 = 0.5;
 /// Share of what a light outside that is brighter on one side would pull an edge that is located at a level. Found on rendered
 /// lands whose mask opening is off by a third of the gap.
-const OUTSIDE_DOUBT: f64 = 0.12;
+const OUTSIDE_DOUBT: f64 = 0.2;
 
 /// Places within a pixel, along each axis, for which a design is kept.
 const PHASES: usize = 8;
 /// A step this short from a kept place needs no other; the places lie 1/8 px apart, so that the nearest is within 0.09 px.
 const LINEAR_WITHIN_PX: f64 = 0.13;
+/// In noise the last steps go to and fro about the answer; further than this they wander.
+const NOISE_STEP_PX: f64 = 0.4;
 /// A fit that has not come to rest after so many steps is not a centre.
 const MOST_STEPS: usize = 8;
 /// Below this radius there are too few pixels to tell all unknowns from a shift.
@@ -108,7 +110,7 @@ impl<'a> CentreFinder<'a> {
     pub fn measure(&mut self, start: PointPx) -> Option<Centre> {
         let most_shift_px = 0.5 * self.look.radius_px;
         let mut at = start;
-        for _ in 0..MOST_STEPS {
+        for step_number in 1..=MOST_STEPS {
             let phase = Phase::of(at)?;
             let solution = self.solve(&phase)?;
             let gain = solution.unknowns[GAIN];
@@ -123,15 +125,17 @@ impl<'a> CentreFinder<'a> {
             }
             // Within this the model is linear: the same answer comes from either of two neighbouring places.
             let at_rest = next.distance(phase.centre) < LINEAR_WITHIN_PX;
+            let moved_px = next.distance(at);
             at = next;
-            if at_rest {
+            if at_rest || (step_number == MOST_STEPS && moved_px < NOISE_STEP_PX) {
                 return Some(solution.centre(at, gain, self.look));
             }
         }
         None
     }
 
-    /// Brightness and fit at exactly `at`, without moving to a better place: what stands there, if anything.
+    /// Brightness and fit at exactly `at`, without moving to a better place: what stands there, if anything. The place is not
+    /// a measured one.
     pub fn probe(&mut self, at: PointPx) -> Option<Centre> {
         let phase = Phase::of(at)?;
         let solution = self.solve(&phase)?;
@@ -412,7 +416,7 @@ mod tests {
                 (0.1 + sum) as f32
             })
             .collect();
-        Plane { origin_px: [0, 0], width, height, light, saturated: None }
+        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None }
     }
 
     fn teachers(centres: &[PointPx]) -> Vec<Teacher> {
