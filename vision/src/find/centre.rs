@@ -85,9 +85,11 @@ struct Design {
     inverse: DMatrix<f64>,
 }
 
-/// Unknowns of the model, and how many of them a small feature can carry: level, gain and the first harmonics.
-const COLUMNS: usize = 15;
-const FEWER_COLUMNS: usize = 9;
+/// Unknowns of the model: of a disc; of a ring, which is too narrow for a radial slope of its own; of a small feature, which
+/// has too few pixels for second harmonics.
+const COLUMNS: usize = 13;
+const RING_COLUMNS: usize = 11;
+const SMALL_COLUMNS: usize = 9;
 const GAIN: usize = 0;
 const SHIFT_X: usize = 1;
 const SHIFT_Y: usize = 2;
@@ -95,7 +97,7 @@ const GROWTH: usize = 3;
 const LEVEL: usize = 4;
 const ACROSS: usize = 5;
 const OUTSIDE: usize = 7;
-const SLOPING: usize = 9;
+const SLOPING: usize = 11;
 
 impl<'a> CentreFinder<'a> {
     /// A finder for one plane and one look; `lean` is the usual relative slope of the features' light, per px along x and y
@@ -222,10 +224,10 @@ impl Design {
         // A blurred product is not the product of the blurred: blur[x f] = x blur[f] + σ² d blur[f]/dx, for a Gaussian of any width.
         let blur = (look.blur_px * look.blur_px / look.radius_px) as f32;
         let near_light = if (inner_light - far_light).abs() > 1e-9 { inner_light - far_light } else { 1e-9 };
-        let unknowns_n = match (look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX, look.is_followed) {
-            (true, _) => FEWER_COLUMNS,
-            (false, false) => COLUMNS - 2,
-            (false, true) => COLUMNS,
+        let unknowns_n = match (look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX, look.is_ring) {
+            (true, _) => SMALL_COLUMNS,
+            (false, true) => RING_COLUMNS,
+            (false, false) => COLUMNS,
         };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
         let mut columns: Vec<Vec<f32>> = vec![Vec::new(); unknowns_n];
@@ -243,15 +245,13 @@ impl Design {
                 let (light, slope) = look.at(r as f32);
                 let light = light - far_light;
                 let inside = (light / near_light).clamp(0.0, 1.0);
-                let own = look.own_slope(r, slope);
-                let other = slope - own;
                 let (from_middle, from_outline) = ((r / look.radius_px) as f32, ((r - look.outline_px) / look.radius_px) as f32);
                 let (cos, sin) = if r > 1e-9 { ((x / r) as f32, (y / r) as f32) } else { (0.0, 0.0) };
-                let across = light * from_middle + blur * own;
-                let sloping = inside * from_outline + blur * own / near_light;
+                let across = light * from_middle + blur * slope;
+                let sloping = inside * from_outline + blur * slope / near_light;
                 let mut values = [0.0_f32; COLUMNS];
                 values[GAIN] = light;
-                let leaning = own * (1.0 + lean[0] * x + lean[1] * y) as f32;
+                let leaning = slope * (1.0 + lean[0] * x + lean[1] * y) as f32;
                 values[SHIFT_X] = -leaning * cos;
                 values[SHIFT_Y] = -leaning * sin;
                 values[GROWTH] = -leaning * r as f32;
@@ -260,12 +260,10 @@ impl Design {
                 values[ACROSS + 1] = across * sin;
                 values[OUTSIDE] = (1.0 - inside) * cos;
                 values[OUTSIDE + 1] = (1.0 - inside) * sin;
+                values[9] = light * (cos * cos - sin * sin);
+                values[10] = light * 2.0 * cos * sin;
                 values[SLOPING] = sloping * cos;
                 values[SLOPING + 1] = sloping * sin;
-                values[11] = light * (cos * cos - sin * sin);
-                values[12] = light * 2.0 * cos * sin;
-                values[13] = other * cos;
-                values[14] = other * sin;
                 for (column, value) in columns.iter_mut().zip(values) {
                     column.push(value);
                 }

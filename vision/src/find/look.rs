@@ -115,6 +115,8 @@ pub struct Look {
     pub band_px: [f64; 2],
     /// Where the outline shows: the distance of the steepest edge near the designed radius, px.
     pub outline_px: f64,
+    /// Whether an edge of the other sense lies inside: a highlight ring rather than a disc.
+    pub is_ring: bool,
     /// Whether another edge follows closely outside the outline.
     pub is_followed: bool,
     /// Width of the outline's edge as a Gaussian's standard deviation, px, as this profile shows it.
@@ -202,6 +204,7 @@ impl Look {
         let most = 0.5 * radius_px.max(4.0);
         let inwards = (3.5 * edge.blur_px).max(3.0).min(most);
         let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
+        let is_ring = edges(&slope, 0.3).into_iter().any(|i| i < outline && slope[i] * slope[outline] < 0.0);
         // Another edge close outside, of a mask opening say, may be off to one side: less of the outside can be used.
         let (near, far) = (outline_px + 2.0 * edge.blur_px, outline_px + 7.0 * edge.blur_px);
         let is_followed = edges(&slope, 0.04).into_iter().map(|i| i as f64 * Self::STEP_PX).any(|at_px| at_px > near && at_px < far);
@@ -212,6 +215,7 @@ impl Look {
             slope: to_f32(slope),
             band_px: [(outline_px - inwards).max(0.0), outline_px + outwards.min(most)],
             outline_px,
+            is_ring,
             is_followed,
             edge_px: edge.blur_px,
             blur_px,
@@ -233,19 +237,6 @@ impl Look {
             edge_px: self.edge_px * scale,
             ..self.clone()
         }
-    }
-
-    /// The part of a slope at `r_px` that is the outline's own: outside, what falls off as the blurred outline does. The rest
-    /// is another edge, of a mask opening say, and does not move with the feature.
-    #[must_use]
-    pub fn own_slope(&self, r_px: f64, slope: f32) -> f32 {
-        if !self.is_followed || r_px <= self.outline_px {
-            return slope;
-        }
-        let seen_px2 = self.edge_px.powi(2);
-        let peak = -self.step / (std::f64::consts::TAU * seen_px2).sqrt();
-        let own = (peak * (-(r_px - self.outline_px).powi(2) / (2.0 * seen_px2)).exp()) as f32;
-        if own.abs() < slope.abs() || own * slope < 0.0 { own } else { slope }
     }
 
     /// Light and slope at a distance from the centre, px.
@@ -294,6 +285,9 @@ fn stands_alone(slope: &[f64], edge: usize) -> bool {
     falls(&mut (0..edge).rev()) && falls(&mut (edge + 1..slope.len()))
 }
 
+/// An edge is clear that is at least this share as steep as the steepest.
+const CLEAR_EDGE_SHARE: f64 = 0.75;
+
 /// Of the clear edges within half to five quarters of the designed radius, the one nearest to it: the outline, or where that
 /// is too faint the rim of a highlight.
 fn nearest_edge(slope: &[f64], radius_px: f64) -> Option<usize> {
@@ -301,7 +295,7 @@ fn nearest_edge(slope: &[f64], radius_px: f64) -> Option<usize> {
     let inside: Vec<usize> = edges(slope, 0.0).into_iter().filter(|&i| (from..=to).contains(&(i as f64))).collect();
     let steepest = inside.iter().map(|&i| slope[i].abs()).fold(0.0, f64::max);
     let off = |i: usize| (i as f64 * Look::STEP_PX - radius_px).abs();
-    inside.into_iter().filter(|&i| slope[i].abs() >= 0.5 * steepest).min_by(|&a, &b| off(a).total_cmp(&off(b)))
+    inside.into_iter().filter(|&i| slope[i].abs() >= CLEAR_EDGE_SHARE * steepest).min_by(|&a, &b| off(a).total_cmp(&off(b)))
 }
 
 /// Where an edge is and how it is blurred, from its slope.
