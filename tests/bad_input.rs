@@ -345,12 +345,46 @@ fn an_output_in_a_read_only_folder() {
     fs::set_permissions(&folder, fs::Permissions::from_mode(0o755)).unwrap();
 }
 
+/// Runs landfit with arguments that fit no command, and the same with --json; `words` must stand in the one line.
+fn assert_usage_refused(arguments: &[&str], words: &[&str]) {
+    let run = |more: &[&str]| assert_cmd::Command::new(env!("CARGO_BIN_EXE_landfit")).args(arguments).args(more).output().unwrap();
+    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+
+    let plain = run(&[]);
+    assert_eq!(plain.status.code(), Some(2));
+    assert_eq!(text(&plain.stdout), "");
+    assert_one_line(&text(&plain.stderr), words);
+
+    let json = run(&["--json"]);
+    assert_eq!(json.status.code(), Some(2));
+    assert_one_line(&text(&json.stderr), words);
+    let answer: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap_or_else(|e| panic!("{e}: {}", text(&json.stdout)));
+    assert_eq!((&answer["answer"], &answer["reason"]["code"]), (&"none".into(), &"bad-input".into()));
+    let told = answer["reason"]["text"].as_str().unwrap();
+    assert!(words.iter().all(|w| told.contains(w)), "{told}");
+}
+
 #[test]
-fn a_command_line_without_its_part() {
-    let job = Job::new();
-    let mut command = assert_cmd::Command::new(env!("CARGO_BIN_EXE_landfit"));
-    let output = command.arg("align").args(&job.pictures).arg("--bench").arg(job.at("bench.toml")).output().unwrap();
-    assert_eq!(output.status.code(), Some(2));
-    assert!(output.stdout.is_empty());
-    assert_one_line(&String::from_utf8(output.stderr).unwrap(), &["--part"]);
+fn align_without_its_part() {
+    assert_usage_refused(&["align", "picture.png", "--bench", "bench.toml"], &["--part"]);
+}
+
+#[test]
+fn align_with_an_option_that_it_has_not() {
+    assert_usage_refused(&["align", "picture.png", "--part", "part.toml", "--bench", "bench.toml", "--polish"], &["--polish"]);
+}
+
+#[test]
+fn inspect_without_its_part() {
+    assert_usage_refused(&["inspect", "picture.png"], &["--part"]);
+}
+
+#[test]
+fn inspect_of_a_side_that_no_part_has() {
+    assert_usage_refused(&["inspect", "picture.png", "--part", "part.toml", "--side", "lid"], &["lid", "board"]);
+}
+
+#[test]
+fn inspect_of_files_that_are_not_there() {
+    assert_usage_refused(&["inspect", "no-picture.png", "--part", "no-part.toml"], &["no-part.toml"]);
 }

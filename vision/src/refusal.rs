@@ -223,8 +223,9 @@ fn cut_axis(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
 /// An outermost row or column of the pattern that is in view and shows nothing at all: single terminals go missing, whole rows
 /// belong to another part.
 fn empty_outer_row(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
-    let directions: [(&str, fn(&PointMm) -> f64); 4] = [("right", |c| c.x), ("left", |c| -c.x), ("far", |c| c.y), ("near", |c| -c.y)];
-    directions.into_iter().find_map(|(name, along)| {
+    let directions = [("right", 1.0, 0.0), ("left", -1.0, 0.0), ("far", 0.0, 1.0), ("near", 0.0, -1.0)];
+    directions.into_iter().find_map(|(name, x, y)| {
+        let along = |c: &PointMm| c.x * x + c.y * y;
         let outermost = pattern.centres_mm.iter().map(along).fold(f64::NEG_INFINITY, f64::max);
         let row: Vec<usize> =
             (0..pattern.centres_mm.len()).filter(|&i| along(&pattern.centres_mm[i]) > outermost - 0.3 * pattern.pitch_mm).collect();

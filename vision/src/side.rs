@@ -71,22 +71,6 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         area_mm2: area_mm2(&views),
     };
     let recognition = recognise(&features, &pattern, &window);
-    if std::env::var("DBG").is_ok() {
-        match &recognition {
-            Ok(r) => eprintln!(
-                "{side:?} features {} pose {:?} seen {} of {} odds {:.1} rival {:?} left {} same {}",
-                features.len(),
-                r.best.bench_from_pattern,
-                r.best.seen(),
-                r.best.expected(),
-                r.best.log_odds,
-                r.rival,
-                r.left_over.len(),
-                pattern.same.len()
-            ),
-            Err(e) => eprintln!("{side:?} {e:?} features {}", features.len()),
-        }
-    }
     let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
     let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
     refusal::sharp_enough(side, &views, &looks)?;

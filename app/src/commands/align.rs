@@ -59,14 +59,7 @@ pub struct Answer {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
-    let (part, bench, answer) = match measure(args) {
-        Ok(measured) => measured,
-        Err(error) if args.json => {
-            print_json(&answer_json::bad_input(&format!("{error:#}")))?;
-            return Err(error);
-        }
-        Err(error) => return Err(error),
-    };
+    let (part, bench, answer) = measure(args)?;
     if args.json {
         let moves = answer.fit.as_ref().map(|(judgement, plan)| Moves { judgement, plan });
         print_json(&answer_json::align(&answer.alignment, moves, &part, &bench, answer.total_ms))?;

@@ -1,9 +1,8 @@
 //! `landfit inspect`
 
 use super::{Ended, print_json, print_lines};
-use crate::{answer_json, pictures};
+use crate::pictures;
 use landfit_part::{Part, Side};
-use landfit_vision::Picture;
 use landfit_vision::answer::{Orientation, SiteState};
 use landfit_vision::inspect::{Found, Inspection, NotFound, inspect};
 use serde_json::{Value, json};
@@ -43,16 +42,7 @@ const NO_ANSWER: u8 = 3;
 
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
-    let read = || -> anyhow::Result<(Part, Picture)> { Ok((landfit_part::file::read(&args.part)?, pictures::read(&args.picture)?)) };
-    let (part, picture) = match read() {
-        Ok(both) => both,
-        Err(error) => {
-            if args.json {
-                print_json(&answer_json::bad_input(&format!("{error:#}")))?;
-            }
-            return Err(error);
-        }
-    };
+    let (part, picture) = (landfit_part::file::read(&args.part)?, pictures::read(&args.picture)?);
     let side = args.side.map(|s| match s {
         SideArg::Part => Side::Part,
         SideArg::Board => Side::Board,

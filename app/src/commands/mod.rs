@@ -12,6 +12,7 @@ pub mod part;
 pub mod rehearse;
 mod terminal;
 
+use crate::answer_json;
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -38,10 +39,19 @@ pub fn print_lines(lines: &[String]) -> anyhow::Result<()> {
 /// Exit status of bad input and bad usage.
 const BAD_INPUT: u8 = 2;
 
-/// Ends on bad input: one line on standard error, nothing on standard output.
+/// Ends on bad input.
 pub fn bad_input(error: &anyhow::Error) -> ExitCode {
-    let line = format!("{error:#}").replace('\n', " ");
+    refuse(&format!("{error:#}").replace('\n', " "))
+}
+
+/// One line on standard error; on standard output nothing, or where JSON was asked for the object that says the same.
+fn refuse(line: &str) -> ExitCode {
     eprintln!("landfit: {line}");
+    // Asked of the arguments themselves: a command line that clap refuses has no other form. What follows "--" is a file's name.
+    let json = std::env::args_os().skip(1).take_while(|a| a != "--").any(|a| a == "--json");
+    if json && let Err(error) = print_json(&answer_json::bad_input(line)) {
+        eprintln!("landfit: {error:#}");
+    }
     ExitCode::from(BAD_INPUT)
 }
 
@@ -51,8 +61,7 @@ pub fn usage(error: &clap::Error) -> ExitCode {
         let text = error.render().to_string();
         let told = |line: &&str| !line.starts_with("Usage:") && !line.starts_with("For more information");
         let line = text.lines().map(str::trim).filter(|l| !l.is_empty()).take_while(told).collect::<Vec<_>>().join(" ");
-        eprintln!("landfit: {} (landfit --help tells more)", line.trim_start_matches("error: "));
-        ExitCode::from(BAD_INPUT)
+        refuse(&format!("{} (landfit --help tells more)", line.trim_start_matches("error: ")))
     } else {
         // Styled on a terminal only; a reader that has gone away is no error.
         let _ = error.print();

@@ -18,7 +18,7 @@ use nalgebra::Matrix3;
 /// # Errors
 /// See [`SceneError`].
 pub fn render(bench: &SimulatedBench, part: &Part, seed: u64) -> Result<Rendered, SceneError> {
-    scene::render(&default_scene(bench, part, seed))
+    scene::render(&scene(bench, part, seed))
 }
 
 /// The exposures as the finder takes them.
@@ -82,7 +82,8 @@ pub fn filed_optics(optics: &scene::Optics) -> Optics {
 
 /// The default look: balls under a ring light on a dark underside, tin-domed lands in green mask, some traces and vias.
 /// Every value lies within the reference ranges that the renderer states.
-fn default_scene(bench: &SimulatedBench, part: &Part, seed: u64) -> Scene {
+#[must_use]
+pub fn scene(bench: &SimulatedBench, part: &Part, seed: u64) -> Scene {
     let optics = rendered_optics(&bench.bench.optics);
     let light = |gradient| Light { gain: 1.4, gradient, blur: Blur::round(1.1) };
     let gradients = [[0.06, -0.04], [-0.05, 0.07]];

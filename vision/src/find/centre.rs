@@ -39,7 +39,7 @@ pub struct Centre {
     /// Standard deviation of what is left over, light.
     pub left_over: f64,
     /// How far the light beside the outline might still pull the centre, px along x and y: the same way for all features of
-    /// a picture as a rule, so that it does not average out. See [`SLOPE_DOUBT`] and [`OUTSIDE_DOUBT`].
+    /// a picture as a rule, so that it does not average out. See `SLOPE_DOUBT` and `OUTSIDE_DOUBT`.
     pub doubt_px: [f64; 2],
     /// Relative slope of the feature's light at its outline, per px along x and y.
     pub lean: [f64; 2],

@@ -49,6 +49,18 @@ pub(crate) struct Look {
 
 /// Learned from no more than this many sites.
 const MOST_SITES: usize = 600;
+/// So many sites are enough to see by how much all of them are off.
+const SITES_TO_CENTRE: usize = 40;
+/// First step of the search for the common shift is half of this share of the template's radius; the steps halve.
+const MOST_COMMON_SHIFT: f64 = 0.2;
+const NEIGHBOURS: [(f64, f64); 8] = [(-1.0, -1.0), (0.0, -1.0), (1.0, -1.0), (-1.0, 0.0), (1.0, 0.0), (-1.0, 1.0), (0.0, 1.0), (1.0, 1.0)];
+
+impl Spot {
+    /// Moved by `shift` px at the reference place.
+    fn moved(self, shift: [f64; 2]) -> Self {
+        Self { at: PointPx::new(self.at.x + shift[0] * self.scale, self.at.y + shift[1] * self.scale), ..self }
+    }
+}
 
 impl Template {
     /// Learns the mean look within `radius_px` of the spots; `None` where they show nothing.
@@ -63,7 +75,8 @@ impl Template {
         let n = offsets.len();
         let mut template = Self { offsets, spacing_px, radius_px, values: vec![0.0; n], amplitude: 0.0, diameter_px: 0.0, height: 0.0 };
         let stride = spots.len().div_ceil(MOST_SITES).max(1);
-        let patches: Vec<Vec<f64>> = spots.iter().step_by(stride).map(|s| template.read(light, *s).values).collect();
+        let common = template.common_shift_px(light, spots);
+        let patches: Vec<Vec<f64>> = spots.iter().step_by(stride).map(|s| template.read(light, s.moved(common)).values).collect();
         let mut weights = vec![1.0; patches.len()];
         for _ in 0..3 {
             let mut sum = vec![0.0; n];
@@ -90,6 +103,38 @@ impl Template {
         template.amplitude = amplitudes[amplitudes.len() / 2];
         (template.diameter_px, template.height) = template.outline();
         (template.amplitude > 1e-4).then_some(template)
+    }
+
+    /// How far the spots stand off the sites' centres, all the same way, px at the reference place.
+    ///
+    /// A ring that is brighter on one side draws whatever found it to that side, everywhere alike; the mean look of such places,
+    /// made symmetric, would keep the shift for good. The mean look is most like itself turned by half a turn about its true
+    /// centre, and brightness that rises across it moves that place hardly at all.
+    fn common_shift_px(&self, light: &Light, spots: &[Spot]) -> [f64; 2] {
+        let stride = spots.len().div_ceil(SITES_TO_CENTRE).max(1);
+        let symmetry = |shift: [f64; 2]| {
+            let mut sum = vec![0.0; self.offsets.len()];
+            for spot in spots.iter().step_by(stride) {
+                let values = self.read(light, spot.moved(shift)).values;
+                let norm = dot(&values, &values).sqrt().max(1e-9);
+                sum.iter_mut().zip(&values).for_each(|(s, v)| *s += v / norm);
+            }
+            sum.iter().zip(sum.iter().rev()).map(|(a, b)| a * b).sum::<f64>() / dot(&sum, &sum).max(1e-12)
+        };
+        let mut best = (symmetry([0.0; 2]), [0.0; 2]);
+        let mut step = MOST_COMMON_SHIFT * self.radius_px / 2.0;
+        while step > 0.01 {
+            let middle = best.1;
+            for (i, j) in NEIGHBOURS {
+                let shift = [middle[0] + i * step, middle[1] + j * step];
+                let likeness = symmetry(shift);
+                if likeness > best.0 {
+                    best = (likeness, shift);
+                }
+            }
+            step *= 0.5;
+        }
+        best.1
     }
 
     /// Whether the site is brighter than its surround.

@@ -68,7 +68,7 @@ fn round_text(round: &Round, part: &Part, bench: &Bench) -> Vec<String> {
         }
         (Outcome::Fit(_), None) => return lines,
     };
-    lines.push(format!("The part lies {} of its lands.", offset_text(&fit.offset)));
+    lines.push(format!("Against its lands the part sits {}.", offset_text(&fit.offset)));
     lines.push(format!("  {}", uncertainty_text(fit)));
     lines.push(format!("{}: {}.", capital(&worst_text(&advice.judgement, part)), advice.judgement.decision.word()));
     if advice.is_worth_turning() {

@@ -1,0 +1,131 @@
+//! Renders the pictures of `demo-images/`, each with its part file, bench file and truth, into a folder:
+//! `cargo run -p landfit-rehearsal --example demo_images -- DIR`.
+
+use landfit_calibration::bench_file;
+use landfit_part::{Pose, Side, file};
+use landfit_rehearsal::picture::scene;
+use landfit_rehearsal::save::{save_look, save_pictures};
+use landfit_rehearsal::screw::Mismatch;
+use landfit_rehearsal::simulated::SimulatedBench;
+use landfit_scene::{Blur, Defect, DefectKind, Light, Scene, View, render};
+use std::error::Error;
+use std::f64::consts::FRAC_PI_2;
+use std::path::Path;
+
+/// The part of all pictures. Three sites are empty beside A1's corner, so the pattern tells how the part is turned, and from which side it is seen.
+const PART_TOML: &str = r#"schema = 1
+# An invented part of a garden railway.
+name = "Signal lamp driver, 8 x 8 balls"
+body_mm = [7.0, 7.0]
+
+[grid]
+rows = 8
+columns = 8
+pitch_mm = [0.8, 0.8]
+terminal = { round_mm = 0.45 }
+land = { round_mm = 0.36 }
+absent = ["A1", "A2", "A3"]
+
+[accept]
+miss_mm = 0.09
+"#;
+
+/// The bench of all pictures: that of the rehearsal with a smaller camera, so that the pictures are small.
+const BENCH_TOML: &str = r#"schema = 1
+# An invented bench: two screws under the board, a rotation at the nozzle, one colour camera, amber light below the part
+# and cyan light on the board.
+name = "Small demo bench, amber and cyan"
+
+[frame]
+size_px = [800, 600]
+
+[[view]]
+shows = "part"
+exposure = 0
+tint = [0.82, 0.50, 0.07]
+px_from_mm = [[71.32, 0.61, 401.8], [0.58, -71.38, 301.3], [0.0, 0.0, 1.0]]
+
+[[view]]
+shows = "board"
+exposure = 0
+tint = [0.08, 0.52, 0.78]
+px_from_mm = [[71.15, -0.43, 397.1], [-0.46, -71.19, 298.4], [0.0, 0.0, 1.0]]
+
+[[adjuster]]
+name = "X"
+carries = "board"
+turn = { mm = [0.5, 0.003] }
+divisions = 50
+backlash_turns = 0.02
+stands = "right"
+
+[[adjuster]]
+name = "Y"
+carries = "board"
+turn = { mm = [-0.004, 0.5] }
+divisions = 50
+backlash_turns = 0.03
+stands = "near"
+
+[[adjuster]]
+name = "R"
+carries = "part"
+turn = { deg = 1.5, pivot_mm = [0.4, -1.1] }
+divisions = 30
+backlash_turns = 0.02
+stands = "top"
+"#;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let folder = std::env::args().nth(1).ok_or("needs a folder")?;
+    let folder = Path::new(&folder);
+    let at = |name: &str| folder.join(name);
+
+    save(&at("within"), &over_its_lands(Pose::new(0.003, -0.002, 0.01_f64.to_radians()), 11)?)?;
+    save(&at("outside"), &over_its_lands(Pose::new(-0.42, 0.27, 1.9_f64.to_radians()), 12)?)?;
+
+    let mut defects = over_its_lands(Pose::new(0.18, -0.31, -0.8_f64.to_radians()), 13)?;
+    let on_part = |site: &str, kind| Defect { side: Side::Part, site: site.into(), kind };
+    defects.defects = vec![on_part("C4", DefectKind::Missing), on_part("E6", DefectKind::Bridged { to: "E7".into(), width: 0.6 })];
+    save(&at("missing-and-bridged"), &defects)?;
+
+    save(&at("turned"), &over_its_lands(Pose::new(0.11, 0.06, FRAC_PI_2 + 0.6_f64.to_radians()), 14)?)?;
+
+    let mut underside = photographed_from_below(over_its_lands(Pose::IDENTITY, 15)?);
+    underside.defects = vec![on_part("F5", DefectKind::Missing)];
+    save_without_bench(&at("underside"), &underside)?;
+    Ok(())
+}
+
+/// The part at `offset` over its lands, in the rehearsal's default look.
+fn over_its_lands(offset: Pose, seed: u64) -> Result<Scene, Box<dyn Error>> {
+    let bench = bench_file::parse(BENCH_TOML, "bench.toml")?;
+    let bench_from_board = Pose::new(0.12, -0.08, 0.4_f64.to_radians());
+    let stands = SimulatedBench::new(bench, bench_from_board.after(&offset), bench_from_board, &Mismatch::NONE, seed);
+    Ok(scene(&stands, &file::parse(PART_TOML, "part.toml")?, seed))
+}
+
+/// The same part lying on its back under a camera held by hand: mirrored, turned, a little from the side, in white light.
+fn photographed_from_below(mut scene: Scene) -> Scene {
+    let (sin, cos) = 12.0_f64.to_radians().sin_cos();
+    let px_per_mm = 66.0;
+    let px_from_mm = [[-px_per_mm * cos, px_per_mm * sin, 396.0], [-px_per_mm * sin, -px_per_mm * cos, 305.0], [0.004, -0.003, 1.0]];
+    scene.optics.views = vec![View { shows: Side::Part, exposure: 0, region_px: None, tint: [1.0, 0.96, 0.9], px_from_mm }];
+    scene.lights = vec![Light { gain: 1.2, gradient: [0.15, -0.1], blur: Blur::round(1.3) }];
+    scene.bench_from_part = Pose::IDENTITY;
+    scene
+}
+
+fn save(folder: &Path, scene: &Scene) -> Result<(), Box<dyn Error>> {
+    save_look(folder, &render(scene)?, PART_TOML, BENCH_TOML)?;
+    Ok(())
+}
+
+/// A plain photograph has no bench.
+fn save_without_bench(folder: &Path, scene: &Scene) -> Result<(), Box<dyn Error>> {
+    let rendered = render(scene)?;
+    save_pictures(folder, "picture", &rendered)?;
+    std::fs::write(folder.join("part.toml"), PART_TOML)?;
+    std::fs::write(folder.join("truth.json"), serde_json::to_string_pretty(&rendered.truth)?)?;
+    Ok(())
+}
