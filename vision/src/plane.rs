@@ -98,43 +98,36 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     let white = frame.white.unwrap_or(picture.full_scale());
     let weights = unmixing_weights(optics, index, picture.channels).map(|w| w as f32);
     let span = (white - frame.black).max(1e-9);
-    let linear = move |raw: f64| ((raw - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
+    let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
+    // One table for each channel, weight and gamma in it: separating a pixel is three look-ups and two sums.
+    let tables = |values: u32| -> [Vec<f32>; 3] { weights.map(|w| (0..values).map(|v| w * linear(v)).collect()) };
     let mut plane = match &picture.samples {
-        Samples::U8(raw) => {
-            let table: Vec<f32> = (0..=255u32).map(|v| linear(f64::from(v))).collect();
-            let full = white.min(255.0) as u8;
-            mix(raw, picture, region, weights, move |v| table[usize::from(v)], full)
-        }
-        Samples::U16(raw) => {
-            let table: Vec<f32> = (0..=65535u32).map(|v| linear(f64::from(v))).collect();
-            let full = white.min(65535.0) as u16;
-            mix(raw, picture, region, weights, move |v| table[usize::from(v)], full)
-        }
+        Samples::U8(raw) => mix(raw, picture, region, &tables(1 << 8), white.min(255.0) as u8),
+        Samples::U16(raw) => mix(raw, picture, region, &tables(1 << 16), white.min(65535.0) as u16),
     };
     plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) / span as f32;
     plane
 }
 
-fn mix<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, weights: [f32; 3], linear: impl Fn(T) -> f32, full: T) -> Plane {
+fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: RegionPx, tables: &[Vec<f32>; 3], full: T) -> Plane {
     let (width, height) = (region.width as usize, region.height as usize);
     let (x0, y0) = (region.x as usize, region.y as usize);
     let channels = picture.channels;
-    let mut light = Vec::with_capacity(width * height);
+    let mut light = vec![0.0_f32; width * height];
     let mut any_saturated = false;
-    for y in 0..height {
+    for (y, out) in light.chunks_exact_mut(width).enumerate() {
         let start = ((y0 + y) * picture.width_px + x0) * channels;
         let row = &raw[start..start + width * channels];
         if channels == 3 {
-            let mut brightest = row[0];
-            light.extend(row.chunks_exact(3).map(|p| {
-                brightest = brightest.max(p[0]).max(p[1]).max(p[2]);
-                weights[0] * linear(p[0]) + weights[1] * linear(p[1]) + weights[2] * linear(p[2])
-            }));
-            any_saturated |= brightest >= full;
+            for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
+                *o = tables[0][p[0].into()] + tables[1][p[1].into()] + tables[2][p[2].into()];
+            }
         } else {
-            light.extend(row.iter().map(|&p| weights[0] * linear(p)));
-            any_saturated |= row.iter().any(|&p| p >= full);
+            for (o, &p) in out.iter_mut().zip(row) {
+                *o = tables[0][p.into()];
+            }
         }
+        any_saturated |= row.iter().copied().max().is_some_and(|brightest| brightest >= full);
     }
     let saturated = any_saturated.then(|| {
         (0..height)

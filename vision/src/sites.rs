@@ -97,11 +97,11 @@ fn doubt_from_steps_px(plane: &Plane, look: &Look) -> f64 {
 /// Features that teach the look; they are spread over the pattern.
 const TEACHERS: usize = 32;
 /// Rounds of learning and measuring until the teachers' mean place stays.
-const MOST_ROUNDS: usize = 12;
+const MOST_ROUNDS: usize = 8;
 /// The linear growth holds within this, px.
 const MOST_GROWN_PX: f64 = 1.0;
 /// A mean place that moves less than this has come to rest, px.
-const AT_REST_PX: f64 = 0.002;
+const AT_REST_PX: f64 = 0.004;
 
 /// A look that has come to rest.
 struct Settled {

@@ -131,7 +131,7 @@ const MOST_VOTERS: usize = 120;
 /// Turns that are looked at closely.
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
-const MOST_SHIFTS: usize = 14;
+const MOST_SHIFTS: usize = 5;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
