@@ -42,6 +42,8 @@ pub(crate) struct SideView<'a> {
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// Features of a smaller radius than this are too few pixels to tell from noise.
+const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
 /// Likeness above which what is left of a cut feature may be one.
@@ -179,6 +181,11 @@ fn area_mm2(views: &[SideView]) -> f64 {
 }
 
 fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
+    // By the bench file a feature is smaller than a few pixels or larger than the picture: nothing can be told of it.
+    let largest_px = view.plane.width.min(view.plane.height) as f64 / 2.0;
+    if !(LEAST_RADIUS_PX..largest_px).contains(&view.radius_px) {
+        return Vec::new();
+    }
     // A view can hold no more sites than fit into it at the pattern's pitch.
     let fit_in = area_mm2(std::slice::from_ref(view)) / pattern.pitch_mm.powi(2);
     let expected = pattern.centres_mm.len().min(fit_in.ceil() as usize);
