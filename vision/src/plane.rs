@@ -127,7 +127,7 @@ fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: Region
                 *o = tables[0][p.into()];
             }
         }
-        any_saturated |= row.iter().copied().max().is_some_and(|brightest| brightest >= full);
+        any_saturated |= row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full;
     }
     let saturated = any_saturated.then(|| {
         (0..height)

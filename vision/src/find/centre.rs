@@ -235,7 +235,7 @@ impl Design {
         for row in -reach..=reach {
             for col in -reach..=reach {
                 let (x, y) = (col as f64 - phase.within.0, row as f64 - phase.within.1);
-                let r = x.hypot(y);
+                let r = (x * x + y * y).sqrt();
                 if r < inner || r > outer {
                     continue;
                 }

@@ -82,7 +82,7 @@ pub fn coarse_profiles(reduced: &Reduced, candidates: &[Candidate], radius_px: f
             let (col, row) = (cx.round() as isize, cy.round() as isize);
             for y in (row - steps).max(0)..=(row + steps).min(reduced.height as isize - 1) {
                 for x in (col - steps).max(0)..=(col + steps).min(reduced.width as isize - 1) {
-                    let r = (x as f64 - cx).hypot(y as f64 - cy);
+                    let r = ((x as f64 - cx).powi(2) + (y as f64 - cy).powi(2)).sqrt();
                     let ring = (r / reach * COARSE_RINGS as f64) as usize;
                     if ring < COARSE_RINGS {
                         sums[ring] += reduced.light[y as usize * reduced.width + x as usize];
