@@ -185,12 +185,6 @@ impl Reduced {
     }
 }
 
-/// Condition of the mixing in which view `index` takes part: how much its noise grows by separation (1 is none).
-#[must_use]
-pub fn noise_gain(optics: &Optics, index: usize, channels: usize) -> f64 {
-    Vector3::from(unmixing_weights(optics, index, channels)).norm()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -117,8 +117,6 @@ pub struct Look {
     pub outline_px: f64,
     /// Whether an edge of the other sense lies inside: a highlight ring rather than a disc.
     pub is_ring: bool,
-    /// Whether another edge follows closely outside the outline.
-    pub is_followed: bool,
     /// Width of the outline's edge as a Gaussian's standard deviation, px, as this profile shows it.
     pub edge_px: f64,
     /// Blur of the optics as a Gaussian's standard deviation, px: that of the sharpest edge.
@@ -216,7 +214,6 @@ impl Look {
             band_px: [(outline_px - inwards).max(0.0), outline_px + outwards.min(most)],
             outline_px,
             is_ring,
-            is_followed,
             edge_px: edge.blur_px,
             blur_px,
             step,
