@@ -101,7 +101,16 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
     // One table for each channel, weight and gamma in it: separating a pixel is three look-ups and two sums.
     let tables = |values: u32| -> [Vec<f32>; 3] { weights.map(|w| (0..values).map(|v| w * linear(v)).collect()) };
+    // Without gamma, separating is three multiplications that the compiler does for many pixels at once.
+    let (black, per_step) = (frame.black as f32, weights.map(|w| w / span as f32));
+    let widest = pulp::Arch::new();
     let mut plane = match &picture.samples {
+        Samples::U8(raw) if frame.gamma == 1.0 => {
+            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(255.0) as u8 })
+        }
+        Samples::U16(raw) if frame.gamma == 1.0 => {
+            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(65535.0) as u16 })
+        }
         Samples::U8(raw) => mix(raw, picture, region, &tables(1 << 8), white.min(255.0) as u8),
         Samples::U16(raw) => mix(raw, picture, region, &tables(1 << 16), white.min(65535.0) as u16),
     };
@@ -109,16 +118,48 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     plane
 }
 
+/// Separation without gamma: raw value of no light, and what one raw step of each channel adds to the light.
+struct Linear<'a, T> {
+    raw: &'a [T],
+    picture: &'a Picture,
+    region: RegionPx,
+    black: f32,
+    weights: [f32; 3],
+    full: T,
+}
+
+/// For the widest vector registers that this machine has; the arithmetic, and so the answer, is the same on all.
+impl<T: Copy + Ord + Into<f32>> pulp::NullaryFnOnce for Linear<'_, T> {
+    type Output = Plane;
+
+    #[inline(always)]
+    fn call(self) -> Plane {
+        let Self { black, weights: [red, green, blue], .. } = self;
+        plane_of(
+            self.raw,
+            self.picture,
+            self.region,
+            self.full,
+            #[inline(always)]
+            |row, out| {
+                if self.picture.channels == 3 {
+                    for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
+                        let (r, g, b): (f32, f32, f32) = (p[0].into(), p[1].into(), p[2].into());
+                        *o = (r - black).max(0.0) * red + (g - black).max(0.0) * green + (b - black).max(0.0) * blue;
+                    }
+                } else {
+                    for (o, &p) in out.iter_mut().zip(row) {
+                        *o = (p.into() - black).max(0.0) * red;
+                    }
+                }
+            },
+        )
+    }
+}
+
 fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: RegionPx, tables: &[Vec<f32>; 3], full: T) -> Plane {
-    let (width, height) = (region.width as usize, region.height as usize);
-    let (x0, y0) = (region.x as usize, region.y as usize);
-    let channels = picture.channels;
-    let mut light = vec![0.0_f32; width * height];
-    let mut any_saturated = false;
-    for (y, out) in light.chunks_exact_mut(width).enumerate() {
-        let start = ((y0 + y) * picture.width_px + x0) * channels;
-        let row = &raw[start..start + width * channels];
-        if channels == 3 {
+    plane_of(raw, picture, region, full, |row, out| {
+        if picture.channels == 3 {
             for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
                 *o = tables[0][p[0].into()] + tables[1][p[1].into()] + tables[2][p[2].into()];
             }
@@ -127,16 +168,39 @@ fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: Region
                 *o = tables[0][p.into()];
             }
         }
-        any_saturated |= row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full;
+    })
+}
+
+#[inline(always)]
+fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full: T, mut one_row: impl FnMut(&[T], &mut [f32])) -> Plane {
+    let (width, height) = (region.width as usize, region.height as usize);
+    let (x0, y0) = (region.x as usize, region.y as usize);
+    let channels = picture.channels;
+    let row_of = |y: usize| {
+        let start = ((y0 + y) * picture.width_px + x0) * channels;
+        &raw[start..start + width * channels]
+    };
+    // Row by row through a short buffer: the plane is written once and never cleared.
+    let mut light = Vec::with_capacity(width * height);
+    let mut row_light = vec![0.0_f32; width];
+    let mut saturated = None;
+    for y in 0..height {
+        let row = row_of(y);
+        one_row(row, &mut row_light);
+        light.extend_from_slice(&row_light);
+        if row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full {
+            let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
+            if channels == 3 {
+                for (s, p) in saturated.iter_mut().zip(row.chunks_exact(3)) {
+                    *s = p[0] >= full || p[1] >= full || p[2] >= full;
+                }
+            } else {
+                for (s, &p) in saturated.iter_mut().zip(row) {
+                    *s = p >= full;
+                }
+            }
+        }
     }
-    let saturated = any_saturated.then(|| {
-        (0..height)
-            .flat_map(|y| {
-                let start = ((y0 + y) * picture.width_px + x0) * channels;
-                raw[start..start + width * channels].chunks_exact(channels).map(|p| p.iter().any(|&v| v >= full))
-            })
-            .collect()
-    });
     Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated }
 }
 
@@ -158,23 +222,38 @@ pub struct Reduced {
 /// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane.
 #[must_use]
 pub fn reduce(plane: &Plane, factor: usize) -> Reduced {
-    let (width, height) = (plane.width / factor, plane.height / factor);
-    let mut light = vec![0.0_f32; width * height];
-    let scale = 1.0 / (factor * factor) as f32;
-    let mut column_sums = vec![0.0_f32; width * factor];
-    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
-        column_sums.fill(0.0);
-        for dy in 0..factor {
-            let start = (y * factor + dy) * plane.width;
-            for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
-                *sum += v;
+    pulp::Arch::new().dispatch(Blocks { plane, factor })
+}
+
+struct Blocks<'a> {
+    plane: &'a Plane,
+    factor: usize,
+}
+
+impl pulp::NullaryFnOnce for Blocks<'_> {
+    type Output = Reduced;
+
+    #[inline(always)]
+    fn call(self) -> Reduced {
+        let Self { plane, factor } = self;
+        let (width, height) = (plane.width / factor, plane.height / factor);
+        let mut light = vec![0.0_f32; width * height];
+        let scale = 1.0 / (factor * factor) as f32;
+        let mut column_sums = vec![0.0_f32; width * factor];
+        for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
+            column_sums.fill(0.0);
+            for dy in 0..factor {
+                let start = (y * factor + dy) * plane.width;
+                for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
+                    *sum += v;
+                }
+            }
+            for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
+                *o = block.iter().sum::<f32>() * scale;
             }
         }
-        for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
-            *o = block.iter().sum::<f32>() * scale;
-        }
+        Reduced { factor, width, height, light }
     }
-    Reduced { factor, width, height, light }
 }
 
 impl Reduced {

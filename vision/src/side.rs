@@ -118,7 +118,7 @@ fn side_views<'a>(
                 PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
             let px_per_mm = sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt();
             let radius_px = diameter_mm / 2.0 * px_per_mm;
-            let factor = ((radius_px / COARSE_RADIUS_BLOCKS) as usize).clamp(1, 16);
+            let factor = ((radius_px / COARSE_RADIUS_BLOCKS).round() as usize).clamp(1, 16);
             SideView { index, plane, sight, radius_px, reduced: reduce(plane, factor) }
         })
         .collect()

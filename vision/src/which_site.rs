@@ -132,8 +132,10 @@ const MOST_VOTERS: usize = 120;
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
 const MOST_SHIFTS: usize = 5;
+/// Of all turns and shifts, those with the most votes that are fitted.
+const MOST_FIRSTS: usize = 10;
 /// Hypotheses that are scored after the first count.
-const MOST_CLOSE_LOOKS: usize = 24;
+const MOST_CLOSE_LOOKS: usize = 12;
 /// How often a rival may take the best one's place.
 const MOST_CHANGES_OF_MIND: usize = 4;
 /// Distinct steps to neighbours that are kept of an irregular pattern.
@@ -240,15 +242,17 @@ where
     let places: Vec<PointMm> = features.iter().map(|f| f.at_mm).collect();
     let near = Nearby::new(&places);
     let turns = likely_turns(features, &near, pattern);
+    let mut firsts: Vec<(f32, Pose)> = turns
+        .into_iter()
+        .flat_map(|turn| likely_shifts(features, pattern, turn).into_iter().map(move |(votes, s)| (votes, Pose::new(s.x, s.y, turn))))
+        .collect();
+    firsts.sort_by(|a, b| b.0.total_cmp(&a.0));
+    firsts.truncate(MOST_FIRSTS);
     let mut hypotheses: Vec<(Pose, usize)> = Vec::new();
-    for turn in turns {
-        for shift in likely_shifts(features, pattern, turn) {
-            let first = Pose::new(shift.x, shift.y, turn);
-            if let Some(pose) = settle(&places, &near, pattern, first) {
-                let n =
-                    pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
-                hypotheses.push((pose, n));
-            }
+    for (_, first) in firsts {
+        if let Some(pose) = settle(&places, &near, pattern, first) {
+            let n = pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
+            hypotheses.push((pose, n));
         }
     }
     hypotheses.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
@@ -397,7 +401,8 @@ fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f
         .collect()
 }
 
-fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<PointMm> {
+/// Shifts of the turned pattern, each with its votes.
+fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f32, PointMm)> {
     let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
     let stride = features.len().div_ceil(MOST_VOTERS);
@@ -455,7 +460,7 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
     peaks.truncate(MOST_SHIFTS);
     peaks
         .into_iter()
-        .map(|(_, x, y)| {
+        .map(|(peak, x, y)| {
             // The votes' centre of mass in the 3 x 3 bins places the peak within a bin.
             let (mut sx, mut sy, mut s) = (0.0, 0.0, 0.0);
             for r in y - 1..=y + 1 {
@@ -466,7 +471,7 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
                     s += v;
                 }
             }
-            low + PointMm::new(sx / s, sy / s) * bin_mm
+            (peak, low + PointMm::new(sx / s, sy / s) * bin_mm)
         })
         .collect()
 }
