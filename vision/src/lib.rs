@@ -20,6 +20,8 @@ pub mod picture;
 pub mod plane;
 pub mod pose;
 mod refusal;
+mod shape_sites;
+mod shapes;
 mod side;
 pub mod sites;
 pub mod view;

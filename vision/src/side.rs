@@ -2,13 +2,15 @@
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, SuspectKind};
 use crate::find::candidates::{Candidate, candidates};
-use crate::find::look::{CoarseProfile, Look, coarse_profiles};
+use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
-use crate::sites::{self, Expected, MeasuredView};
+use crate::shape_sites::{self, Target};
+use crate::shapes::{Shapes, group_of};
+use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
-use crate::which_site::{Feature, Pattern, Recognition, Window, is_alike, recognise};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Window, is_alike, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -35,13 +37,15 @@ pub(crate) struct SideView<'a> {
     pub index: usize,
     pub plane: &'a Plane,
     pub sight: &'a Sight,
-    /// Designed radius of a feature, px.
+    /// Designed radius of a feature, px; of other shapes than discs half the usual narrow side.
     pub radius_px: f64,
     pub reduced: Reduced,
 }
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// Turns of a pattern of shapes that are tried, each with its quarter turns.
+const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
 const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
@@ -64,18 +68,17 @@ const ODD_SCALE: f64 = 0.002;
 pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> Result<Seen, Refusal> {
     let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
-    let pattern = Pattern::new(centres_mm).ok_or_else(|| refusal::no_pattern(side))?;
-    let views = side_views(side, part, &sites, optics, planes, sights);
-    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, &pattern)).collect();
-    let window = Window {
-        whole: |at: PointMm| view_that_holds(&views, at).is_some(),
-        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
-        area_mm2: area_mm2(&views),
+    let shapes = Shapes::of(side, part, &sites);
+    let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
+    let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
+    let (features, recognition) = match &shapes {
+        None => seat_discs(side, &pattern, &views)?,
+        Some(shapes) => seat_shapes(side, &pattern, shapes, &views)?,
     };
-    let recognition = recognise(&features, &pattern, &window);
-    let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
-    let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
-    refusal::sharp_enough(side, &views, &looks)?;
+    let (mut findings, blurs_px, doubt_mm) =
+        measure(&views, &pattern, shapes.as_ref(), &recognition, &features, &sites, &recognition.best.bench_from_pattern);
+    refusal::sharp_enough(side, &views, &blurs_px)?;
     let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
@@ -94,10 +97,70 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     })
 }
 
+/// Discs of one size: features first, then the pattern among them.
+fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<Feature>, Recognition), Refusal> {
+    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
+    let window = Window {
+        whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
+        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
+        area_mm2: area_mm2(views),
+    };
+    let recognition = recognise(&features, pattern, &window);
+    let recognition = refusal::accept(side, recognition, pattern, &features, views)?;
+    Ok((features, recognition))
+}
+
+/// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
+/// dark, then the pattern among them. The first refusal is given when no turn and no sense is accepted.
+fn seat_shapes(side: Side, pattern: &Pattern, shapes: &Shapes, views: &[SideView]) -> Result<(Vec<Feature>, Recognition), Refusal> {
+    let window = Window {
+        whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
+        cut: |_: PointMm, _: &CoarseProfile| None,
+        area_mm2: area_mm2(views),
+    };
+    let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
+    let mut turns: Vec<f64> = Vec::new();
+    for turn in seen.iter().flat_map(|v| shapes.likely_turns(v)) {
+        if turns.iter().all(|t| (t - turn).abs() > 0.02) {
+            turns.push(turn);
+        }
+    }
+    turns.truncate(MOST_TURNS_OF_SHAPES);
+    let mut refused: Option<(f64, Refusal)> = None;
+    for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
+        let mut by_sense: [Vec<Feature>; 2] = [Vec::new(), Vec::new()];
+        for view in &seen {
+            let fit_in = area_mm2(std::slice::from_ref(*view)) / pattern.pitch_mm.powi(2);
+            for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
+                all.extend(found);
+            }
+        }
+        let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| landfit_part::wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
+        let mut seatings: Vec<_> = by_sense
+            .into_iter()
+            .map(|features| {
+                let found = recognise_turned(&features, pattern, &window, &turns);
+                let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
+                (log_odds, features, found)
+            })
+            .collect();
+        seatings.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (log_odds, features, found) in seatings {
+            match refusal::accept(side, found, pattern, &features, views) {
+                Ok(recognition) => return Ok((features, recognition)),
+                Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
+                Err(_) => {}
+            }
+        }
+    }
+    Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
 fn side_views<'a>(
     side: Side,
     part: &Part,
     sites: &[usize],
+    shapes: Option<&Shapes>,
     optics: &Optics,
     planes: &'a [Plane],
     sights: &'a [Sight],
@@ -117,7 +180,7 @@ fn side_views<'a>(
             let middle =
                 PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
             let px_per_mm = sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt();
-            let radius_px = diameter_mm / 2.0 * px_per_mm;
+            let radius_px = shapes.map_or(diameter_mm / 2.0, Shapes::narrow_half_mm) * px_per_mm;
             let factor = ((radius_px / COARSE_RADIUS_BLOCKS) as usize).clamp(1, 16);
             SideView { index, plane, sight, radius_px, reduced: reduce(plane, factor) }
         })
@@ -139,6 +202,12 @@ impl SideView<'_> {
     /// px of the picture, from px of the plane.
     pub fn raw_px(&self, p: PointPx) -> PointPx {
         PointPx::new(p.x + self.plane.origin_px[0] as f64, p.y + self.plane.origin_px[1] as f64)
+    }
+
+    /// Whether a feature is not smaller than a few pixels nor larger than the picture, by the bench file.
+    fn can_show(&self) -> bool {
+        let largest_px = self.plane.width.min(self.plane.height) as f64 / 2.0;
+        (LEAST_RADIUS_PX..largest_px).contains(&self.radius_px)
     }
 
     /// Whether a disc of the feature's radius about `p` lies inside the plane.
@@ -168,11 +237,11 @@ impl SideView<'_> {
     }
 }
 
-/// The first view that holds a whole feature at `at`, and where it shows it, px of the plane.
-fn view_that_holds(views: &[SideView], at: PointMm) -> Option<(usize, PointPx)> {
+/// The first view that holds a whole feature of a kind at `at`, and where it shows it, px of the plane.
+fn view_that_holds(views: &[SideView], shapes: Option<&Shapes>, at: PointMm, kind: Kind) -> Option<(usize, PointPx)> {
     views.iter().enumerate().find_map(|(i, v)| {
         let p = v.plane_px(at);
-        v.holds(p).then_some((i, p))
+        shapes.map_or_else(|| v.holds(p), |s| s.is_whole(v, at, kind)).then_some((i, p))
     })
 }
 
@@ -181,9 +250,7 @@ fn area_mm2(views: &[SideView]) -> f64 {
 }
 
 fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
-    // By the bench file a feature is smaller than a few pixels or larger than the picture: nothing can be told of it.
-    let largest_px = view.plane.width.min(view.plane.height) as f64 / 2.0;
-    if !(LEAST_RADIUS_PX..largest_px).contains(&view.radius_px) {
+    if !view.can_show() {
         return Vec::new();
     }
     // A view can hold no more sites than fit into it at the pattern's pitch.
@@ -200,30 +267,34 @@ fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
             view: view.index,
             strength: f64::from(c.strength) / typical,
             profile,
+            kind: Kind::DISC,
         })
         .collect()
 }
 
+/// Measures every site in view for a pose of the pattern: findings, each view's blur (px), and the doubt that all share (mm).
 fn measure(
     views: &[SideView],
     pattern: &Pattern,
+    shapes: Option<&Shapes>,
     recognition: &Recognition,
     features: &[Feature],
     sites: &[usize],
-) -> (Vec<SiteFinding>, Vec<(usize, Look)>, f64) {
-    let pose = recognition.best.bench_from_pattern;
+    pose: &Pose,
+) -> (Vec<SiteFinding>, Vec<(usize, f64)>, f64) {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
-        if let Some((v, at)) = view_that_holds(views, pose.apply(*centre)) {
+        let kind = shapes.map_or(Kind::DISC, |s| s.kinds[i]).turned(pose.theta_rad);
+        if let Some((v, at)) = view_that_holds(views, shapes, pose.apply(*centre), kind) {
             let candidate =
                 recognition.best.features[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
             expected[v].push(Expected { site: i, at, candidate });
         }
     }
-    let (mut findings, mut looks, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let (mut findings, mut blurs_px, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
     for (view, expected) in views.iter().zip(&expected) {
-        let Some(MeasuredView { measured, look, common_doubt_px }) = sites::measure(view.plane, view.radius_px, expected) else { continue };
-        looks.push((view.index, look));
+        let Some((measured, blur_px, common_doubt_px)) = measure_view(view, pattern, shapes, expected, pose) else { continue };
+        blurs_px.push((view.index, blur_px));
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {
@@ -246,7 +317,27 @@ fn measure(
         }));
     }
     findings.sort_by_key(|f| f.site);
-    (findings, looks, doubt_mm)
+    (findings, blurs_px, doubt_mm)
+}
+
+fn measure_view(
+    view: &SideView,
+    pattern: &Pattern,
+    shapes: Option<&Shapes>,
+    expected: &[Expected],
+    pose: &Pose,
+) -> Option<(Vec<Measured>, f64, f64)> {
+    let Some(shapes) = shapes else {
+        let found = sites::measure(view.plane, view.radius_px, expected)?;
+        return Some((found.measured, found.look.blur_px, found.common_doubt_px));
+    };
+    let target = |e: &Expected| Target {
+        expected: *e,
+        print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
+        group: group_of(shapes, pattern, e.site),
+    };
+    let found = shape_sites::measure(view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
+    Some((found.measured, found.blur_px, found.common_doubt_px))
 }
 
 /// Fits the side's pose to its measured centres and tells what is displaced.

@@ -22,6 +22,7 @@ pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite]) -> Vec<Patch> {
         out.extend(marks(part, Side::Part, scene.part_look.mark));
     }
     if let Some(look) = &scene.part_look.terminals {
+        out.extend(crate::clutter::shanks(scene));
         out.extend(residues(scene, look, drawn));
         out.extend(bridges(scene, look, drawn));
         for (site, drawn) in part.sites.iter().zip(drawn).filter(|(_, d)| d.present) {
