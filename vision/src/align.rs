@@ -102,7 +102,9 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
-    let orientation = if terminals.looks_same_turned || lands.looks_same_turned { Orientation::Open } else { Orientation::Settled };
+    // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
+    let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
+    let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);

@@ -14,6 +14,7 @@ pub mod answer;
 mod bridges;
 pub mod find;
 pub mod inspect;
+mod marks;
 mod nearby;
 pub mod offset;
 pub mod picture;

@@ -58,6 +58,11 @@ impl Shapes {
         halves.get(halves.len() / 2).copied().unwrap_or(0.0)
     }
 
+    /// Whether a site's outline is plain: it cannot tell half a turn.
+    pub fn is_plain(&self, site: usize) -> bool {
+        self.outlines[site].is_box()
+    }
+
     /// How a site of the pattern lies in a view for a pose of the pattern.
     pub fn print(&self, view: &SideView, site: usize, pose: &Pose, centre_mm: PointMm) -> Print {
         let at_mm = pose.apply(centre_mm);

@@ -10,7 +10,7 @@ use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
-use crate::which_site::{Feature, Kind, Pattern, Recognition, Window, is_alike, recognise, recognise_turned};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Window, features_at, is_alike, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -20,8 +20,12 @@ pub(crate) struct Seen {
     pub fit: RigidFit,
     /// What was seen, site by site.
     pub findings: SideFindings,
-    /// Whether some turn of the pattern looks the same, so that only a mark could tell.
+    /// Whether some turn of the pattern looks the same, and no mark told.
     pub looks_same_turned: bool,
+    /// Whether the part file has marks on this side.
+    pub has_marks: bool,
+    /// Whether a mark told the turn.
+    pub is_told_by_mark: bool,
     /// How strongly the features stand out, light.
     pub contrast: f64,
     /// What the person should know.
@@ -44,6 +48,8 @@ pub(crate) struct SideView<'a> {
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
+const GHOST_SHARE: f64 = 0.02;
 /// Turns of a pattern of shapes that are tried, each with its quarter turns.
 const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
@@ -70,31 +76,67 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let shapes = Shapes::of(side, part, &sites);
     let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
-    let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    let mut pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
     let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
     let (features, recognition) = match &shapes {
         None => seat_discs(side, &pattern, &views)?,
-        Some(shapes) => seat_shapes(side, &pattern, shapes, &views)?,
+        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes))?,
     };
-    let (mut findings, blurs_px, doubt_mm) =
-        measure(&views, &pattern, shapes.as_ref(), &recognition, &features, &sites, &recognition.best.bench_from_pattern);
+    let mut pose = recognition.best.bench_from_pattern;
+    let told = told_turn(&mut pose, side, part, &mut pattern, shapes.as_ref(), &views, &features);
+    let laid = if told {
+        let is_alike = |f: &usize| is_alike(&features[*f].profile, &recognition.profile);
+        features_at(&features, &pattern, &pose).into_iter().map(|f| f.filter(is_alike)).collect()
+    } else {
+        recognition.best.features.clone()
+    };
+    let (mut findings, blurs_px, doubt_mm) = measure(&views, &pattern, shapes.as_ref(), (&features, &laid), &sites, &pose);
     refusal::sharp_enough(side, &views, &blurs_px)?;
-    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &pose)?;
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
         crate::bridges::mark(&views, part, &fit.to_from, &pattern, &sites, &mut findings);
     }
-    let looks_same_turned = pattern.same.len() > 1;
     Ok(Seen {
         fit,
         findings: SideFindings { sites: findings },
-        looks_same_turned,
+        looks_same_turned: pattern.same.len() > 1,
+        has_marks: part.marks.iter().any(|m| m.side == side),
+        is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
         warnings,
         pattern,
         sites,
     })
+}
+
+/// Where the pattern's places look the same turned: turns the pose as outlines or marks tell, and keeps that turn. Whether they
+/// do. A pose as the features give it is good to a pixel; marks are looked for with more room than that.
+fn told_turn(
+    pose: &mut Pose,
+    side: Side,
+    part: &Part,
+    pattern: &mut Pattern,
+    shapes: Option<&Shapes>,
+    views: &[SideView],
+    features: &[Feature],
+) -> bool {
+    if pattern.same.len() < 2 {
+        return false;
+    }
+    let poses: Vec<Pose> = pattern.same.iter().map(|s| pose.after(s)).collect();
+    let Some(told) = crate::marks::settle(&poses, side, part, pattern, shapes, views) else { return false };
+    *pose = poses[told];
+    pattern.same.truncate(1);
+    // The places of a cut shape are those of its turn: they are fitted anew.
+    let pairs = features_at(features, pattern, pose);
+    let (from, to): (Vec<PointMm>, Vec<PointMm>) =
+        pairs.iter().zip(&pattern.centres_mm).filter_map(|(f, c)| Some((*c, features[(*f)?].at_mm))).unzip();
+    if let Ok(fitted) = crate::pose::fit_rigid(&from, &to) {
+        *pose = fitted;
+    }
+    true
 }
 
 /// Discs of one size: features first, then the pattern among them.
@@ -112,7 +154,13 @@ fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<
 
 /// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
 /// dark, then the pattern among them. The first refusal is given when no turn and no sense is accepted.
-fn seat_shapes(side: Side, pattern: &Pattern, shapes: &Shapes, views: &[SideView]) -> Result<(Vec<Feature>, Recognition), Refusal> {
+fn seat_shapes(
+    side: Side,
+    pattern: &Pattern,
+    shapes: &Shapes,
+    views: &[SideView],
+    least_contrast: f64,
+) -> Result<(Vec<Feature>, Recognition), Refusal> {
     let window = Window {
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
         cut: |_: PointMm, _: &CoarseProfile| None,
@@ -132,7 +180,7 @@ fn seat_shapes(side: Side, pattern: &Pattern, shapes: &Shapes, views: &[SideView
         for view in &seen {
             let fit_in = area_mm2(std::slice::from_ref(*view)) / pattern.pitch_mm.powi(2);
             for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
-                all.extend(found);
+                all.extend(found.into_iter().filter(|f| f.profile.contrast() > least_contrast));
             }
         }
         let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| landfit_part::wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
@@ -154,6 +202,18 @@ fn seat_shapes(side: Side, pattern: &Pattern, shapes: &Shapes, views: &[SideView
         }
     }
     Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
+/// Contrast below which a feature is what separation leaves of the other side's light: a share of the spread of that light.
+fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
+    let spread = |plane: &Plane| {
+        let mut light: Vec<f32> = plane.light.iter().copied().step_by(37).collect();
+        light.sort_by(f32::total_cmp);
+        let at = |q: f64| light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0);
+        f64::from(at(0.99) - at(0.3))
+    };
+    let others = optics.views.iter().zip(planes).filter(|(v, _)| v.shows != side).map(|(_, plane)| spread(plane));
+    GHOST_SHARE * others.fold(0.0, f64::max)
 }
 
 fn side_views<'a>(
@@ -277,8 +337,7 @@ fn measure(
     views: &[SideView],
     pattern: &Pattern,
     shapes: Option<&Shapes>,
-    recognition: &Recognition,
-    features: &[Feature],
+    (features, laid): (&[Feature], &[Option<usize>]),
     sites: &[usize],
     pose: &Pose,
 ) -> (Vec<SiteFinding>, Vec<(usize, f64)>, f64) {
@@ -286,8 +345,7 @@ fn measure(
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
         let kind = shapes.map_or(Kind::DISC, |s| s.kinds[i]).turned(pose.theta_rad);
         if let Some((v, at)) = view_that_holds(views, shapes, pose.apply(*centre), kind) {
-            let candidate =
-                recognition.best.features[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
+            let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
             expected[v].push(Expected { site: i, at, candidate });
         }
     }

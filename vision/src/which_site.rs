@@ -283,9 +283,12 @@ impl Pattern {
     }
 
     fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
+        // The centroid of an outline with a cut corner lies off the middle: such a shape is turned about its middle all the same.
+        let is_plain = self.kinds.iter().all(|k| k.period_rad <= 0.0);
+        let reach_mm = if is_plain { 0.05 } else { 0.15 } * self.pitch_mm;
         self.sites().all(|(c, k)| {
             let (at, kind) = motion(c, k);
-            near.nearest(at, 0.05 * self.pitch_mm).is_some_and(|(_, i)| self.kinds[i].agrees(kind))
+            near.nearest(at, reach_mm).is_some_and(|(_, i)| self.kinds[i].agrees(kind))
         })
     }
 
@@ -430,6 +433,12 @@ where
     let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i) && !is_taken(i)).collect();
     let in_view = pattern.sites().map(|(c, k)| (window.whole)(pose.apply(c), k.turned(pose.theta_rad))).collect();
     Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
+}
+
+/// For each site the feature that lies there for a pose of the pattern, whatever it looks like.
+pub(crate) fn features_at(features: &[Feature], pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
+    let places: Vec<PointMm> = features.iter().map(|f| f.at_mm).collect();
+    matches(&Places::new(&places, features.iter().map(|f| f.kind).collect()), pattern, pose)
 }
 
 /// Whether a feature looks like the pattern's features: the same shape of profile, and not much fainter.

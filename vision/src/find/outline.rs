@@ -83,6 +83,12 @@ impl Outline {
         matches!(self.pieces.as_slice(), [Form::Box { half: [x, y], corner, .. }] if x == y && corner == x)
     }
 
+    /// Whether it is one piece that is the same half a turn round: a disc, a rectangle, sharp or rounded.
+    #[must_use]
+    pub fn is_box(&self) -> bool {
+        matches!(self.pieces.as_slice(), [Form::Box { .. }])
+    }
+
     /// Stretched along the local axes.
     #[must_use]
     pub fn scaled(&self, x: f64, y: f64) -> Self {

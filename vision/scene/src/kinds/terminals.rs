@@ -35,7 +35,7 @@ pub enum TerminalKind {
     Turned,
     /// Leads of another pitch than the part file's.
     WrongPitch,
-    /// One lead less in two opposite rows.
+    /// Leads on two sides only, and one less in each row.
     TooFew,
     /// No part, or a body without leads.
     NoPart,
@@ -163,7 +163,15 @@ fn draw_plan(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Plan 
         TerminalKind::Qfp05 | TerminalKind::Defects if kind == TerminalKind::Qfp05 || rng.random_bool(0.5) => leads(r.at(0.5), ranges, rng),
         TerminalKind::Qfp04 => leads(r.at(0.4), ranges, rng),
         TerminalKind::Qfn05 | TerminalKind::Defects => pads(ranges, rng),
-        TerminalKind::WrongPitch | TerminalKind::TooFew | TerminalKind::NoPart | TerminalKind::OutOfView => leads(r.at(0.5), ranges, rng),
+        TerminalKind::WrongPitch | TerminalKind::NoPart | TerminalKind::OutOfView => leads(r.at(0.5), ranges, rng),
+        TerminalKind::TooFew => {
+            let mut plan = leads(r.at(0.5), ranges, rng);
+            if let Plan::Leads { along, body_mm, .. } = &mut plan {
+                along[1] = 0;
+                body_mm[1] = rng.random_range(3.0..5.0);
+            }
+            plan
+        }
         TerminalKind::Turned => {
             // Half of them are told by their pattern, half by the mark alone.
             match leads(r.at(0.5), ranges, rng) {
@@ -335,7 +343,11 @@ impl Plan {
     /// A body that the rows of terminals fit round.
     fn with_body_round(mut self) -> Self {
         match &mut self {
-            Self::Leads { along, pitch_mm, body_mm, .. } => *body_mm = along.map(|n| n as f64 * *pitch_mm + 0.8),
+            Self::Leads { along, pitch_mm, body_mm, .. } => {
+                for (axis, n) in along.iter().enumerate().filter(|(_, n)| **n > 0) {
+                    body_mm[axis] = *n as f64 * *pitch_mm + 0.8;
+                }
+            }
             Self::Pads { along, pitch_mm, pad_mm, body_mm, exposed_mm, .. } => {
                 *body_mm = along.map(|n| n as f64 * *pitch_mm + 2.0 * pad_mm[1] + 0.3);
                 if let Some(exposed) = exposed_mm {
@@ -525,8 +537,15 @@ fn dress(
     let is_round = rendered.sites.iter().flat_map(|s| &s.terminal).all(|p| matches!(p.shape, Shape::Round { .. }));
     let mut part_look = draw_part_look(ranges, if is_round { Families::All } else { Families::Plain }, rng);
     let mut board_look = draw_board_look(ranges, rng);
+    if let Some(ring) = part_look.terminals.as_mut().and_then(|t| t.ring.as_mut()) {
+        ring.soft = ring.soft.min(ranges.kinds.sharp_ring);
+    }
     if let Some(lands) = &mut board_look.lands {
-        lands.opening_shift_mm = lands.opening_shift_mm.map(|s| 0.5 * s);
+        // As in good light; boards with openings off their lands are a kind of their own.
+        lands.opening_shift_mm = [0.0; 2];
+        if let Some(highlight) = &mut lands.highlight {
+            highlight.at = [0.0; 2];
+        }
         lands.gap_mm = lands.gap_mm.min(0.15 * plan.pitch_mm());
     }
     if let Some(terminals) = &mut part_look.terminals {
