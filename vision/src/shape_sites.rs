@@ -55,19 +55,32 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     let mut blur_px = None;
     for round in 0..=ROUNDS {
         looks.clear();
+        let mut learned: Vec<Learned> = Vec::new();
         for (key, members) in &groups {
             let teachers: Vec<usize> = members.iter().copied().filter(|&i| teaches(i)).collect();
             let Some(first) = teachers.first() else { continue };
             let narrow = prints[*first].outline.narrow_half();
             let reach_px = if round == 0 { (0.4 * narrow).clamp(1.5, 5.0) } else { (0.25 * narrow).clamp(1.5, 3.0) };
-            let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, reach_px) else { continue };
-            let place = look.place(&prints[*first].outline);
-            for &i in members {
+            if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, reach_px) {
+                learned.push(Learned {
+                    key: *key,
+                    first: *first,
+                    middle: middle_of(teachers.iter().map(|&i| prints[i].at)),
+                    n: teachers.len(),
+                    look,
+                });
+            }
+        }
+        agree(&mut learned, &prints);
+        for Learned { key, first, n, look, .. } in learned {
+            let place = look.place(&prints[first].outline);
+            for &i in groups.get(&key).into_iter().flatten() {
                 let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
                 prints[i].at = PointPx::new(prints[i].at.x + by.x, prints[i].at.y + by.y);
             }
-            doubts.insert(*key, place.doubt_px);
-            looks.insert(*key, look.moved(place.shift_px));
+            // All members share this doubt: each takes so much of it that their mean keeps it.
+            doubts.insert(key, place.doubt_px.map(|d| d * (n as f64).sqrt()));
+            looks.insert(key, look.moved(place.shift_px));
         }
         blur_px = usual_blur_px(&looks, &groups);
         if round == 0 {
@@ -115,6 +128,89 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px })
 }
 
+/// What the teachers of one group taught.
+struct Learned {
+    key: (u16, i32, i32),
+    /// One of the teachers.
+    first: usize,
+    /// Middle of their places, px of the plane.
+    middle: Vector2<f64>,
+    n: usize,
+    look: GroupLook,
+}
+
+fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
+    let (mut sum, mut n) = (Vector2::zeros(), 0.0);
+    for p in places {
+        sum += Vector2::new(p.x, p.y);
+        n += 1.0;
+    }
+    sum / f64::max(n, 1.0)
+}
+
+/// An edge further than this from where all groups together put it, px, is looked for again …
+const STRAY_PX: f64 = 0.7;
+/// … within this of that place.
+const AGAIN_PX: f64 = 0.9;
+
+/// Makes the groups agree: one motion of the whole pattern and one growth of each class across and along should explain where
+/// all edges are. An edge that they do not explain is another thing (the shadow beside a foot, the rim of a mask opening): it
+/// is looked for again near its place, and tells nothing when it is not there.
+fn agree(learned: &mut [Learned], prints: &[Print]) {
+    let mut classes: Vec<u16> = learned.iter().map(|l| l.key.0).collect();
+    classes.dedup();
+    let middle = learned.iter().fold(Vector2::zeros(), |sum, l| sum + l.middle) / learned.len().max(1) as f64;
+    let reach = learned.iter().map(|l| (l.middle - middle).norm()).fold(1.0, f64::max);
+    let unknowns = 3 + 2 * classes.len();
+    let row = |l: &Learned, side: usize| {
+        let local = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][side];
+        let normal = prints[l.first].axes * Vector2::new(local[0], local[1]);
+        let arm = (l.middle - middle) / reach;
+        let mut row = nalgebra::DVector::<f64>::zeros(unknowns);
+        row[0] = normal.x;
+        row[1] = normal.y;
+        row[2] = normal.y * arm.x - normal.x * arm.y;
+        let class = classes.iter().position(|c| *c == l.key.0).unwrap_or(0);
+        row[3 + 2 * class + side % 2] = 1.0;
+        row
+    };
+    let mut edges: Vec<(usize, usize, nalgebra::DVector<f64>, f64, f64)> = Vec::new();
+    for (g, l) in learned.iter().enumerate() {
+        for (side, edge) in l.look.edges.iter().enumerate() {
+            if let Some(e) = edge {
+                edges.push((g, side, row(l, side), e.at_px, e.at_u_px.hypot(0.1)));
+            }
+        }
+    }
+    // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
+    if learned.len() < 2 || edges.len() < unknowns + 2 {
+        return;
+    }
+    // Where it lies is known to some px, how it is grown to fewer.
+    let known = nalgebra::DVector::from_fn(unknowns, |i, _| if i < 3 { 1.0 / 9.0 } else { 1.0 / 4.0 });
+    let mut solution = nalgebra::DVector::<f64>::zeros(unknowns);
+    for step in 0..20 {
+        let mut normal = nalgebra::DMatrix::from_diagonal(&known);
+        let mut right = nalgebra::DVector::<f64>::zeros(unknowns);
+        for (_, _, row, at_px, u_px) in &edges {
+            let miss = at_px - row.dot(&solution);
+            // Least absolute misses at first, then ever less weight for what strays.
+            let robust = if step < 8 { 1.0 / miss.abs().max(0.2) } else { 1.0 / (1.0 + (miss / 0.5).powi(2)) };
+            normal += row * row.transpose() * (robust / u_px.powi(2));
+            right += row * (at_px * robust / u_px.powi(2));
+        }
+        let Some(next) = normal.lu().solve(&right) else { return };
+        solution = next;
+    }
+    for (g, side, row, at_px, u_px) in edges {
+        let expected_px = row.dot(&solution);
+        if (at_px - expected_px).abs() > STRAY_PX.max(3.0 * u_px) {
+            let l = &mut learned[g];
+            l.look = l.look.clone().with_side_near(side, expected_px, AGAIN_PX);
+        }
+    }
+}
+
 fn usual_blur_px(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> Option<f64> {
     let mut blurs: Vec<f64> = looks
         .iter()
@@ -152,7 +248,7 @@ impl Usual {
     /// A look for places where none could be learned.
     fn look(&self, blur_px: f64) -> GroupLook {
         let edge = SideEdge { outside: self.outside, step: self.step, slope: 0.0, at_px: 0.0, blur_px, at_u_px: 0.0, pixels: 0.0 };
-        GroupLook { edges: [Some(edge); 4] }
+        GroupLook::of_edge(edge)
     }
 }
 
@@ -173,9 +269,12 @@ fn judge(
 ) -> Measured {
     let site = target.expected.site;
     let narrow_px = 2.0 * print.outline.narrow_half();
+    // What the noise of one feature says holds already what it adds to the doubt of its group.
     let covariance = |f: &Fitted| {
-        let doubt = Matrix2::from_diagonal(&Vector2::new(doubt_px[0].powi(2), doubt_px[1].powi(2)));
-        f.covariance_px2 + print.axes * doubt * print.axes.transpose()
+        let Some(back) = print.axes.try_inverse() else { return f.covariance_px2 };
+        let own = back * f.covariance_px2 * back.transpose();
+        let more = |axis: usize| (doubt_px[axis].powi(2) - own[(axis, axis)]).max(0.0);
+        f.covariance_px2 + print.axes * Matrix2::from_diagonal(&Vector2::new(more(0), more(1))) * print.axes.transpose()
     };
     let found = |state, f: &Fitted, size_ratio| Measured { site, state, centre: Some((f.at, covariance(f))), size_ratio };
     let is_there = |f: &&Fitted| f.gain > ABSENT_BELOW_GAIN && f.gain > 2.0 * f.gain_u;

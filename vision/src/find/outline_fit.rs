@@ -48,6 +48,7 @@ pub struct SideEdge {
 pub struct GroupLook {
     /// Side by side: right, far, left, near, in local axes; `None` where a side does not tell where the shape ends.
     pub edges: [Option<SideEdge>; SIDES],
+    profiles: [SideProfile; SIDES],
 }
 
 /// Where a group as a whole lies, against the places that its look was learned about.
@@ -142,6 +143,7 @@ fn for_pixels(plane: &Plane, print: &Print, inwards: f64, outwards: f64, corner_
 }
 
 /// Mean light at distances from the outline.
+#[derive(Debug, Clone, Default)]
 struct SideProfile {
     distance: Vec<f64>,
     light: Vec<f64>,
@@ -203,21 +205,23 @@ impl SideEdge {
         t >= -(BAND_OUT_BLURS * self.blur_px).max(1.8) && t <= (BAND_IN_BLURS * self.blur_px).max(3.0)
     }
 
-    /// Fits the edge to a profile, from the best of several starts. `blur_px` steadies the blur where few pixels tell it.
-    fn fit(profile: &SideProfile, blur_px: f64, reach_px: f64) -> Option<Self> {
+    /// Fits the edge to a profile, from the best of several starts: the highest step, of a sign (1 brighter inside, -1 darker,
+    /// 0 either), within `reach_px` about `about_px`. `blur_px` steadies the blur where few pixels tell it.
+    fn fit(profile: &SideProfile, blur_px: f64, about_px: f64, reach_px: f64, sign: f64) -> Option<Self> {
         if profile.distance.len() < 8 {
             return None;
         }
         let start = (-12..=12)
-            .map(|i| f64::from(i) / 12.0 * reach_px)
+            .map(|i| about_px + f64::from(i) / 12.0 * reach_px)
             .filter_map(|at_px| {
                 let edge = Self { outside: 0.0, step: 0.0, slope: 0.0, at_px, blur_px, at_u_px: 0.0, pixels: 0.0 };
                 edge.with_levels(profile)
             })
+            .filter(|edge| edge.step * sign >= 0.0)
             .max_by(|a, b| a.step.abs().total_cmp(&b.step.abs()))?;
         let mut edge = start;
         for _ in 0..12 {
-            let (next, moved) = edge.stepped(profile, blur_px, reach_px)?;
+            let (next, moved) = edge.stepped(profile, blur_px, about_px, reach_px)?;
             edge = next;
             if moved < 1e-4 {
                 break;
@@ -244,7 +248,7 @@ impl SideEdge {
     }
 
     /// One Gauss-Newton step over outside, step, slope, place and blur; also how far the place moved.
-    fn stepped(&self, profile: &SideProfile, first_blur_px: f64, reach_px: f64) -> Option<(Self, f64)> {
+    fn stepped(&self, profile: &SideProfile, first_blur_px: f64, about_px: f64, reach_px: f64) -> Option<(Self, f64)> {
         let mut normal = SMatrix::<f64, 5, 5>::zeros();
         let mut right = SVector::<f64, 5>::zeros();
         let (mut left, mut pixels, mut bins) = (0.0, 0.0, 0.0);
@@ -288,7 +292,7 @@ impl SideEdge {
             return None;
         }
         let moved = by[3].clamp(-1.0, 1.0);
-        let at_px = (self.at_px + moved).clamp(-reach_px - 1.0, reach_px + 1.0);
+        let at_px = (self.at_px + moved).clamp(about_px - reach_px - 1.0, about_px + reach_px + 1.0);
         let edge = Self {
             outside: self.outside + by[0],
             step: self.step + by[1],
@@ -310,17 +314,42 @@ impl GroupLook {
         let inwards = INWARDS_PX.max(4.0 * first + reach_px);
         let outwards = OUTWARDS_PX.max(2.5 * first + reach_px);
         let profiles = side_profiles(plane, prints, inwards, outwards, CORNER_BLURS * first);
-        let edges = profiles.map(|profile| SideEdge::fit(&profile, first, reach_px));
-        let all = Self { edges };
-        let telling = Self { edges: std::array::from_fn(|side| all.tells(side).copied()) };
-        telling.edges.iter().any(Option::is_some).then_some(telling)
+        let either = profiles.each_ref().map(|profile| SideEdge::fit(profile, first, 0.0, reach_px, 0.0));
+        // The longer sides have the say on whether it is bright or dark.
+        let sign = either.iter().flatten().map(|e| e.step * e.pixels.sqrt()).sum::<f64>().signum();
+        let edges: [Option<SideEdge>; SIDES] = std::array::from_fn(|side| {
+            either[side].filter(|e| e.step * sign > 0.0).or_else(|| SideEdge::fit(&profiles[side], first, 0.0, reach_px, sign))
+        });
+        let look = Self { edges, profiles }.telling();
+        look.edges.iter().any(Option::is_some).then_some(look)
+    }
+
+    /// Without the sides that do not tell where the shape ends.
+    fn telling(self) -> Self {
+        Self { edges: std::array::from_fn(|side| self.tells(side).copied()), ..self }
+    }
+
+    /// Looks again for the edge of a side, within `reach_px` about `about_px`; the side tells nothing when there is none.
+    #[must_use]
+    pub fn with_side_near(mut self, side: usize, about_px: f64, reach_px: f64) -> Self {
+        let (blur_px, sign) = (self.blur_px(), self.step().signum());
+        let found = SideEdge::fit(&self.profiles[side], blur_px, about_px, reach_px, sign);
+        self.edges[side] = found.filter(|e| (e.at_px - about_px).abs() <= reach_px);
+        self.telling()
     }
 
     /// The same look about places that were moved by a local shift, px.
     #[must_use]
     pub fn moved(&self, shift_px: [f64; 2]) -> Self {
         let along = [shift_px[0], shift_px[1], -shift_px[0], -shift_px[1]];
-        Self { edges: std::array::from_fn(|side| self.edges[side].map(|e| SideEdge { at_px: e.at_px - along[side], ..e })) }
+        let edges = std::array::from_fn(|side| self.edges[side].map(|e| SideEdge { at_px: e.at_px - along[side], ..e }));
+        Self { edges, ..self.clone() }
+    }
+
+    /// A look that was not learned: the same edge on every side.
+    #[must_use]
+    pub fn of_edge(edge: SideEdge) -> Self {
+        Self { edges: [Some(edge); SIDES], profiles: Default::default() }
     }
 
     /// The strongest side's step of light; negative for dark features.
@@ -361,9 +390,9 @@ impl GroupLook {
             let size_px = high[axis] - low[axis];
             let grown = growth(1 - axis).unwrap_or(0.0);
             (shift_px[axis], doubt_px[axis]) = match pair(axis) {
-                (Some(a), Some(b)) => (0.5 * (a.at_px - b.at_px), 0.0),
-                (Some(a), None) => (a.at_px - grown, ONE_END_DOUBT * size_px),
-                (None, Some(b)) => (grown - b.at_px, ONE_END_DOUBT * size_px),
+                (Some(a), Some(b)) => (0.5 * (a.at_px - b.at_px), 0.5 * a.at_u_px.hypot(b.at_u_px)),
+                (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(ONE_END_DOUBT * size_px)),
+                (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(ONE_END_DOUBT * size_px)),
                 (None, None) => (0.0, 0.3 * size_px),
             };
         }
