@@ -2,6 +2,7 @@
 
 use crate::answer::{SiteFinding, SiteState, SuspectKind};
 use crate::nearby::Nearby;
+use crate::shapes::Shapes;
 use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
@@ -21,11 +22,14 @@ pub(crate) fn mark(
     part: &Part,
     bench_from_part: &Pose,
     pattern: &Pattern,
+    shapes: Option<&Shapes>,
     sites: &[usize],
     findings: &mut [SiteFinding],
 ) {
     let ways = neighbour_ways(pattern);
-    for view in views {
+    // Long terminals can be joined anywhere along themselves.
+    let places: &[f64] = if shapes.is_some() { &[-0.6, -0.3, 0.0, 0.3, 0.6] } else { &[0.0] };
+    for (view, place) in views.iter().flat_map(|v| places.iter().map(move |p| (v, *p))) {
         let light: Vec<Option<Way>> = ways
             .iter()
             .map(|&(a, b)| {
@@ -33,7 +37,11 @@ pub(crate) fn mark(
                     Some(Shape::Round { diameter_mm }) => diameter_mm / 2.0,
                     _ => 0.0,
                 };
-                Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)))
+                let Some(shapes) = shapes else {
+                    return Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)));
+                };
+                let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
+                Way::look(view, bench_from_part, from, to)
             })
             .collect();
         let usual = Usual::of(&light);

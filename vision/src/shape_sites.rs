@@ -1,7 +1,7 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::outline_fit::{Fitted, GroupLook, Print, SideEdge, edges_of_one, fit, probe};
+use crate::find::outline_fit::{Fitted, GroupLook, Print, Search, SideEdge, edges_of_one, fit, probe};
 use crate::plane::Plane;
 use crate::sites::{Expected, Measured};
 use crate::view::PointPx;
@@ -54,14 +54,12 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     let mut doubts: BTreeMap<(u16, i32, i32), [f64; 2]> = BTreeMap::new();
     let mut blur_px = None;
     for round in 0..=ROUNDS {
-        looks.clear();
         let mut learned: Vec<Learned> = Vec::new();
         for (key, members) in &groups {
             let teachers: Vec<usize> = members.iter().copied().filter(|&i| teaches(i)).collect();
             let Some(first) = teachers.first() else { continue };
-            let narrow = prints[*first].outline.narrow_half();
-            let reach_px = if round == 0 { (0.4 * narrow).clamp(1.5, 5.0) } else { (0.25 * narrow).clamp(1.5, 3.0) };
-            if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, reach_px) {
+            let search = searches(&prints[*first], looks.get(key));
+            if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, &search) {
                 learned.push(Learned {
                     key: *key,
                     first: *first,
@@ -72,6 +70,7 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
             }
         }
         agree(&mut learned, &prints);
+        looks.clear();
         for Learned { key, first, n, look, .. } in learned {
             let place = look.place(&prints[first].outline);
             for &i in groups.get(&key).into_iter().flatten() {
@@ -98,6 +97,9 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
         }
     }
     let blur_px = blur_px?;
+    if !are_outlines(&looks, &groups) {
+        return None;
+    }
     let usual = Usual::of(&looks, &groups)?;
     let fallback = usual.look(blur_px);
     let mut fitted: Vec<Option<Fitted>> = vec![None; targets.len()];
@@ -126,6 +128,37 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
     let steps_px = STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12);
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px })
+}
+
+/// Where the sides of a group are looked for: about where they were in the round before, or at first over what sizes and poses may
+/// be off.
+fn searches(print: &Print, before: Option<&GroupLook>) -> [Search; 4] {
+    let [low, high] = print.outline.bounds();
+    let by_narrow_px = (0.4 * print.outline.narrow_half()).clamp(1.5, 5.0);
+    std::array::from_fn(|side| {
+        let half_px = 0.5 * (high[side % 2] - low[side % 2]);
+        let wide = Search { about_px: 0.0, reach_px: by_narrow_px.max((0.2 * half_px).min(8.0)) };
+        before.map_or(wide, |look| look.edges[side].map_or(wide, |e| Search { about_px: e.at_px, reach_px: SETTLED_REACH_PX }))
+    })
+}
+
+/// Fewer sites than this are few.
+const FEW_SITES: usize = 12;
+/// An edge that was found once is not looked for further away, px.
+const SETTLED_REACH_PX: f64 = 1.5;
+
+/// Whether most of the looks show an outline. Where few sites say where the pattern is, three sides of it must be seen: a place
+/// that only shows an edge or two is another thing. Among many, a stripe with two sides is a lead of a heel and toe unseen.
+fn are_outlines(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> bool {
+    let (mut shown, mut all) = (0, 0);
+    let least_sides = if groups.values().map(Vec::len).sum::<usize>() < FEW_SITES { 3 } else { 2 };
+    for (key, members) in groups {
+        all += members.len();
+        if looks.get(key).is_some_and(|look| look.edges.iter().flatten().count() >= least_sides) {
+            shown += members.len();
+        }
+    }
+    2 * shown > all
 }
 
 /// What the teachers of one group taught.

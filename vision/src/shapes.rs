@@ -23,6 +23,8 @@ pub(crate) struct Shapes {
 
 /// Outlines that differ by less than this share of their size are of one class: tolerances are as large.
 const SAME_CLASS_SHARE: f64 = 0.1;
+/// Share of what an outline is longer than wide by which it may be found off along itself.
+const SLACK_SHARE: f64 = 0.15;
 /// Turns of one outline that differ by less are looked for together.
 const SAME_TURN_RAD: f64 = 0.06;
 
@@ -44,7 +46,14 @@ impl Shapes {
                 shapes.classes.push(outline.clone());
                 shapes.classes.len() - 1
             });
-            shapes.kinds.push(Kind { class: class as u16, angle_rad: wrap_angle_rad(angle_rad), period_rad: outline.period_rad() });
+            let [low, high] = outline.bounds();
+            let slack_mm = SLACK_SHARE * ((high[1] - low[1]) - (high[0] - low[0])).max(0.0);
+            shapes.kinds.push(Kind {
+                class: class as u16,
+                angle_rad: wrap_angle_rad(angle_rad),
+                period_rad: outline.period_rad(),
+                slack_mm,
+            });
             shapes.outlines.push(outline);
         }
         let is_plain = shapes.classes.len() == 1 && shapes.classes[0].is_disc();
@@ -68,6 +77,24 @@ impl Shapes {
         let at_mm = pose.apply(centre_mm);
         let (axes, scale) = axes_px(&view.sight.px_per_mm(at_mm), self.kinds[site].angle_rad + pose.theta_rad);
         Print { at: view.plane_px(at_mm), axes, outline: self.outlines[site].scaled(scale[0], scale[1]) }
+    }
+
+    /// The way between two neighbours of one look that face each other, at a share `place` of what they overlap along themselves:
+    /// its two ends on their middle lines (part frame, mm), each with how far its outline reaches along the way. `None` where they
+    /// do not face each other side by side.
+    pub fn parallel_way(&self, a: usize, b: usize, pattern: &Pattern, place: f64) -> Option<((PointMm, f64), (PointMm, f64))> {
+        let (ka, kb) = (self.kinds[a], self.kinds[b]);
+        if ka.class != kb.class || !ka.is_turned_like(kb, SAME_TURN_RAD) {
+            return None;
+        }
+        let (from, to) = (pattern.centres_mm[a], pattern.centres_mm[b]);
+        let way = (to - from) * (1.0 / (to - from).norm());
+        let local = way.rotated(-ka.angle_rad);
+        let across = [-local.y, local.x];
+        let half = self.outlines[a].reach_towards(across).min(self.outlines[b].reach_towards([across[0], across[1]]));
+        let off = PointMm::new(across[0], across[1]).rotated(ka.angle_rad) * (place * half);
+        let (reach_a, reach_b) = (self.outlines[a].reach_towards([local.x, local.y]), self.outlines[b].reach_towards([-local.x, -local.y]));
+        Some(((from + off, reach_a), (to + off, reach_b)))
     }
 
     /// Whether an outline of a kind (turned in the bench frame) lies inside the view's plane, wholly.
@@ -120,12 +147,17 @@ impl Shapes {
             }
         }
         let found = shape_candidates(view.plane, &sought);
-        [false, true].map(|is_bright| {
+        let middle = self.kinds.len().min(fit_in) / 2;
+        let by_sense = [false, true].map(|is_bright| {
             let of_sense = best_turned(found.iter().filter(|c| c.is_bright == is_bright).collect(), &kinds, view.radius_px);
             let mut strengths: Vec<f64> = of_sense.iter().map(|c| c.strength).collect();
             strengths.sort_by(|a, b| b.total_cmp(a));
-            let middle = (self.kinds.len().min(fit_in) / 2).min(strengths.len().saturating_sub(1));
-            let typical = strengths.get(middle).map_or(1.0, |s| s.max(1e-9));
+            let typical = strengths.get(middle.min(strengths.len().saturating_sub(1))).copied().unwrap_or(0.0);
+            (of_sense, typical)
+        });
+        // One measure for both senses, so that they compare.
+        let typical = by_sense.iter().map(|s| s.1).fold(1e-9, f64::max);
+        by_sense.map(|(of_sense, _)| {
             let feature = |c: &&ShapeCandidate| Feature {
                 at_mm: view.mm(c.at),
                 view: view.index,

@@ -10,7 +10,7 @@ use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
-use crate::which_site::{Feature, Kind, Pattern, Recognition, Window, features_at, is_alike, recognise, recognise_turned};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -48,6 +48,8 @@ pub(crate) struct SideView<'a> {
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// Log odds that are no further apart do not tell bright from dark.
+const EVEN_ODDS: f64 = 8.0;
 /// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
 const GHOST_SHARE: f64 = 0.02;
 /// Turns of a pattern of shapes that are tried, each with its quarter turns.
@@ -78,25 +80,48 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
     let mut pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
     let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
-    let (features, recognition) = match &shapes {
-        None => seat_discs(side, &pattern, &views)?,
+    let seats = match &shapes {
+        None => vec![seat_discs(side, &pattern, &views)?],
         Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes))?,
     };
+    // Of several seats the next is taken where a closer look shows that nothing stands at the first.
+    let mut refused = None;
+    for (features, recognition) in seats {
+        match measured_at(side, part, pattern.clone(), &sites, shapes.as_ref(), &views, &features, recognition) {
+            Ok(seen) => return Ok(seen),
+            Err(refusal) => refused = refused.or(Some(refusal)),
+        }
+    }
+    Err(refused.unwrap_or_else(refusal::nothing_seen))
+}
+
+/// Measures and fits a side whose pattern is seated.
+#[allow(clippy::too_many_arguments, reason = "the stages before, each once")]
+fn measured_at(
+    side: Side,
+    part: &Part,
+    mut pattern: Pattern,
+    sites: &[usize],
+    shapes: Option<&Shapes>,
+    views: &[SideView],
+    features: &[Feature],
+    recognition: Recognition,
+) -> Result<Seen, Refusal> {
     let mut pose = recognition.best.bench_from_pattern;
-    let told = told_turn(&mut pose, side, part, &mut pattern, shapes.as_ref(), &views, &features);
+    let told = told_turn(&mut pose, side, part, &mut pattern, shapes, views, features);
     let laid = if told {
         let is_alike = |f: &usize| is_alike(&features[*f].profile, &recognition.profile);
-        features_at(&features, &pattern, &pose).into_iter().map(|f| f.filter(is_alike)).collect()
+        features_at(features, &pattern, &pose).into_iter().map(|f| f.filter(is_alike)).collect()
     } else {
-        recognition.best.features.clone()
+        recognition.best.features
     };
-    let (mut findings, blurs_px, doubt_mm) = measure(&views, &pattern, shapes.as_ref(), (&features, &laid), &sites, &pose);
-    refusal::sharp_enough(side, &views, &blurs_px)?;
-    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &pose)?;
+    let (mut findings, blurs_px, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
+    refusal::sharp_enough(side, views, &blurs_px)?;
+    let (mut fit, warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
-        crate::bridges::mark(&views, part, &fit.to_from, &pattern, &sites, &mut findings);
+        crate::bridges::mark(views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);
     }
     Ok(Seen {
         fit,
@@ -107,7 +132,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         contrast: recognition.profile.contrast(),
         warnings,
         pattern,
-        sites,
+        sites: sites.to_vec(),
     })
 }
 
@@ -153,14 +178,15 @@ fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<
 }
 
 /// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
-/// dark, then the pattern among them. The first refusal is given when no turn and no sense is accepted.
+/// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
+/// with the best odds when none is.
 fn seat_shapes(
     side: Side,
     pattern: &Pattern,
     shapes: &Shapes,
     views: &[SideView],
     least_contrast: f64,
-) -> Result<(Vec<Feature>, Recognition), Refusal> {
+) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
     let window = Window {
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
         cut: |_: PointMm, _: &CoarseProfile| None,
@@ -189,19 +215,34 @@ fn seat_shapes(
             .map(|features| {
                 let found = recognise_turned(&features, pattern, &window, &turns);
                 let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
-                (log_odds, features, found)
+                let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
+                (log_odds, light, features, found)
             })
             .collect();
-        seatings.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (log_odds, features, found) in seatings {
+        // Where both senses fit about as well (few sites do), the one that explains more of the light goes first.
+        let [a, b] = [&seatings[0], &seatings[1]].map(|s| (s.0, s.1));
+        let is_second_better = if (a.0 - b.0).abs() < EVEN_ODDS { b.1 > a.1 } else { b.0 > a.0 };
+        if is_second_better {
+            seatings.reverse();
+        }
+        let mut seats = Vec::new();
+        for (log_odds, _, features, found) in seatings {
             match refusal::accept(side, found, pattern, &features, views) {
-                Ok(recognition) => return Ok((features, recognition)),
+                Ok(recognition) => seats.push((features, recognition)),
                 Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
                 Err(_) => {}
             }
         }
+        if !seats.is_empty() {
+            return Ok(seats);
+        }
     }
     Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
+/// How much light a seating explains: strength and contrast of its features, summed.
+fn light_of(seating: &Seating, features: &[Feature]) -> f64 {
+    seating.features.iter().flatten().map(|&f| features[f].strength * features[f].profile.contrast()).sum()
 }
 
 /// Contrast below which a feature is what separation leaves of the other side's light: a share of the spread of that light.
@@ -423,13 +464,11 @@ fn fit(
     let fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
 
     let mut warnings = Vec::new();
-    let weights: Vec<f64> = fit.inliers.iter().zip(&covariances).map(|(&k, c)| if k { 2.0 / c.trace() } else { 0.0 }).collect();
-    if let Ok(free) = fit_similarity(&from, &to, &weights) {
-        let off = free.scale - 1.0;
-        if off.abs() > WRONG_SCALE && off.abs() > 4.0 * free.scale_u {
+    if let Some((off, off_u)) = scale_off(&fit, &from, &to, &covariances) {
+        if off.abs() > WRONG_SCALE && off.abs() > 4.0 * off_u {
             return Err(refusal::wrong_scale(side, off));
         }
-        if off.abs() > ODD_SCALE && off.abs() > 4.0 * free.scale_u {
+        if off.abs() > ODD_SCALE && off.abs() > 4.0 * off_u {
             warnings.push(refusal::odd_scale_words(side, off));
         }
     }
@@ -445,6 +484,30 @@ fn fit(
         }
     }
     Ok((fit, warnings))
+}
+
+/// How far a free scale is from 1, and its standard uncertainty: a diagnostic.
+fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Matrix2<f64>]) -> Option<(f64, f64)> {
+    let is_round = |c: &Matrix2<f64>| c[(0, 1)].abs() < 0.3 * c.trace() && c[(0, 0)] < 4.0 * c[(1, 1)] && c[(1, 1)] < 4.0 * c[(0, 0)];
+    if covariances.iter().all(is_round) {
+        let weights: Vec<f64> = fit.inliers.iter().zip(covariances).map(|(&k, c)| if k { 2.0 / c.trace() } else { 0.0 }).collect();
+        return fit_similarity(from, to, &weights).ok().map(|free| (free.scale - 1.0, free.scale_u));
+    }
+    // Places that are known well one way only: shift and scale along each one's own axes, about the fitted pose.
+    let (mut normal, mut right, mut chi2, mut n) = (Matrix3::<f64>::zeros(), Vector3::<f64>::zeros(), 0.0, 0.0);
+    for i in (0..from.len()).filter(|&i| fit.inliers[i]) {
+        let arm = from[i].rotated(fit.to_from.theta_rad);
+        let miss = to[i] - fit.to_from.apply(from[i]);
+        let (slope, miss) = (nalgebra::Matrix2x3::new(1.0, 0.0, arm.x, 0.0, 1.0, arm.y), nalgebra::Vector2::new(miss.x, miss.y));
+        let weight = covariances[i].try_inverse()?;
+        normal += slope.transpose() * weight * slope;
+        right += slope.transpose() * weight * miss;
+        chi2 += (miss.transpose() * weight * miss)[(0, 0)];
+        n += 2.0;
+    }
+    let inverse = normal.try_inverse()?;
+    let widened = (chi2 / f64::max(n - 4.0, 1.0)).max(1.0);
+    Some(((inverse * right)[2], (inverse[(2, 2)] * widened).sqrt()))
 }
 
 /// How far the features' own places scatter about the lattice, per axis, beyond what their centres' noise explains, mm².

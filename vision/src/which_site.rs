@@ -23,6 +23,8 @@ pub struct Kind {
     pub angle_rad: f64,
     /// The turn after which it looks the same; 0 for a disc.
     pub period_rad: f64,
+    /// A long outline is found less closely along itself: by so much more it may lie off, mm.
+    pub slack_mm: f64,
 }
 
 /// Turns that differ by less match: a feature was found at a turn that is good to a few degrees.
@@ -30,7 +32,7 @@ const SAME_ANGLE_RAD: f64 = 0.3;
 
 impl Kind {
     /// Discs of one size.
-    pub const DISC: Self = Self { class: 0, angle_rad: 0.0, period_rad: 0.0 };
+    pub const DISC: Self = Self { class: 0, angle_rad: 0.0, period_rad: 0.0, slack_mm: 0.0 };
 
     /// Turned by an angle, radians.
     #[must_use]
@@ -59,22 +61,27 @@ impl Kind {
 struct Places {
     near: Nearby,
     kinds: Vec<Kind>,
+    points: Vec<PointMm>,
     is_plain: bool,
 }
 
 impl Places {
     fn new(places: &[PointMm], kinds: Vec<Kind>) -> Self {
         let is_plain = kinds.iter().all(|k| k.class == 0 && k.period_rad <= 0.0);
-        Self { near: Nearby::new(places), kinds, is_plain }
+        Self { near: Nearby::new(places), kinds, points: places.to_vec(), is_plain }
     }
 
-    /// Distance (mm) and index of the nearest one of a kind within `reach_mm`.
+    /// Distance (mm) and index of the nearest one of a kind within `reach_mm`, and its slack along its longer way.
     fn nearest(&self, at: PointMm, kind: Kind, reach_mm: f64) -> Option<(f64, usize)> {
         const SOME: NonZero<usize> = NonZero::new(8).unwrap();
         if self.is_plain {
             return self.near.nearest(at, reach_mm).filter(|_| kind.class == 0);
         }
-        self.near.several(at, SOME).into_iter().find(|(d, i)| *d <= reach_mm && self.kinds[*i].agrees(kind))
+        let lies_there = |i: usize| {
+            let off = (self.points[i] - at).rotated(-kind.angle_rad);
+            off.x.hypot((off.y.abs() - kind.slack_mm).max(0.0)) <= reach_mm
+        };
+        self.near.several(at, SOME).into_iter().find(|(_, i)| self.kinds[*i].agrees(kind) && lies_there(*i))
     }
 }
 

@@ -102,6 +102,17 @@ impl Outline {
         Self { pieces: self.pieces.iter().map(form).collect() }
     }
 
+    /// Moved by a step, local axes.
+    fn moved(&self, by: [f64; 2]) -> Self {
+        let form = |form: &Form| match form {
+            Form::Box { centre, half, corner } => {
+                Form::Box { centre: [centre[0] + by[0], centre[1] + by[1]], half: *half, corner: *corner }
+            }
+            Form::Polygon { corners } => Form::Polygon { corners: corners.iter().map(|c| [c[0] + by[0], c[1] + by[1]]).collect() },
+        };
+        Self { pieces: self.pieces.iter().map(form).collect() }
+    }
+
     /// Turned by a quarter anticlockwise.
     #[must_use]
     pub fn quarter_turned(&self) -> Self {
@@ -138,12 +149,15 @@ impl Outline {
     #[must_use]
     pub fn period_rad(&self) -> f64 {
         use std::f64::consts::{FRAC_PI_2, PI, TAU};
-        let quarter = self.quarter_turned();
+        // About its middle, not its centroid, which a cut corner moves.
+        let [low, high] = self.bounds();
+        let about_middle = self.moved([-(low[0] + high[0]) / 2.0, -(low[1] + high[1]) / 2.0]);
+        let quarter = about_middle.quarter_turned();
         if self.is_disc() {
             0.0
-        } else if self.differs_from(&quarter) < ALIKE_SHARE {
+        } else if about_middle.differs_from(&quarter) < ALIKE_SHARE {
             FRAC_PI_2
-        } else if self.differs_from(&quarter.quarter_turned()) < ALIKE_SHARE {
+        } else if about_middle.differs_from(&quarter.quarter_turned()) < ALIKE_SHARE {
             PI
         } else {
             TAU

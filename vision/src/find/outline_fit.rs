@@ -43,6 +43,15 @@ pub struct SideEdge {
     pub pixels: f64,
 }
 
+/// Where the edge of a side is looked for: px outside of the designed outline.
+#[derive(Debug, Clone, Copy)]
+pub struct Search {
+    /// Middle of the range.
+    pub about_px: f64,
+    /// Half of it.
+    pub reach_px: f64,
+}
+
 /// What the features of a group look like.
 #[derive(Debug, Clone)]
 pub struct GroupLook {
@@ -309,17 +318,26 @@ impl SideEdge {
 impl GroupLook {
     /// Learns the look about known places: of the sides that tell where the shape ends. `None` when no side shows an edge.
     #[must_use]
-    pub fn learn<'a>(plane: &Plane, prints: impl Iterator<Item = &'a Print>, blur_px: Option<f64>, reach_px: f64) -> Option<Self> {
+    pub fn learn<'a>(
+        plane: &Plane,
+        prints: impl Iterator<Item = &'a Print>,
+        blur_px: Option<f64>,
+        search: &[Search; SIDES],
+    ) -> Option<Self> {
         let first = blur_px.unwrap_or(FIRST_BLUR_PX);
-        let inwards = INWARDS_PX.max(4.0 * first + reach_px);
-        let outwards = OUTWARDS_PX.max(2.5 * first + reach_px);
+        let (nearest, farthest) =
+            search.iter().fold((0.0_f64, 0.0_f64), |(lo, hi), s| (lo.min(s.about_px - s.reach_px), hi.max(s.about_px + s.reach_px)));
+        let inwards = INWARDS_PX.max(4.0 * first - nearest);
+        let outwards = OUTWARDS_PX.max(2.5 * first + farthest);
         let profiles = side_profiles(plane, prints, inwards, outwards, CORNER_BLURS * first);
-        let either = profiles.each_ref().map(|profile| SideEdge::fit(profile, first, 0.0, reach_px, 0.0));
+        let fit = |side: usize, sign: f64| {
+            let Search { about_px, reach_px } = search[side];
+            SideEdge::fit(&profiles[side], first, about_px, reach_px, sign)
+        };
+        let either: [Option<SideEdge>; SIDES] = std::array::from_fn(|side| fit(side, 0.0));
         // The longer sides have the say on whether it is bright or dark.
         let sign = either.iter().flatten().map(|e| e.step * e.pixels.sqrt()).sum::<f64>().signum();
-        let edges: [Option<SideEdge>; SIDES] = std::array::from_fn(|side| {
-            either[side].filter(|e| e.step * sign > 0.0).or_else(|| SideEdge::fit(&profiles[side], first, 0.0, reach_px, sign))
-        });
+        let edges = std::array::from_fn(|side| either[side].filter(|e| e.step * sign > 0.0).or_else(|| fit(side, sign)));
         let look = Self { edges, profiles }.telling();
         look.edges.iter().any(Option::is_some).then_some(look)
     }
@@ -393,7 +411,7 @@ impl GroupLook {
                 (Some(a), Some(b)) => (0.5 * (a.at_px - b.at_px), 0.5 * a.at_u_px.hypot(b.at_u_px)),
                 (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(ONE_END_DOUBT * size_px)),
                 (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(ONE_END_DOUBT * size_px)),
-                (None, None) => (0.0, 0.3 * size_px),
+                (None, None) => (0.0, NO_END_DOUBT * size_px),
             };
         }
         GroupPlace { shift_px, doubt_px }
@@ -403,6 +421,9 @@ impl GroupLook {
 /// Where only one end of a shape can be seen, its length is known to about this share: the length of a lead's foot has a
 /// tolerance of a quarter of itself on package drawings (0.45 to 0.75 mm), even within one part of less.
 const ONE_END_DOUBT: f64 = 0.06;
+
+/// Where no end can be seen, the place along is known to this share of the size: that of what the pattern's pose says.
+const NO_END_DOUBT: f64 = 0.2;
 
 const UNKNOWNS: usize = 14;
 const SHIFT_X: usize = 0;
@@ -531,6 +552,16 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     for (a, b, sign) in [(0, 0, 1.0), (1, 1, 1.0), (0, 1, -1.0), (1, 0, -1.0)] {
         normal[(GROWTH + a, GROWTH + b)] += sign * tie;
     }
+    // Along an axis neither end of which tells anything, the place stays where it was expected, to within a part of the size.
+    for axis in (0..2).filter(|&axis| look.edges[axis].is_none() && look.edges[axis + 2].is_none()) {
+        let along = print.axes.column(axis).into_owned();
+        let stay = (NOISE_SHARE * look.step() / (NO_END_DOUBT * (high[axis] - low[axis])).max(0.1)).powi(2);
+        for r in 0..2 {
+            for c in 0..2 {
+                normal[(SHIFT_X + r, SHIFT_X + c)] += stay * along[r] * along[c];
+            }
+        }
+    }
     // Unknowns without light of their own (a side that is not seen) must not make the rest unsolvable.
     let trace = normal.trace().max(1e-12);
     for i in 0..UNKNOWNS {
@@ -600,6 +631,7 @@ mod tests {
     use landfit_part::{Piece, PointMm};
 
     const BLUR: f64 = 1.1;
+    const WIDE: [Search; SIDES] = [Search { about_px: 0.0, reach_px: 2.5 }; SIDES];
 
     /// Rectangles of 18 x 60 px, turned; the end on local -y melts into something half as bright.
     fn plane(prints: &[Print], heel: f64) -> Plane {
@@ -646,7 +678,7 @@ mod tests {
             let truth = prints(turn);
             let plane = plane(&truth, heel);
             let start = moved(&truth, 0.8);
-            let look = GroupLook::learn(&plane, start.iter(), None, 2.5).expect("edges");
+            let look = GroupLook::learn(&plane, start.iter(), None, &WIDE).expect("edges");
             let place = look.place(&truth[0].outline);
             let placed: Vec<Print> = start
                 .iter()
@@ -655,7 +687,7 @@ mod tests {
                     Print { at: PointPx::new(p.at.x + by.x, p.at.y + by.y), ..p.clone() }
                 })
                 .collect();
-            let look = GroupLook::learn(&plane, placed.iter(), None, 2.5).expect("edges");
+            let look = GroupLook::learn(&plane, placed.iter(), None, &WIDE).expect("edges");
             for (p, t) in placed.iter().zip(&truth) {
                 let found = fit(&plane, p, &look, 8.0).expect("a rectangle");
                 assert!(found.at.distance(t.at) < 0.02, "{:?} for {:?}, turn {turn}, heel {heel}", found.at, t.at);
@@ -668,7 +700,7 @@ mod tests {
     fn an_empty_place_has_no_gain() {
         let truth = prints(0.0);
         let plane = plane(&truth[..4], 0.0);
-        let look = GroupLook::learn(&plane, truth[..4].iter(), None, 2.5).expect("edges");
+        let look = GroupLook::learn(&plane, truth[..4].iter(), None, &WIDE).expect("edges");
         let found = probe(&plane, &truth[4], &look).expect("inside");
         assert!(found.gain.abs() < 0.1, "{}", found.gain);
     }
@@ -677,7 +709,7 @@ mod tests {
     fn a_short_and_moved_feature_shows_where_its_sides_are() {
         let truth = prints(0.0);
         let plane = plane(&truth, 0.0);
-        let look = GroupLook::learn(&plane, truth.iter(), None, 2.5).expect("edges");
+        let look = GroupLook::learn(&plane, truth.iter(), None, &WIDE).expect("edges");
         let larger = Print { outline: truth[2].outline.scaled(1.2, 1.1), ..moved(&truth[2..3], 1.0)[0].clone() };
         let sides = edges_of_one(&plane, &larger, &look);
         let expected = [-1.84 - 0.2 - 1.0, -3.03 - 0.3 + 0.7, -1.84 - 0.2 + 1.0, -3.03 - 0.3 - 0.7];
