@@ -172,7 +172,7 @@ impl Shapes {
 
 /// Leaves out a candidate where the same outline turned otherwise fits clearly better at the same place.
 fn best_turned<'a>(candidates: Vec<&'a ShapeCandidate>, kinds: &[Kind], near_px: f64) -> Vec<&'a ShapeCandidate> {
-    const CLEARLY_BETTER: f64 = 1.12;
+    const CLEARLY_BETTER: f64 = 1.06;
     let is_beaten = |c: &ShapeCandidate| {
         candidates.iter().any(|o| {
             o.sought != c.sought

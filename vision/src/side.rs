@@ -109,7 +109,12 @@ fn measured_at(
 ) -> Result<Seen, Refusal> {
     let mut pose = recognition.best.bench_from_pattern;
     let told = told_turn(&mut pose, side, part, &mut pattern, shapes, views, features);
-    let laid = if told {
+    if !told && shapes.is_some() {
+        // Outlines that nearly look the same turned are measured as they nominally lie.
+        pose = pattern.nearest_turn(pose, 0.0);
+    }
+    let is_turned = (pose.theta_rad - recognition.best.bench_from_pattern.theta_rad).abs() > 0.2;
+    let laid = if told || is_turned {
         let is_alike = |f: &usize| is_alike(&features[*f].profile, &recognition.profile);
         features_at(features, &pattern, &pose).into_iter().map(|f| f.filter(is_alike)).collect()
     } else {

@@ -207,6 +207,8 @@ const MOST_VOTERS: usize = 120;
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
 const MOST_SHIFTS: usize = 5;
+/// Fewer sites than this vote one by one.
+const FEW_SITES: usize = 12;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
@@ -544,6 +546,9 @@ fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f
 fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<PointMm> {
     let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
     let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
+    if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
+        return shifts_of_few(features, &turned, &kinds, pattern.pitch_mm);
+    }
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
     let stride = features.len().div_ceil(MOST_VOTERS);
     let voters: Vec<&Feature> = features.iter().step_by(stride.max(1)).collect();
@@ -614,6 +619,28 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
             low + PointMm::new(sx / s, sy / s) * bin_mm
         })
         .collect()
+}
+
+/// Every difference between a feature and a site that others agree with, the most agreed first: bins would mix a lead's foot with
+/// the slope behind it.
+fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], pitch_mm: f64) -> Vec<PointMm> {
+    let strongest = &features[..features.len().min(MOST_VOTERS)];
+    let differences: Vec<(PointMm, f64)> = strongest
+        .iter()
+        .flat_map(|f| turned.iter().zip(kinds).filter(|(_, k)| k.agrees(f.kind)).map(|(c, _)| (f.at_mm - *c, f.strength.min(1.0))))
+        .collect();
+    let near_mm = 0.5 * NEAR_SHARE * pitch_mm;
+    let mut agreed: Vec<(f64, usize)> = (0..differences.len())
+        .map(|i| (differences.iter().filter(|d| d.0.distance(differences[i].0) < near_mm).map(|d| d.1).sum(), i))
+        .collect();
+    agreed.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let mut shifts: Vec<PointMm> = Vec::new();
+    for (_, i) in agreed {
+        if shifts.len() < 2 * MOST_SHIFTS && shifts.iter().all(|s| s.distance(differences[i].0) > near_mm) {
+            shifts.push(differences[i].0);
+        }
+    }
+    shifts
 }
 
 /// Fits the pose to the features nearest to the sites, first generously, then closely. `None` when fewer than three match.

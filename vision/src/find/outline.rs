@@ -49,7 +49,7 @@ pub const SIDES: usize = 4;
 /// Corners that turn by less than this belong to a curve.
 const SHARP_RAD: f64 = 0.35;
 /// Outlines that share all but so much of their area look alike.
-const ALIKE_SHARE: f64 = 0.15;
+const ALIKE_SHARE: f64 = 0.3;
 /// Segments of a quarter circle.
 const ARC_STEPS: usize = 6;
 
