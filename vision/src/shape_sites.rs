@@ -28,6 +28,8 @@ pub(crate) struct ShapesMeasured {
 
 /// Below this share of the usual contrast nothing stands there.
 const ABSENT_BELOW_GAIN: f64 = 0.35;
+/// The same for a pad that is the only one of its class: where it shows an outline.
+const LONE_BELOW_GAIN: f64 = 0.1;
 /// Below this share of what the model usually explains, the feature is odd.
 const ODD_BELOW_EXPLAINED: f64 = 0.6;
 /// Sizes outside this range of the usual one are suspect, as for round features.
@@ -46,7 +48,13 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     for (i, target) in targets.iter().enumerate() {
         groups.entry(target.group).or_default().push(i);
     }
+    let mut of_class: BTreeMap<u16, usize> = BTreeMap::new();
+    targets.iter().for_each(|t| *of_class.entry(t.group.0).or_default() += 1);
     let teaches = |i: usize| {
+        // An exposed pad has no others to learn from, and its coarse place is coarse.
+        if of_class[&targets[i].group.0] == 1 && targets.len() > FEW_SITES {
+            return true;
+        }
         let near_px = (0.5 * targets[i].print.outline.narrow_half()).max(2.0);
         targets[i].expected.candidate.is_some_and(|c| c.distance(targets[i].expected.at) < near_px)
     };
@@ -105,7 +113,9 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
     let mut fitted: Vec<Option<Fitted>> = vec![None; targets.len()];
     let mut look_of: Vec<&GroupLook> = vec![&fallback; targets.len()];
     for (key, members) in &groups {
-        let look = looks.get(key).filter(|l| usual.is_valid(l)).unwrap_or(&fallback);
+        // A pad of its own class may be darker than the others; its own outline says that it is there.
+        let is_alone = of_class[&key.0] == 1;
+        let look = looks.get(key).filter(|l| usual.is_valid(l, is_alone)).unwrap_or(&fallback);
         for &i in members {
             look_of[i] = look;
             let narrow = prints[i].outline.narrow_half();
@@ -274,8 +284,10 @@ impl Usual {
         steps.get(steps.len() / 2).map(|&(step, outside)| Self { step, outside })
     }
 
-    fn is_valid(&self, look: &GroupLook) -> bool {
-        look.step() * self.step.signum() > ABSENT_BELOW_GAIN * self.step.abs()
+    fn is_valid(&self, look: &GroupLook, is_alone: bool) -> bool {
+        let least = if is_alone { LONE_BELOW_GAIN } else { ABSENT_BELOW_GAIN };
+        let shows_outline = look.edges.iter().flatten().count() >= 3;
+        look.step() * self.step.signum() > least * self.step.abs() && (!is_alone || shows_outline)
     }
 
     /// A look for places where none could be learned.
@@ -323,15 +335,19 @@ fn judge(
         .expected
         .candidate
         .map_or(print.at, |c| PointPx::new(c.x + print.at.x - target.print.at.x, c.y + print.at.y - target.print.at.y));
-    if let Some((f, size_ratio)) = resized(plane, &Print { at: start, ..print.clone() }, look)
-        .filter(|(f, _)| f.gain > ABSENT_BELOW_GAIN && f.explained > ODD_BELOW_EXPLAINED * explained)
-    {
+    if let Some((f, size_ratio)) = resized(plane, &Print { at: start, ..print.clone() }, look) {
         let state = match size_ratio {
             r if USUAL_SIZES.contains(&r) => SiteState::Good,
             r if r < 1.0 => SiteState::Suspect(SuspectKind::Small),
             _ => SiteState::Suspect(SuspectKind::Large),
         };
-        return found(state, &f, size_ratio);
+        let f = f.filter(|f| f.gain > ABSENT_BELOW_GAIN && f.explained > ODD_BELOW_EXPLAINED * explained);
+        match (&f, state) {
+            (Some(f), _) => return found(state, f, size_ratio),
+            // All four sides are there, at another distance: enough for the size, not for a place.
+            (None, SiteState::Suspect(_)) => return Measured { site, state, centre: None, size_ratio },
+            (None, _) => {}
+        }
     }
     match fitted.filter(is_there) {
         Some(f) if is_alike(&f) || f.gain > 0.6 => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
@@ -346,8 +362,9 @@ fn judge(
     }
 }
 
-/// A feature of the usual look but of another size: its fit, and the geometric mean of its two sizes over the usual.
-fn resized(plane: &Plane, print: &Print, look: &GroupLook) -> Option<(Fitted, f64)> {
+/// A feature of the usual look but of another size, all four sides of which are seen: its fit where it comes to rest, and the
+/// geometric mean of its two sizes over the usual.
+fn resized(plane: &Plane, print: &Print, look: &GroupLook) -> Option<(Option<Fitted>, f64)> {
     let sides = edges_of_one(plane, print, look);
     let [low, high] = print.outline.bounds();
     let mut ratio = [1.0; 2];
@@ -365,9 +382,9 @@ fn resized(plane: &Plane, print: &Print, look: &GroupLook) -> Option<(Fitted, f6
         outline: print.outline.scaled(ratio[0].clamp(0.3, 2.0), ratio[1].clamp(0.3, 2.0)),
         ..print.clone()
     };
-    let f = fit(plane, &sized, look, 0.5 * print.outline.narrow_half())?;
-    let fine = 1.0 + f.growth_px[0] / sized.outline.narrow_half();
-    Some((f, (ratio[0] * ratio[1]).sqrt() * fine.clamp(0.8, 1.25)))
+    // The look's own growth is in its edges already.
+    let f = fit(plane, &sized, &look.centred(), 0.5 * print.outline.narrow_half());
+    Some((f, (ratio[0] * ratio[1]).sqrt()))
 }
 
 /// Share of the outline's inside that is saturated or off the plane.

@@ -483,12 +483,24 @@ fn fit(
     for finding in findings.iter_mut() {
         if let (Some(d), Some(at)) = (designed(finding.site), finding.centre_mm)
             && matches!(finding.state, SiteState::Good | SiteState::Suspect(SuspectKind::Odd))
-            && fit.to_from.apply(d).distance(at) > limit_mm
+            && is_off(fit.to_from.apply(d), at, &finding.covariance_mm2, limit_mm, DISPLACED_SHARE * pattern.pitch_mm)
         {
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }
     }
     Ok((fit, warnings))
+}
+
+/// Whether a place is further off than what is usual, or than its own covariance allows where it is known well one way only.
+fn is_off(designed: PointMm, at: PointMm, covariance_mm2: &Matrix2<f64>, limit_mm: f64, least_mm: f64) -> bool {
+    let miss = at - designed;
+    let way = nalgebra::Vector2::new(miss.x, miss.y) / miss.norm().max(1e-12);
+    let own_u_mm = (way.transpose() * covariance_mm2 * way)[(0, 0)].max(0.0).sqrt();
+    let is_known_one_way = {
+        let eigen = covariance_mm2.symmetric_eigenvalues();
+        eigen.max() > 9.0 * eigen.min()
+    };
+    miss.norm() > if is_known_one_way { least_mm.max(DISPLACED_SCATTERS * own_u_mm) } else { limit_mm }
 }
 
 /// How far a free scale is from 1, and its standard uncertainty: a diagnostic.

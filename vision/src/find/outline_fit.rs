@@ -364,6 +364,12 @@ impl GroupLook {
         Self { edges, ..self.clone() }
     }
 
+    /// The same look about an outline that is as large as what it was learned from.
+    #[must_use]
+    pub fn centred(&self) -> Self {
+        Self { edges: self.edges.map(|e| e.map(|e| SideEdge { at_px: 0.0, ..e })), ..self.clone() }
+    }
+
     /// A look that was not learned: the same edge on every side.
     #[must_use]
     pub fn of_edge(edge: SideEdge) -> Self {
@@ -592,37 +598,62 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     })
 }
 
-/// Where the four sides of one feature show their steps, px outside of the designed outline, looked for over a long way; `None`
-/// for a side without a step of the look's sense and at least a third of its height.
+/// Where the four sides of one feature show their steps, px outside of the designed outline, looked for over a long way: along
+/// strips through its middle. `None` for a side without a step of the look's sense and at least a third of its height, and for
+/// shapes that are not one box.
 #[must_use]
 pub fn edges_of_one(plane: &Plane, print: &Print, look: &GroupLook) -> [Option<f64>; SIDES] {
-    let narrow = print.outline.narrow_half();
-    let (inwards, outwards) = (0.7 * narrow, (0.55 * narrow).max(3.0));
+    if !print.outline.is_box() {
+        return [None; SIDES];
+    }
     let blur_px = look.blur_px().min(3.0);
-    let profiles = side_profiles(plane, std::iter::once(print), 0.85 * narrow, outwards + 2.0 * blur_px, CORNER_BLURS * blur_px);
     std::array::from_fn(|side| {
-        let usual = look.edges[side].as_ref()?;
-        let profile = &profiles[side];
-        let mean = |from: f64, to: f64| {
-            let (mut w, mut s) = (0.0, 0.0);
-            for ((d, l), n) in profile.distance.iter().zip(&profile.light).zip(&profile.weight) {
-                if (from..to).contains(d) {
-                    w += n;
-                    s += n * l;
+        // A side that does not tell in the look has the sense of the others.
+        let usual = look.edges[side].map_or(look.step(), |e| e.step);
+        edge_along_strip(plane, print, side, usual, blur_px)
+    })
+}
+
+fn edge_along_strip(plane: &Plane, print: &Print, side: usize, usual_step: f64, blur_px: f64) -> Option<f64> {
+    const STRIP_SHARE: f64 = 0.35;
+    const ACROSS: i32 = 4;
+    let [low, high] = print.outline.bounds();
+    let half = |axis: usize| 0.5 * (high[axis] - low[axis]);
+    let axis = side % 2;
+    let (out, across) = (print.axes.column(axis) * if side < 2 { 1.0 } else { -1.0 }, print.axes.column(1 - axis).into_owned());
+    let strip = STRIP_SHARE * half(1 - axis);
+    let light = |t: f64| {
+        let (mut sum, mut n) = (0.0, 0.0);
+        for k in -ACROSS..=ACROSS {
+            let off = out * t + across * (f64::from(k) / f64::from(ACROSS) * strip);
+            let (x, y) = ((print.at.x + off.x).round(), (print.at.y + off.y).round());
+            if x >= 0.0 && y >= 0.0 && (x as usize) < plane.width && (y as usize) < plane.height {
+                let i = y as usize * plane.width + x as usize;
+                if plane.is_known(i) {
+                    sum += f64::from(plane.light[i]);
+                    n += 1.0;
                 }
             }
-            (w > 0.0).then(|| s / w)
-        };
-        let steps = (((inwards + outwards) / 0.5) as usize).max(1);
-        let best = (0..=steps)
-            .filter_map(|i| {
-                let at = -inwards + 0.5 * i as f64;
-                let (inside, outside) = (mean(at - 2.5 * blur_px, at - 0.6 * blur_px)?, mean(at + 0.6 * blur_px, at + 2.5 * blur_px)?);
-                Some((at, (inside - outside) / usual.step))
-            })
-            .max_by(|a, b| a.1.total_cmp(&b.1))?;
-        (best.1 > 0.33).then_some(best.0)
-    })
+        }
+        (n > 0.0).then(|| sum / n)
+    };
+    let from = 0.2 * half(axis);
+    let to = 1.35 * half(axis) + 3.0;
+    let steps = ((to - from) / 0.5) as usize;
+    let profile: Vec<Option<f64>> = (0..=steps).map(|i| light(from + 0.5 * i as f64)).collect();
+    let reach = (2.0 * 2.0 * blur_px).ceil() as usize;
+    let gap = blur_px.round() as usize;
+    let mean = |range: std::ops::Range<usize>| {
+        let values: Vec<f64> = profile[range].iter().copied().flatten().collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    };
+    let best = (reach..profile.len().saturating_sub(reach))
+        .filter_map(|i| {
+            let (inside, outside) = (mean(i - reach..i - gap + 1)?, mean(i + gap..i + reach + 1)?);
+            Some((from + 0.5 * i as f64 - half(axis), (inside - outside) / usual_step))
+        })
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (best.1 > 0.33).then_some(best.0)
 }
 
 #[cfg(test)]
