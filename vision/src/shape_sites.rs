@@ -292,7 +292,16 @@ impl Usual {
 
     /// A look for places where none could be learned.
     fn look(&self, blur_px: f64) -> GroupLook {
-        let edge = SideEdge { outside: self.outside, step: self.step, slope: 0.0, at_px: 0.0, blur_px, at_u_px: 0.0, pixels: 0.0 };
+        let edge = SideEdge {
+            outside: self.outside,
+            step: self.step,
+            slope: 0.0,
+            at_px: 0.0,
+            blur_px,
+            at_u_px: 0.0,
+            pixels: 0.0,
+            band_out_blurs: 1.8,
+        };
         GroupLook::of_edge(edge)
     }
 }

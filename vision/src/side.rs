@@ -78,7 +78,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let shapes = Shapes::of(side, part, &sites);
     let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
-    let mut pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
     let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
     let seats = match &shapes {
         None => vec![seat_discs(side, &pattern, &views)?],

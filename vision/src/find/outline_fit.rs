@@ -41,6 +41,8 @@ pub struct SideEdge {
     pub at_u_px: f64,
     /// Pixels it was learned from.
     pub pixels: f64,
+    /// How far outside of the edge the light is still that of the ground, in blurs.
+    pub band_out_blurs: f64,
 }
 
 /// Where the edge of a side is looked for: px outside of the designed outline.
@@ -91,15 +93,18 @@ pub struct Fitted {
 /// Step of a side's profile, px.
 const STEP_PX: f64 = 0.25;
 /// How far outside and inside of the designed outline a side is looked at, px.
-const OUTWARDS_PX: f64 = 5.0;
+const OUTWARDS_PX: f64 = 6.0;
 const INWARDS_PX: f64 = 8.0;
 /// The band about an edge, in blurs: what lies further outside may be another edge, of a mask opening say.
 const BAND_OUT_BLURS: f64 = 1.8;
-const BAND_IN_BLURS: f64 = 3.5;
+const BAND_IN_BLURS: f64 = 5.0;
+/// The same where the ground goes on: further out its light differs by less than this share of the step.
+const FREE_BAND_BLURS: f64 = 3.0;
+const FREE_GROUND_SHARE: f64 = 0.03;
 /// Blur before it is known.
 const FIRST_BLUR_PX: f64 = 1.3;
 /// Sharp corners round off over so many blurs along the edge.
-const CORNER_BLURS: f64 = 2.2;
+const CORNER_BLURS: f64 = 1.7;
 /// An edge with less than this share of the strongest side's step does not say where the shape ends.
 const LEAST_STEP_SHARE: f64 = 0.15;
 /// An edge blurred more than this many times the sharpest is a bend, not an outline.
@@ -211,7 +216,24 @@ impl SideEdge {
 
     fn holds(&self, distance: f64) -> bool {
         let t = self.at_px - distance;
-        t >= -(BAND_OUT_BLURS * self.blur_px).max(1.8) && t <= (BAND_IN_BLURS * self.blur_px).max(3.0)
+        t >= -self.band_out_px() && t <= (BAND_IN_BLURS * self.blur_px).max(3.0)
+    }
+
+    fn band_out_px(&self) -> f64 {
+        (self.band_out_blurs * self.blur_px).max(1.8)
+    }
+
+    /// With a wider band where nothing follows outside of the edge.
+    fn with_free_ground(self, profile: &SideProfile) -> Self {
+        let (mut weight, mut sum) = (0.0, 0.0);
+        for ((d, l), n) in profile.distance.iter().zip(&profile.light).zip(&profile.weight) {
+            if (BAND_OUT_BLURS..FREE_BAND_BLURS + 0.5).contains(&((d - self.at_px) / self.blur_px)) {
+                weight += n;
+                sum += n * (l - self.light(*d));
+            }
+        }
+        let is_free = weight > 0.0 && (sum / weight).abs() < FREE_GROUND_SHARE * self.step.abs();
+        Self { band_out_blurs: if is_free { FREE_BAND_BLURS } else { BAND_OUT_BLURS }, ..self }
     }
 
     /// Fits the edge to a profile, from the best of several starts: the highest step, of a sign (1 brighter inside, -1 darker,
@@ -223,7 +245,8 @@ impl SideEdge {
         let start = (-12..=12)
             .map(|i| about_px + f64::from(i) / 12.0 * reach_px)
             .filter_map(|at_px| {
-                let edge = Self { outside: 0.0, step: 0.0, slope: 0.0, at_px, blur_px, at_u_px: 0.0, pixels: 0.0 };
+                let edge =
+                    Self { outside: 0.0, step: 0.0, slope: 0.0, at_px, blur_px, at_u_px: 0.0, pixels: 0.0, band_out_blurs: BAND_OUT_BLURS };
                 edge.with_levels(profile)
             })
             .filter(|edge| edge.step * sign >= 0.0)
@@ -236,7 +259,7 @@ impl SideEdge {
                 break;
             }
         }
-        Some(edge)
+        Some(edge.with_free_ground(profile))
     }
 
     /// Light levels on both sides of a given place, from plain means.
@@ -310,6 +333,7 @@ impl SideEdge {
             blur_px: (self.blur_px + by[4].clamp(-0.4, 0.4)).clamp(0.3, 12.0),
             at_u_px: (inverse[(3, 3)] * variance).max(0.0).sqrt(),
             pixels,
+            band_out_blurs: self.band_out_blurs,
         };
         Some((edge, (at_px - self.at_px).abs()))
     }
@@ -328,7 +352,7 @@ impl GroupLook {
         let (nearest, farthest) =
             search.iter().fold((0.0_f64, 0.0_f64), |(lo, hi), s| (lo.min(s.about_px - s.reach_px), hi.max(s.about_px + s.reach_px)));
         let inwards = INWARDS_PX.max(4.0 * first - nearest);
-        let outwards = OUTWARDS_PX.max(2.5 * first + farthest);
+        let outwards = OUTWARDS_PX.max(3.5 * first + farthest);
         let profiles = side_profiles(plane, prints, inwards, outwards, CORNER_BLURS * first);
         let fit = |side: usize, sign: f64| {
             let Search { about_px, reach_px } = search[side];
@@ -439,8 +463,11 @@ const SHIFT_Y: usize = 1;
 const GROWTH: usize = 2;
 /// Slope of the light along the right and left side, and along the far and near side.
 const SLOPES: usize = 4;
-/// Light inside, on each side: a face that is brighter at one end must not look moved.
+/// Light inside, at the right and left side, and at the far and near side.
 const INSIDE: usize = 6;
+/// Slope of the face's light from the left to the right side, and from the near to the far side: one slope for the levels on
+/// both sides and for what lies between, so that a face that is brighter at one end does not look moved.
+const ACROSS: usize = 8;
 /// Light outside, on each side.
 const OUTSIDE: usize = 10;
 /// Noise of the light over the step, for the weight of what is known before looking.
@@ -517,7 +544,7 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     let (mut inwards, mut outwards) = (0.0_f64, 0.0_f64);
     for edge in look.edges.iter().flatten() {
         inwards = inwards.max((BAND_IN_BLURS * edge.blur_px).max(3.0) - edge.at_px);
-        outwards = outwards.max((BAND_OUT_BLURS * edge.blur_px).max(1.8) + edge.at_px);
+        outwards = outwards.max(edge.band_out_px() + edge.at_px);
     }
     let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
     let mut right = SVector::<f64, UNKNOWNS>::zeros();
@@ -536,10 +563,14 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
         row[SHIFT_X] = moved * p.normal.x;
         row[SHIFT_Y] = moved * p.normal.y;
         row[GROWTH + p.side % 2] = moved;
-        row[INSIDE + p.side] = inside;
+        row[INSIDE + p.side % 2] = inside;
         let along = p.local[usize::from(p.side % 2 == 0)];
         row[SLOPES + p.side % 2] = inside * along / size;
         row[OUTSIDE + p.side] = 1.0 - inside_share;
+        // blur[x f] = x blur[f] + σ² d blur[f]/dx, as for round features.
+        let outwards = if p.side < 2 { 1.0 } else { -1.0 };
+        let steepness = (edge.outside + edge.step) * normal_density(z) / edge.blur_px + edge.slope * inside_share;
+        row[ACROSS + p.side % 2] = (inside * p.local[p.side % 2] - outwards * edge.blur_px.powi(2) * steepness) / size;
         let light = f64::from(plane.light[p.index]);
         normal.ger(1.0, &row, &row, 1.0);
         right.axpy(light, &row, 1.0);
@@ -581,7 +612,7 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     let (mut along, mut all) = (SVector::<f64, UNKNOWNS>::zeros(), 0.0);
     for (side, edge) in look.edges.iter().enumerate() {
         if let Some(e) = edge {
-            along[INSIDE + side] += per_side[side] * e.step * (e.outside + e.step);
+            along[INSIDE + side % 2] += per_side[side] * e.step * (e.outside + e.step);
             along[OUTSIDE + side] -= per_side[side] * e.step;
             all += per_side[side] * e.step * e.step;
         }
