@@ -7,7 +7,7 @@ use crate::plane::{Plane, separate, share_light};
 use crate::refusal;
 use crate::side::{self, Seen};
 use crate::view::{Optics, ScaleSource, Sight};
-use landfit_part::{Part, Shape, Side};
+use landfit_part::{Part, Side};
 
 /// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -102,7 +102,9 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
-    let orientation = if terminals.looks_same_turned || lands.looks_same_turned { Orientation::Open } else { Orientation::Settled };
+    // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
+    let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
+    let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
@@ -130,27 +132,12 @@ fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight
             return Err(AlignError::TooFewSites { sites, side: side.word() });
         }
     }
-    check_measured(part, optics)?;
+    check_measured(optics)?;
     optics.views.iter().enumerate().map(|(view, v)| Sight::new(v, optics.lens).ok_or(AlignError::SingularView { view })).collect()
 }
 
 /// Refuses, with words, what the files may say and this version does not measure.
-fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
-    for side in [Side::Part, Side::Board] {
-        for site in &part.sites {
-            let pieces = site.pieces(side);
-            if pieces.len() > 1 || pieces.iter().any(|p| !matches!(p.shape, Shape::Round { .. })) {
-                return Err(AlignError::NotMeasured {
-                    what: format!(
-                        "site {} has a {} shape that is no single disc; it",
-                        site.id,
-                        if side == Side::Part { "terminal" } else { "land" }
-                    ),
-                    mend: "only balls and round lands are measured",
-                });
-            }
-        }
-    }
+fn check_measured(optics: &Optics) -> Result<(), AlignError> {
     for (i, a) in optics.views.iter().enumerate() {
         for b in &optics.views[i + 1..] {
             if a.shows != b.shows && share_light(a, b, &optics.frame) {

@@ -3,7 +3,6 @@
 //! The thresholds of the decision stand here, together.
 
 use crate::answer::{Fit, ReasonCode, Refusal};
-use crate::find::look::Look;
 use crate::pose::PoseError;
 use crate::side::{Seen, SideView, features_word, nothing_code};
 use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
@@ -90,7 +89,7 @@ fn settled(
 ) -> Result<Recognition, Refusal> {
     let word = features_word(side);
     let recognition = match recognition {
-        Ok(found) if found.best.log_odds >= LEAST_LOG_ODDS && found.best.expected() >= 3 => found,
+        Ok(found) if found.best.log_odds >= least_log_odds(pattern) && found.best.expected() >= 3 => found,
         Ok(found) => return Err(unlikely(side, &found, pattern, features, views)),
         Err(_) => return Err(nothing_fits(side, pattern, features, views)),
     };
@@ -126,6 +125,14 @@ fn settled(
         ));
     }
     Ok(recognition)
+}
+
+/// Four or five sites cannot reach the usual odds: they must all but all be seen instead.
+fn least_log_odds(pattern: &Pattern) -> f64 {
+    match pattern.centres_mm.len() {
+        n @ 4..=6 => LEAST_LOG_ODDS.min(4.2 * n as f64),
+        _ => LEAST_LOG_ODDS,
+    }
 }
 
 fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
@@ -322,25 +329,25 @@ fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
     (contrast > LEAST_CONTRAST && slope > 0.0).then(|| contrast / (slope * (2.0 * std::f64::consts::PI).sqrt()))
 }
 
-/// Refuses a picture whose features' outlines are blurred beyond measuring.
-pub(crate) fn sharp_enough(side: Side, views: &[SideView], looks: &[(usize, Look)]) -> Result<(), Refusal> {
-    if looks.is_empty() {
+/// Refuses a picture whose features' outlines are blurred beyond measuring. `blurs_px` holds views by index and their blur.
+pub(crate) fn sharp_enough(side: Side, views: &[SideView], blurs_px: &[(usize, f64)]) -> Result<(), Refusal> {
+    if blurs_px.is_empty() {
         return Err(refusal(
             nothing_code(side),
             None,
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
-    for (index, look) in looks {
+    for (index, blur_px) in blurs_px {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
-        if look.blur_px > MOST_BLUR_SHARE * view.radius_px {
+        if *blur_px > MOST_BLUR_SHARE * view.radius_px {
             return Err(refusal(
                 ReasonCode::TooBlurred,
                 Some(*index),
                 format!(
                     "The outlines of the {} are blurred over {:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
                     features_word(side),
-                    look.blur_px,
+                    blur_px,
                     2.0 * view.radius_px
                 ),
             ));

@@ -10,6 +10,9 @@ use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+mod terminals;
+pub use terminals::TerminalKind;
+
 /// A kind of scene.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum SceneKind {
@@ -47,6 +50,8 @@ pub enum SceneKind {
     Turned,
     /// A pattern larger than the picture along both axes.
     EdgesOutOfView,
+    /// Other terminals than balls on a square grid.
+    Terminals(TerminalKind),
 }
 
 /// What an honest finder answers.
@@ -111,7 +116,7 @@ impl Code {
 
 impl SceneKind {
     /// Every kind, those to be answered first.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 30] = [
         Self::GoodLight,
         Self::OffCentre,
         Self::ViasAndStains,
@@ -129,6 +134,19 @@ impl SceneKind {
         Self::OneRowTooFew,
         Self::Turned,
         Self::EdgesOutOfView,
+        Self::Terminals(TerminalKind::Qfp05),
+        Self::Terminals(TerminalKind::Qfp04),
+        Self::Terminals(TerminalKind::Qfn05),
+        Self::Terminals(TerminalKind::Few),
+        Self::Terminals(TerminalKind::Staggered),
+        Self::Terminals(TerminalKind::TwoPitches),
+        Self::Terminals(TerminalKind::Pieces),
+        Self::Terminals(TerminalKind::Defects),
+        Self::Terminals(TerminalKind::Turned),
+        Self::Terminals(TerminalKind::WrongPitch),
+        Self::Terminals(TerminalKind::TooFew),
+        Self::Terminals(TerminalKind::NoPart),
+        Self::Terminals(TerminalKind::OutOfView),
     ];
 
     /// Its name in lists and options.
@@ -152,6 +170,7 @@ impl SceneKind {
             Self::OneRowTooFew => "one-row-too-few",
             Self::Turned => "turned",
             Self::EdgesOutOfView => "edges-out-of-view",
+            Self::Terminals(kind) => kind.word(),
         }
     }
 
@@ -176,6 +195,7 @@ impl SceneKind {
             Self::OneRowTooFew => Expectation::Refuse(vec![Code::WrongPattern, Code::AmbiguousShift]),
             Self::Turned => Expectation::Refuse(vec![Code::Turned]),
             Self::EdgesOutOfView => Expectation::Refuse(vec![Code::OutOfView, Code::AmbiguousShift]),
+            Self::Terminals(kind) => kind.expectation(),
         }
     }
 }
@@ -189,6 +209,9 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(7_000 + SceneKind::ALL.iter().position(|k| *k == kind).unwrap_or(0) as u64);
     let rng = &mut rng;
+    if let SceneKind::Terminals(kind) = kind {
+        return terminals::draw(ranges, kind, rng);
+    }
 
     let um_per_px = ranges.camera.um_per_px.draw(rng);
     let optics = draw_optics(ranges, um_per_px, rng);
