@@ -22,6 +22,8 @@ pub(crate) struct Seen {
     pub looks_same_turned: bool,
     /// How strongly the features stand out, light.
     pub contrast: f64,
+    /// Radius of the outline that is seen over the designed one.
+    pub outline_ratio: f64,
     /// What the person should know.
     pub warnings: Vec<String>,
     pattern: Pattern,
@@ -88,13 +90,14 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         findings: SideFindings { sites: findings },
         looks_same_turned,
         contrast: recognition.profile.contrast(),
+        outline_ratio: looks.iter().map(|(_, look)| look.outline_px / look.radius_px).sum::<f64>() / looks.len().max(1) as f64,
         warnings,
         pattern,
         sites,
     })
 }
 
-fn side_views<'a>(
+pub(crate) fn side_views<'a>(
     side: Side,
     part: &Part,
     sites: &[usize],
@@ -169,18 +172,18 @@ impl SideView<'_> {
 }
 
 /// The first view that holds a whole feature at `at`, and where it shows it, px of the plane.
-fn view_that_holds(views: &[SideView], at: PointMm) -> Option<(usize, PointPx)> {
+pub(crate) fn view_that_holds(views: &[SideView], at: PointMm) -> Option<(usize, PointPx)> {
     views.iter().enumerate().find_map(|(i, v)| {
         let p = v.plane_px(at);
         v.holds(p).then_some((i, p))
     })
 }
 
-fn area_mm2(views: &[SideView]) -> f64 {
+pub(crate) fn area_mm2(views: &[SideView]) -> f64 {
     views.iter().map(|v| (v.plane.width * v.plane.height) as f64 / v.px_per_mm().powi(2)).sum()
 }
 
-fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
+pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
     // By the bench file a feature is smaller than a few pixels or larger than the picture: nothing can be told of it.
     let largest_px = view.plane.width.min(view.plane.height) as f64 / 2.0;
     if !(LEAST_RADIUS_PX..largest_px).contains(&view.radius_px) {
@@ -308,6 +311,28 @@ fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &P
     let mut noises: Vec<f64> = own.iter().map(|c| c.trace() / 2.0).collect();
     noises.sort_by(f64::total_cmp);
     (variance - noises[noises.len() / 2]).max(1e-9 * variance)
+}
+
+impl Seen {
+    /// Whether the side lies as `pose` has it, to within `reach_mm` at every site, in some turn that looks the same.
+    pub(crate) fn lies_as(&self, pose: &Pose, reach_mm: f64) -> bool {
+        let seen = self.pose_like(pose);
+        self.pattern.centres_mm.iter().all(|c| seen.apply(*c).distance(pose.apply(*c)) <= reach_mm)
+    }
+
+    /// How far apart the measured places are over how far the part file has them apart.
+    pub(crate) fn size_over_design(&self) -> Option<f64> {
+        let place = |site: usize| self.sites.iter().position(|&s| s == site).map(|i| self.pattern.centres_mm[i]);
+        let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
+        let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
+        let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
+        fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
+    }
+
+    /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.
+    pub(crate) fn pose_like(&self, pose: &Pose) -> Pose {
+        self.pattern.nearest_turn(self.fit.to_from, pose.theta_rad)
+    }
 }
 
 /// Of all turns that look the same, takes the one nearest to `nominal_rad`: relabels the findings with it.

@@ -37,6 +37,7 @@ pub struct Ranges {
     pub(crate) clutter: ClutterRanges,
     pub(crate) defects: Defects,
     pub(crate) kinds: Kinds,
+    pub(crate) arrangements: crate::kinds::arrangements::ArrangementRanges,
 }
 
 #[derive(Debug, Clone, Deserialize)]
