@@ -22,6 +22,7 @@ pub mod picture;
 pub mod plane;
 pub mod pose;
 mod refusal;
+mod regions;
 mod side;
 pub mod sites;
 pub mod view;

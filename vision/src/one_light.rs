@@ -11,10 +11,10 @@ use crate::answer::{ReasonCode, Refusal};
 use crate::plane::{Plane, share_light};
 use crate::pose::fit_rigid;
 use crate::side::{self, Seen, SideView};
-use crate::view::{Optics, PointPx, Sight};
+use crate::view::{Optics, PointPx, ScaleSource, Sight};
 use copies::{Both, Copy, Feature, Normal, STEP_PX, per_pose, step_of};
 use landfit_part::{Part, PointMm, Pose, Side};
-use nalgebra::{Matrix3, Matrix6, Vector6};
+use nalgebra::{Matrix3, Matrix6, Vector3, Vector6};
 
 /// How far a copy's look reaches, as a share of the designed radius, and beyond that, px: blur, and a mask opening.
 const REACH_SHARE: f64 = 1.3;
@@ -25,11 +25,17 @@ const SITES_FOR_TRIALS: usize = 40;
 const TRIAL_RADIUS_BLOCKS: f64 = 5.0;
 /// Steps of looks and poses for each trial, and rounds with every feature settled for the best.
 const TRIAL_STEPS: usize = 6;
-const ROUNDS: usize = 8;
+const MOST_ROUNDS: usize = 25;
+/// Places that move by less than this in a trial have come to rest, px; and with every feature settled those that have less than
+/// this to go, by how fast their steps shrink.
+const TRIAL_AT_REST_PX: f64 = 0.05;
+const LEFT_TO_GO_PX: f64 = 0.05;
+/// A side whose measured places are this share too far apart or too near was not cleaned of the other.
+const MOST_ODD_SIZE: f64 = 0.001;
 /// A distance between the copies that the picture leaves open by more than this, mm (one sigma), is not known.
 const MOST_OPEN_MM: f64 = 0.004;
 /// Starts that are looked at in full detail.
-const MOST_FINE_TRIALS: usize = 5;
+const MOST_FINE_TRIALS: usize = 4;
 /// Trials within this share of the best one's remainder are looked at for which copy is which.
 const AS_GOOD: f64 = 1.02;
 /// An edge within this share of the designed radius is that side's outline.
@@ -88,26 +94,40 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
     let Some(mut poses) = scene.best_start(planes, &places::starts(&scene, &seed)) else {
         return refused(not_told_apart());
     };
+    let stays = |seen: &Seen, pose: &Pose| seen.lies_as(pose, 0.3 * scene.pitch_mm);
+    // Whole pitches are told once each side has a plane of its own; a copy that was placed a pitch off is placed anew.
+    let mut placed = None;
     for _ in 0..MOST_LOOKS_AGAIN {
-        let Some(told) = scene.settle(planes, poses) else { return refused(not_told_apart()) };
-        if told.open_mm > MOST_OPEN_MM {
-            return refused(too_near(told.apart_mm));
-        }
+        let Some(told) = scene.placed(planes, poses) else { return refused(not_settled()) };
         let clean = told.clean(planes, &scene);
-        let (terminals, lands) = (see(&clean, Side::Part), see(&clean, Side::Board));
-        let (mut terminals, mut lands) = match (terminals, lands) {
-            (Ok(t), Ok(l)) => (t, l),
+        let (terminals, lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
+            (Ok(terminals), Ok(lands)) => (terminals, lands),
             other => return other,
         };
-        let stays = |seen: &Seen, pose: &Pose| seen.lies_as(pose, 0.3 * scene.pitch_mm);
         if stays(&terminals, &told.poses[0]) && stays(&lands, &told.poses[1]) {
-            terminals.fit.covariance += told.covariance;
-            lands.fit.covariance += told.covariance;
-            return (Ok(terminals), Ok(lands));
+            placed = Some(told);
+            break;
         }
         poses = [terminals.pose_like(&told.poses[0]), lands.pose_like(&told.poses[1])];
     }
-    refused(not_told_apart())
+    let Some(placed) = placed else { return refused(not_told_apart()) };
+    let Some(told) = scene.settled(planes, placed) else { return refused(not_settled()) };
+    if told.open_mm > MOST_OPEN_MM {
+        return refused(too_near(told.apart_mm));
+    }
+    let clean = told.clean(planes, &scene);
+    let (mut terminals, mut lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
+        (Ok(terminals), Ok(lands)) => (terminals, lands),
+        other => return other,
+    };
+    let is_odd = |seen: &Seen| seen.size_over_design().is_none_or(|s| (s - 1.0).abs() > MOST_ODD_SIZE);
+    let is_off = optics.scale == ScaleSource::Bench && (is_odd(&terminals) || is_odd(&lands));
+    if is_off || !stays(&terminals, &told.poses[0]) || !stays(&lands, &told.poses[1]) {
+        return refused(not_settled());
+    }
+    terminals.fit.covariance += told.covariance;
+    lands.fit.covariance += told.covariance;
+    (Ok(terminals), Ok(lands))
 }
 
 /// All that stays while the copies are looked for.
@@ -125,6 +145,9 @@ struct Steps {
     factor: usize,
     reject: bool,
 }
+
+/// Every site, at full detail.
+const ALL_SITES: Steps = Steps { stride: 1, factor: 1, reject: false };
 
 /// A plane averaged over blocks.
 fn coarse(plane: &Plane, factor: usize) -> Plane {
@@ -234,7 +257,7 @@ impl Scene<'_> {
         for start in distinct {
             let mut poses = start;
             let Some(mut both) = self.models(&fine, &poses, 1) else { continue };
-            if !(0..TRIAL_STEPS).all(|_| self.step(&fine, &mut both, &mut poses, fine_how).is_some()) {
+            if self.steps(&fine, &mut both, &mut poses, fine_how).is_none() {
                 continue;
             }
             let rest = self.remainder(&fine, &both, fine_how);
@@ -255,6 +278,27 @@ impl Scene<'_> {
         (most.2 < 0.0).then_some(swapped)
     }
 
+    /// Steps until the places stay, or a trial's worth of them.
+    fn steps(&self, planes: &[&Plane], both: &mut [Both], poses: &mut [Pose; 2], how: Steps) -> Option<()> {
+        for number in 0..TRIAL_STEPS {
+            let before = *poses;
+            self.step(planes, both, poses, how)?;
+            // The first step learns the looks, without which no place moves.
+            if number > 0 && self.moved_px(&before, poses) < TRIAL_AT_REST_PX {
+                break;
+            }
+        }
+        Some(())
+    }
+
+    /// How far the farthest feature of either copy moved, px.
+    fn moved_px(&self, before: &[Pose; 2], after: &[Pose; 2]) -> f64 {
+        let px_per_mm = self.views[0].first().map_or(1.0, SideView::px_per_mm);
+        let half_mm = self.centres_mm[0].iter().map(|c| c.norm()).fold(0.0, f64::max);
+        let moved = |b: &Pose, a: &Pose| b.shift().distance(a.shift()) + (b.theta_rad - a.theta_rad).abs() * half_mm;
+        px_per_mm * moved(&before[0], &after[0]).max(moved(&before[1], &after[1]))
+    }
+
     fn models(&self, planes: &[&Plane], poses: &[Pose; 2], factor: usize) -> Option<Vec<Both>> {
         self.pairs.iter().zip(planes).map(|(p, plane)| self.model(p, plane, poses, factor)).collect()
     }
@@ -267,31 +311,43 @@ impl Scene<'_> {
     fn tried(&self, planes: &[&Plane], start: [Pose; 2], how: Steps) -> Option<(f64, [Pose; 2])> {
         let mut poses = start;
         let mut both = self.models(planes, &poses, how.factor)?;
-        for _ in 0..TRIAL_STEPS {
-            self.step(planes, &mut both, &mut poses, how)?;
-        }
+        self.steps(planes, &mut both, &mut poses, how)?;
         let rest = self.remainder(planes, &both, how);
         Some((rest, poses))
     }
 
-    fn settle(&self, planes: &[Plane], mut poses: [Pose; 2]) -> Option<Told> {
+    /// Both copies with their looks and places, all features of a copy alike.
+    fn placed(&self, planes: &[Plane], mut poses: [Pose; 2]) -> Option<Told> {
         let fine: Vec<&Plane> = self.pairs.iter().map(|p| &planes[p.part]).collect();
-        let how = Steps { stride: 1, factor: 1, reject: false };
         let mut both = self.models(&fine, &poses, 1)?;
-        for _ in 0..TRIAL_STEPS {
-            self.step(&fine, &mut both, &mut poses, how)?;
-        }
-        let mut last = None;
-        for _ in 0..ROUNDS {
+        self.steps(&fine, &mut both, &mut poses, ALL_SITES)?;
+        Some(Told { poses, both, apart_mm: 0.0, open_mm: f64::INFINITY, covariance: Matrix3::zeros() })
+    }
+
+    /// The same with every feature settled by itself, and what that leaves open.
+    fn settled(&self, planes: &[Plane], told: Told) -> Option<Told> {
+        let Told { mut poses, mut both, .. } = told;
+        let fine: Vec<&Plane> = self.pairs.iter().map(|p| &planes[p.part]).collect();
+        let (mut last, mut moved_before_px) = (None, f64::INFINITY);
+        for _ in 0..MOST_ROUNDS {
+            let before = poses;
             for (plane, both) in fine.iter().zip(both.iter_mut()) {
                 for side in [0, 1] {
                     let noise = both.noise(plane, &both.left_over(plane));
                     both.settle_features(plane, side, noise);
                 }
             }
-            last = self.step(&fine, &mut both, &mut poses, Steps { reject: true, ..how });
+            let normal = self.step(&fine, &mut both, &mut poses, Steps { reject: true, ..ALL_SITES })?;
+            let moved_px = self.moved_px(&before, &poses);
+            let shrinks = (moved_px / moved_before_px).clamp(0.3, 0.97);
+            let to_go_px = moved_px * shrinks / (1.0 - shrinks);
+            if moved_before_px.is_finite() && to_go_px < LEFT_TO_GO_PX {
+                last = Some((normal, to_go_px));
+                break;
+            }
+            moved_before_px = moved_px;
         }
-        let normal = last?;
+        let (normal, to_go_px) = last?;
         let whole = normal.matrix.try_inverse()?;
         let mut own = Matrix3::zeros();
         for (a, sign_a) in [(0, 1.0), (3, -1.0)] {
@@ -302,6 +358,8 @@ impl Scene<'_> {
         let pair = self.pairs.first()?;
         let (p, b) = (self.view(pair, 0)?, self.view(pair, 1)?);
         let seen_apart = p.plane_px(poses[0].shift()).distance(b.plane_px(poses[1].shift())) / p.px_per_mm();
+        let to_go_mm = to_go_px / p.px_per_mm();
+        own += Matrix3::from_diagonal(&Vector3::new(to_go_mm.powi(2), to_go_mm.powi(2), 0.0));
         Some(Told { poses, both, apart_mm: seen_apart, open_mm: own[(0, 0)].max(own[(1, 1)]).sqrt(), covariance: own * 0.5 })
     }
 }
@@ -372,6 +430,10 @@ fn refusal(text: String) -> Refusal {
 
 fn not_told_apart() -> Refusal {
     refusal("Terminals and lands are seen in one light and cannot be told apart. Light the two sides in turn or in two colours, or move the part aside by half a pitch to see which is which.".into())
+}
+
+fn not_settled() -> Refusal {
+    refusal("Terminals and lands are seen in one light and so near to each other that their light cannot be told apart. Light the two sides in turn or in two colours, or move the part aside and look again.".into())
 }
 
 fn too_near(apart_mm: f64) -> Refusal {

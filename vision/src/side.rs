@@ -48,6 +48,10 @@ const COARSE_RADIUS_BLOCKS: f64 = 4.0;
 const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
+/// A corner of a pattern shows at least so many features.
+const SURELY_SEEN: usize = 8;
+/// Features weaker than this share of a typical one are clutter.
+const CLUTTER_BELOW: f64 = 0.3;
 /// Likeness above which what is left of a cut feature may be one.
 const CLEARLY_ALIKE: f64 = 0.88;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
@@ -78,7 +82,11 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
     let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
     refusal::sharp_enough(side, &views, &looks)?;
-    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    let (mut fit, mut warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
+    let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
+    warnings.extend(agreement.warnings);
+    let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
@@ -194,10 +202,13 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
     let expected = pattern.centres_mm.len().min(fit_in.ceil() as usize);
     let found: Vec<Candidate> = candidates(&view.reduced, view.radius_px, expected);
     let profiles = coarse_profiles(&view.reduced, &found, view.radius_px);
-    let typical = found.get((expected / 2).min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    let strength = |i: usize| found.get(i.min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    // Where only a corner of the pattern is seen, half of what would fit in may be clutter, and the few strongest tell.
+    let typical = strength(expected / 2).max(0.5 * strength(SURELY_SEEN.min(expected / 2)));
     found
         .iter()
         .zip(profiles)
+        .filter(|(c, _)| f64::from(c.strength) >= CLUTTER_BELOW * typical)
         .map(|(c, profile)| Feature {
             at_mm: view.mm(PointPx::new(c.x, c.y)),
             view: view.index,

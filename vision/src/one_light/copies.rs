@@ -255,7 +255,7 @@ impl Both {
         if !reject {
             self.settle_ground(plane, &rest);
         }
-        let noise = self.noise(plane, &rest);
+        let noise = if reject { self.noise(plane, &rest) } else { 1.0 };
         let mut target: Vec<f32> = plane.light.iter().zip(&self.ground).map(|(l, g)| l - g).collect();
         let mut leans = vec![0.0_f32; target.len()];
         self.copies.iter().for_each(|c| c.add_leans(&mut leans, width, height));
@@ -271,7 +271,9 @@ impl Both {
         let (mut index, mut value) = ([0_usize; 10], [0.0_f64; 10]);
         for i in 0..target.len() {
             let own = [owners[0][i], owners[1][i]];
-            if !own.iter().any(|o| *o != u32::MAX && chosen(*o as usize)) || !plane.is_known(i) {
+            // While places are far off, every other pixel tells enough.
+            let is_skipped = !reject && (i / width + i) % 2 == 1;
+            if is_skipped || !own.iter().any(|o| *o != u32::MAX && chosen(*o as usize)) || !plane.is_known(i) {
                 continue;
             }
             if reject && rest[i].abs() > OUTLIER * noise {
@@ -309,13 +311,16 @@ impl Both {
                 }
             }
             let t = f64::from(target[i]);
+            let cells = normal.as_mut_slice();
             for a in 0..filled {
                 right[index[a]] += value[a] * t;
-                for b in 0..filled {
-                    normal[(index[a], index[b])] += value[a] * value[b];
+                for b in 0..=a {
+                    let (low, high) = if index[a] > index[b] { (index[b], index[a]) } else { (index[a], index[b]) };
+                    cells[low * n + high] += value[a] * value[b];
                 }
             }
         }
+        normal.fill_upper_triangle_with_lower_triangle();
         // Neighbouring knots that no pixel tells apart go together.
         let typical = (0..poses).map(|k| normal[(k, k)]).sum::<f64>() / poses.max(1) as f64;
         let stiff = 1e-4 * typical;
@@ -361,20 +366,20 @@ impl Both {
         let copy = self.copies[which].clone();
         let prior = |sd: f64| f64::from(noise * noise) / (sd * sd);
         for f in &mut self.copies[which].features {
-            let mut normal = SMatrix::<f64, N, N>::zeros();
-            let mut right = SVector::<f64, N>::zeros();
+            let (mut sums, mut right) = ([[0.0_f64; N]; N], SVector::<f64, N>::zeros());
             copy.each_pixel(f, width, height, |i, x, y, r| {
-                if !plane.is_known(i) || rest[i].abs() > 3.0 * OUTLIER * noise {
+                // Half of the pixels tell a feature's own values well enough to take it away.
+                if (i / width + i) % 2 == 1 || !plane.is_known(i) || rest[i].abs() > 3.0 * OUTLIER * noise {
                     return;
                 }
                 let (light, slope) = copy.at(r / (1.0 + f.growth));
                 let (u, v) = (x / copy.radius_px, y / copy.radius_px);
-                let (cos, sin) = if r > 1e-9 { (x / r, y / r) } else { (0.0, 0.0) };
-                let row = SVector::<f64, N>::from([
+                let push = if r > 1e-9 { -f.gain * slope / r } else { 0.0 };
+                let row = [
                     light,
-                    -f.gain * slope * cos,
-                    -f.gain * slope * sin,
-                    -f.gain * slope * r,
+                    push * x,
+                    push * y,
+                    push * r * r,
                     light * u,
                     light * v,
                     light * (u * u - v * v),
@@ -382,11 +387,16 @@ impl Both {
                     1.0,
                     u,
                     v,
-                ]);
-                normal.syger(1.0, &row, &row, 1.0);
-                right += row * f64::from(rest[i]);
+                ];
+                let left = f64::from(rest[i]);
+                for a in 0..N {
+                    right[a] += row[a] * left;
+                    for b in 0..=a {
+                        sums[a][b] += row[a] * row[b];
+                    }
+                }
             });
-            normal.fill_upper_triangle_with_lower_triangle();
+            let mut normal = SMatrix::<f64, N, N>::from_fn(|a, b| if a >= b { sums[a][b] } else { sums[b][a] });
             let sds = [1.0, OWN_SHIFT_PX, OWN_SHIFT_PX, OWN_GROWTH, OWN_LEAN, OWN_LEAN, OWN_LEAN, OWN_LEAN, 1.0, 1.0, 1.0];
             let now = [f.gain - 1.0, f.off_px[0], f.off_px[1], f.growth, f.lean[0], f.lean[1], f.lean[2], f.lean[3], 0.0, 0.0, 0.0];
             for k in 0..N {

@@ -255,9 +255,12 @@ fn large_part(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Set {
     let sizes = ranges.pattern.sizes.iter().find(is_pitch).copied().unwrap_or(ranges.pattern.sizes[0]);
     let rows = r.large_rows as usize;
     let mut plan = GridPlan { rows, columns: rows, pitch_mm: r.large_pitch_mm, ..GridPlan::draw(&ranges.pattern, &sizes, rng) };
-    if !matches!(plan.depopulation, Depopulation::None | Depopulation::Corners { .. }) {
-        plan.depopulation = Depopulation::Ring { rows: rng.random_range(5..=9), centre: rng.random_range(0..=10) };
-    }
+    plan.depopulation = match plan.depopulation {
+        Depopulation::None => Depopulation::None,
+        // A1's corner is cut by enough that no missing ball explains it.
+        Depopulation::Corners { size } => Depopulation::Corners { size: [size[0] + 2, size[1], size[2], size[3]] },
+        _ => Depopulation::Ring { rows: rng.random_range(5..=9), centre: rng.random_range(0..=10) },
+    };
     let bench_from_board = Pose::new(r.large_board_mm.draw(rng), r.large_board_mm.draw(rng), r.large_board_deg.draw(rng).to_radians());
     let pitches = ranges.pose.offset_pitches;
     let offset =
