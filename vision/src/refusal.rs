@@ -4,7 +4,7 @@
 
 use crate::answer::{Fit, ReasonCode, Refusal};
 use crate::pose::PoseError;
-use crate::side::{Seen, SideView, features_word, nothing_code};
+use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
 use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
 use landfit_part::{PointMm, Side};
 
@@ -329,16 +329,16 @@ fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
     (contrast > LEAST_CONTRAST && slope > 0.0).then(|| contrast / (slope * (2.0 * std::f64::consts::PI).sqrt()))
 }
 
-/// Refuses a picture whose features' outlines are blurred beyond measuring. `blurs_px` holds views by index and their blur.
-pub(crate) fn sharp_enough(side: Side, views: &[SideView], blurs_px: &[(usize, f64)]) -> Result<(), Refusal> {
-    if blurs_px.is_empty() {
+/// Refuses a picture whose features' outlines are blurred beyond measuring.
+pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline]) -> Result<(), Refusal> {
+    if outlines.is_empty() {
         return Err(refusal(
             nothing_code(side),
             None,
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
-    for (index, blur_px) in blurs_px {
+    for Outline { view: index, blur_px, .. } in outlines {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
         if *blur_px > MOST_BLUR_SHARE * view.radius_px {
             return Err(refusal(

@@ -28,11 +28,23 @@ pub(crate) struct Seen {
     pub is_told_by_mark: bool,
     /// How strongly the features stand out, light.
     pub contrast: f64,
+    /// Radius of the outline that is seen over the designed one.
+    pub outline_ratio: f64,
     /// What the person should know.
     pub warnings: Vec<String>,
     pattern: Pattern,
     /// Index into the part's sites, for each site of the pattern.
     sites: Vec<usize>,
+}
+
+/// How the outlines of a side show in one of its views.
+pub(crate) struct Outline {
+    /// Index into the bench's views.
+    pub view: usize,
+    /// Blur of the optics as a Gaussian's standard deviation, px.
+    pub blur_px: f64,
+    /// Radius that is seen over the designed one; 1 for shapes other than discs.
+    pub over_design: f64,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -58,6 +70,10 @@ const MOST_TURNS_OF_SHAPES: usize = 3;
 const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
+/// A corner of a pattern shows at least so many features.
+const SURELY_SEEN: usize = 8;
+/// Features weaker than this share of a typical one are clutter.
+const CLUTTER_BELOW: f64 = 0.3;
 /// Likeness above which what is left of a cut feature may be one.
 const CLEARLY_ALIKE: f64 = 0.88;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
@@ -120,9 +136,13 @@ fn measured_at(
     } else {
         recognition.best.features
     };
-    let (mut findings, blurs_px, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
-    refusal::sharp_enough(side, views, &blurs_px)?;
-    let (mut fit, warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
+    let (mut findings, outlines, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
+    refusal::sharp_enough(side, views, &outlines)?;
+    let (mut fit, mut warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
+    let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
+    let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
+    warnings.extend(agreement.warnings);
+    let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
@@ -135,6 +155,7 @@ fn measured_at(
         has_marks: part.marks.iter().any(|m| m.side == side),
         is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
+        outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
         warnings,
         pattern,
         sites: sites.to_vec(),
@@ -262,7 +283,7 @@ fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
     GHOST_SHARE * others.fold(0.0, f64::max)
 }
 
-fn side_views<'a>(
+pub(crate) fn side_views<'a>(
     side: Side,
     part: &Part,
     sites: &[usize],
@@ -346,18 +367,18 @@ impl SideView<'_> {
 }
 
 /// The first view that holds a whole feature of a kind at `at`, and where it shows it, px of the plane.
-fn view_that_holds(views: &[SideView], shapes: Option<&Shapes>, at: PointMm, kind: Kind) -> Option<(usize, PointPx)> {
+pub(crate) fn view_that_holds(views: &[SideView], shapes: Option<&Shapes>, at: PointMm, kind: Kind) -> Option<(usize, PointPx)> {
     views.iter().enumerate().find_map(|(i, v)| {
         let p = v.plane_px(at);
         shapes.map_or_else(|| v.holds(p), |s| s.is_whole(v, at, kind)).then_some((i, p))
     })
 }
 
-fn area_mm2(views: &[SideView]) -> f64 {
+pub(crate) fn area_mm2(views: &[SideView]) -> f64 {
     views.iter().map(|v| (v.plane.width * v.plane.height) as f64 / v.px_per_mm().powi(2)).sum()
 }
 
-fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
+pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
     if !view.can_show() {
         return Vec::new();
     }
@@ -366,10 +387,13 @@ fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
     let expected = pattern.centres_mm.len().min(fit_in.ceil() as usize);
     let found: Vec<Candidate> = candidates(&view.reduced, view.radius_px, expected);
     let profiles = coarse_profiles(&view.reduced, &found, view.radius_px);
-    let typical = found.get((expected / 2).min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    let strength = |i: usize| found.get(i.min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    // Where only a corner of the pattern is seen, half of what would fit in may be clutter, and the few strongest tell.
+    let typical = strength(expected / 2).max(0.5 * strength(SURELY_SEEN.min(expected / 2)));
     found
         .iter()
         .zip(profiles)
+        .filter(|(c, _)| f64::from(c.strength) >= CLUTTER_BELOW * typical)
         .map(|(c, profile)| Feature {
             at_mm: view.mm(PointPx::new(c.x, c.y)),
             view: view.index,
@@ -388,7 +412,7 @@ fn measure(
     (features, laid): (&[Feature], &[Option<usize>]),
     sites: &[usize],
     pose: &Pose,
-) -> (Vec<SiteFinding>, Vec<(usize, f64)>, f64) {
+) -> (Vec<SiteFinding>, Vec<Outline>, f64) {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
         let kind = shapes.map_or(Kind::DISC, |s| s.kinds[i]).turned(pose.theta_rad);
@@ -397,10 +421,10 @@ fn measure(
             expected[v].push(Expected { site: i, at, candidate });
         }
     }
-    let (mut findings, mut blurs_px, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
     for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, blur_px, common_doubt_px)) = measure_view(view, pattern, shapes, expected, pose) else { continue };
-        blurs_px.push((view.index, blur_px));
+        let Some((measured, outline, common_doubt_px)) = measure_view(view, pattern, shapes, expected, pose) else { continue };
+        outlines.push(outline);
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {
@@ -423,7 +447,7 @@ fn measure(
         }));
     }
     findings.sort_by_key(|f| f.site);
-    (findings, blurs_px, doubt_mm)
+    (findings, outlines, doubt_mm)
 }
 
 fn measure_view(
@@ -432,10 +456,12 @@ fn measure_view(
     shapes: Option<&Shapes>,
     expected: &[Expected],
     pose: &Pose,
-) -> Option<(Vec<Measured>, f64, f64)> {
+) -> Option<(Vec<Measured>, Outline, f64)> {
     let Some(shapes) = shapes else {
         let found = sites::measure(view.plane, view.radius_px, expected)?;
-        return Some((found.measured, found.look.blur_px, found.common_doubt_px));
+        let look = found.look;
+        let outline = Outline { view: view.index, blur_px: look.blur_px, over_design: look.outline_px / look.radius_px };
+        return Some((found.measured, outline, found.common_doubt_px));
     };
     let target = |e: &Expected| Target {
         expected: *e,
@@ -443,7 +469,8 @@ fn measure_view(
         group: group_of(shapes, pattern, e.site),
     };
     let found = shape_sites::measure(view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    Some((found.measured, found.blur_px, found.common_doubt_px))
+    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: 1.0 };
+    Some((found.measured, outline, found.common_doubt_px))
 }
 
 /// Fits the side's pose to its measured centres and tells what is displaced.
@@ -539,6 +566,28 @@ fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &P
     let mut noises: Vec<f64> = own.iter().map(|c| c.trace() / 2.0).collect();
     noises.sort_by(f64::total_cmp);
     (variance - noises[noises.len() / 2]).max(1e-9 * variance)
+}
+
+impl Seen {
+    /// Whether the side lies as `pose` has it, to within `reach_mm` at every site, in some turn that looks the same.
+    pub(crate) fn lies_as(&self, pose: &Pose, reach_mm: f64) -> bool {
+        let seen = self.pose_like(pose);
+        self.pattern.centres_mm.iter().all(|c| seen.apply(*c).distance(pose.apply(*c)) <= reach_mm)
+    }
+
+    /// How far apart the measured places are over how far the part file has them apart.
+    pub(crate) fn size_over_design(&self) -> Option<f64> {
+        let place = |site: usize| self.sites.iter().position(|&s| s == site).map(|i| self.pattern.centres_mm[i]);
+        let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
+        let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
+        let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
+        fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
+    }
+
+    /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.
+    pub(crate) fn pose_like(&self, pose: &Pose) -> Pose {
+        self.pattern.nearest_turn(self.fit.to_from, pose.theta_rad)
+    }
 }
 
 /// Of all turns that look the same, takes the one nearest to `nominal_rad`: relabels the findings with it.

@@ -38,6 +38,7 @@ pub struct Ranges {
     pub(crate) defects: Defects,
     pub(crate) kinds: Kinds,
     pub(crate) terminals: TerminalRanges,
+    pub(crate) arrangements: crate::kinds::arrangements::ArrangementRanges,
 }
 
 #[derive(Debug, Clone, Deserialize)]

@@ -18,6 +18,10 @@ pub struct Truth {
     pub terminals: Vec<SiteTruth>,
     /// One for every site of the board that was rendered, in its order.
     pub lands: Vec<SiteTruth>,
+    /// How many terminals, present or not, lie wholly in some view.
+    pub terminals_in_view: usize,
+    /// How many lands do.
+    pub lands_in_view: usize,
     /// What is wrong, site by site.
     pub defects: Vec<DefectTruth>,
     /// How each view was seen, in the optics' order.
@@ -126,12 +130,16 @@ pub(crate) struct DrawnSite {
 
 /// The truth of a scene whose sites were drawn as given.
 pub(crate) fn truth_of(scene: &Scene, sights: &[Sight], terminals: &[DrawnSite], lands: &[DrawnSite]) -> Truth {
+    let (terminals, lands) = (site_truths(scene, sights, Side::Part, terminals), site_truths(scene, sights, Side::Board, lands));
+    let in_view = |sites: &[SiteTruth]| sites.iter().filter(|s| s.seen.iter().any(|v| v.in_view)).count();
     Truth {
+        terminals_in_view: in_view(&terminals),
+        lands_in_view: in_view(&lands),
         offset: PoseTruth::from(&scene.offset()),
         bench_from_part: PoseTruth::from(&scene.bench_from_part),
         bench_from_board: PoseTruth::from(&scene.bench_from_board),
-        terminals: site_truths(scene, sights, Side::Part, terminals),
-        lands: site_truths(scene, sights, Side::Board, lands),
+        terminals,
+        lands,
         defects: scene.defects.iter().map(|d| DefectTruth { side: d.side, site: d.site.clone(), kind: d.kind.clone() }).collect(),
         views: scene
             .optics

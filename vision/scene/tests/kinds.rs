@@ -21,7 +21,10 @@ fn share_in_view(truth: &Truth, side: Side) -> f64 {
 
 #[test]
 fn kinds_that_are_to_be_answered_show_every_site_of_the_part_that_the_finder_is_told() {
-    for kind in SceneKind::ALL.into_iter().filter(|k| k.expectation() == Expectation::Answer && *k != SceneKind::FarOffset) {
+    for kind in SceneKind::ALL
+        .into_iter()
+        .filter(|k| k.expectation() == Expectation::Answer && !matches!(k, SceneKind::FarOffset | SceneKind::Arranged(_)))
+    {
         for seed in 0..40 {
             let drawn = draw(kind, seed).unwrap();
             let ids = |part: &landfit_part::Part| part.sites.iter().map(|s| (s.id.clone(), s.at_mm.x, s.at_mm.y)).collect::<Vec<_>>();
