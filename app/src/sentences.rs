@@ -1,8 +1,9 @@
 //! What landfit says in plain words. Every command and screen takes its sentences from here, so that all say the same.
 
-use landfit_calibration::bench::{Bench, ReadingScale, Sense};
+use landfit_calibration::bench::{Adjuster, Bench, ReadingScale, Reads, Sense};
 use landfit_calibration::judgement::Judgement;
-use landfit_calibration::moves::{Amount, Move, MovePlan, Play};
+use landfit_calibration::moves::noticed::Noticed;
+use landfit_calibration::moves::{Amount, Move, MovePlan, Play, sense_of};
 use landfit_part::{AllowanceSource, Part, Pose, Shape, Side};
 use landfit_vision::answer::Fit;
 
@@ -79,6 +80,32 @@ pub fn moves_text(plan: &MovePlan, bench: &Bench) -> Vec<String> {
     let mut lines: Vec<String> = plan.moves.iter().map(|m| move_text(m, bench)).collect();
     lines.extend(play_text(plan, bench));
     lines
+}
+
+/// "X was turned in the other sense: turn it as told here": what a picture shows of the moves before it.
+pub fn noticed_text(noticed: &Noticed, bench: &Bench) -> String {
+    let name = |i: usize| bench.adjusters.get(i).map_or("?", |a| a.name.as_str());
+    let turns = |i: usize, turns: f64| match bench.adjusters.get(i) {
+        Some(Adjuster { reads: Reads::Divisions, divisions: Some(n), .. }) => counted((turns.abs() * f64::from(*n)).round(), "division"),
+        Some(Adjuster { reads: Reads::Steps, .. }) => counted(turns.abs().round(), "step"),
+        _ => bare_text(turns.abs()),
+    };
+    match *noticed {
+        Noticed::Moved { side, by_mm } => {
+            format!("moved: the {} has gone {} in a way that no adjuster moves it; look again", side.word(), short_length_text(by_mm))
+        }
+        Noticed::WrongSense { adjuster } => format!("wrong sense: {} was turned the other way than told", name(adjuster)),
+        Noticed::WrongScrew { told, turned } => format!("wrong screw: {} was turned in place of {}", name(turned), name(told)),
+        Noticed::HalfTurn { adjuster, off_turns } => {
+            let sense = sense_word(sense_of(off_turns));
+            format!("half a turn: {} stands half a turn too far {sense}; the sleeve may have been misread", name(adjuster))
+        }
+        Noticed::NotTurned { adjuster } => {
+            format!("{} does not show as turned: was it another one, or does it have no effect?", name(adjuster))
+        }
+        Noticed::TooFar { adjuster, off_turns } => format!("{} went {} farther than told", name(adjuster), turns(adjuster, off_turns)),
+        Noticed::TooShort { adjuster, off_turns } => format!("{} went {} less far than told", name(adjuster), turns(adjuster, off_turns)),
+    }
 }
 
 /// "the worst ball will then be 7 µm off, allowed 90 µm".

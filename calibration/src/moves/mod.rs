@@ -8,6 +8,7 @@
 
 mod choice;
 mod motion;
+pub mod noticed;
 mod reach;
 mod rounding;
 
@@ -38,9 +39,15 @@ pub struct MovePlan {
     pub moves: Vec<Move>,
     /// Offset minus aim after the moves as the hand can set them.
     pub left_after: Left,
+    /// What moves that are set by eye may be off, at the pattern's rim, mm: a fiftieth of a turn of each bare knob that turns
+    /// (common practice, no source). Zero where all are read.
+    pub by_eye_mm: f64,
     /// What the person should know besides, one sentence each.
     pub warnings: Vec<String>,
 }
+
+/// Turns that an eye can set a bare knob to.
+const BY_EYE_TURNS: f64 = 0.02;
 
 /// What will be left when the moves are made.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -267,7 +274,9 @@ pub fn plan(bench_from_part: &Pose, bench_from_board: &Pose, part: &Part, bench:
     let mut warnings = beyond_travel(&bench.adjusters, &order, &exact.turns, &settable, known);
     warnings.extend(unreached(&stand, &reach, &exact.turns));
     let to_go = minus_aim(&bench_from_board.inverse().after(bench_from_part), &bench.aim);
-    Ok(MovePlan { to_go, moves, left_after: Left { offset: left, worst_site, worst_miss_mm }, warnings })
+    let turned_by_eye: Vec<usize> = (0..set.len()).filter(|&i| settable[i].step_turns.is_none() && set[i].abs() > 1e-9).collect();
+    let by_eye_mm = stand.jacobian_mm(&reach, &set, &turned_by_eye).norm() * BY_EYE_TURNS;
+    Ok(MovePlan { to_go, moves, by_eye_mm, left_after: Left { offset: left, worst_site, worst_miss_mm }, warnings })
 }
 
 /// A kilometre, or as many turns or radians, is beyond any bench; NaN and infinities are no numbers at all.
