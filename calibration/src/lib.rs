@@ -4,8 +4,10 @@
 //! * [`bench_file`] reads and writes that file.
 //! * [`judgement`] says whether an offset is good enough, guarded by its uncertainty.
 //! * [`moves`] says how far to turn which adjuster.
+//! * [`scale`] fits views and lens to pictures of targets.
 
 pub mod bench;
 pub mod bench_file;
 pub mod judgement;
 pub mod moves;
+pub mod scale;
