@@ -4,10 +4,12 @@
 //! * [`bench_file`] reads and writes that file.
 //! * [`judgement`] says whether an offset is good enough, guarded by its uncertainty.
 //! * [`moves`] says how far to turn which adjuster.
-//! * [`scale`] fits views and lens to pictures of targets.
+//! * [`scale`] fits views and lens to pictures of targets, and registers views that saw one target.
+//! * [`screws`] fits what an adjuster does to a run of readings.
 
 pub mod bench;
 pub mod bench_file;
 pub mod judgement;
 pub mod moves;
 pub mod scale;
+pub mod screws;

@@ -220,8 +220,7 @@ fn sightings(shots: &[Shot]) -> Vec<Sighting> {
     let of_shot = |shot: &Shot| {
         let at = Where { view: shot.view, placement: shot.placement };
         let disc_mm = shot.disc_mm;
-        let sighting =
-            move |s: &Spot| Sighting { at, target_mm: s.at_mm, seen_px: s.seen_px, u_px: s.u_px, disc_mm, used: true };
+        let sighting = move |s: &Spot| Sighting { at, target_mm: s.at_mm, seen_px: s.seen_px, u_px: s.u_px, disc_mm, used: true };
         shot.spots.iter().map(sighting).collect::<Vec<_>>()
     };
     shots.iter().flat_map(of_shot).collect()

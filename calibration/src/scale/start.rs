@@ -108,12 +108,8 @@ pub(super) fn matrix(pose: &Pose) -> Matrix3<f64> {
 /// Where a target lies that a known view sees.
 fn placed(shot: &Shot, px_from_mm: &Matrix3<f64>) -> Option<Pose> {
     let inverse = px_from_mm.try_inverse()?;
-    let bench: Vec<PointMm> = shot
-        .spots
-        .iter()
-        .map(|s| project(&inverse, s.seen_px.x, s.seen_px.y))
-        .map(|(x, y)| PointMm::new(x, y))
-        .collect();
+    let bench: Vec<PointMm> =
+        shot.spots.iter().map(|s| project(&inverse, s.seen_px.x, s.seen_px.y)).map(|(x, y)| PointMm::new(x, y)).collect();
     let target: Vec<PointMm> = shot.spots.iter().map(|s| s.at_mm).collect();
     fit_rigid(&target, &bench).ok()
 }
