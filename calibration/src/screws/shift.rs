@@ -36,15 +36,23 @@ pub struct ShiftFit {
     pub travel_turns: f64,
 }
 
-/// Fits what a turn moves, play and once-per-turn error to a run; `ruler_relative` is the relative standard uncertainty of the
-/// pictures' scale.
+/// How far the pictures themselves may be off; standard uncertainties.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SightUncertainty {
+    /// Of the scale, relative.
+    pub scale_relative: f64,
+    /// Of the view's angle in the bench frame, radians.
+    pub angle_rad: f64,
+}
+
+/// Fits what a turn moves, play and once-per-turn error to a run of stops that pictures known to `sight` have placed.
 ///
 /// Each stop stood at start + step (reading + play where approached down) + once-per-turn error. Setting errors act along the
 /// step only, so that both directions have a spread of their own.
 ///
 /// # Errors
 /// See [`RunError`].
-pub fn fit_shift(stops: &[Stop], graduation: Graduation, ruler_relative: f64) -> Result<ShiftFit, RunError> {
+pub fn fit_shift(stops: &[Stop], graduation: Graduation, sight: SightUncertainty) -> Result<ShiftFit, RunError> {
     check(stops, graduation)?;
     let direction_of = |used: &[usize]| direction(stops, used);
     let along = |used: &[usize]| {
@@ -62,7 +70,7 @@ pub fn fit_shift(stops: &[Stop], graduation: Graduation, ruler_relative: f64) ->
         return Err(RunError::NothingMoved { moved: format!("{:.1} µm", 1e3 * step * travel_turns) });
     }
     let step_mm = u * step + n * side;
-    let (u_along, u_across) = (line.sd(SLOPE).hypot(step * ruler_relative), across.sd(SLOPE));
+    let (u_along, u_across) = (line.sd(SLOPE).hypot(step * sight.scale_relative), across.sd(SLOPE).hypot(step * sight.angle_rad));
     let turn = Matrix2::new(u.x, n.x, u.y, n.y);
     let step_covariance_mm2 = turn * Matrix2::new(u_along.powi(2), 0.0, 0.0, u_across.powi(2)) * turn.transpose();
     let backlash_turns = line.coefficients[PLAY] / step;

@@ -2,7 +2,7 @@ use super::positioning::evaluate_run;
 use super::reading::Thimble;
 use super::rotation::fit_rotation;
 use super::run::{Extent, Planned, plan};
-use super::shift::fit_shift;
+use super::shift::{SightUncertainty, fit_shift};
 use super::*;
 use landfit_part::PointMm;
 use std::f64::consts::TAU;
@@ -22,6 +22,7 @@ impl Noise {
 
 const STEP: PointMm = PointMm { x: 0.5012, y: 0.0043 };
 const PLAY: f64 = 0.031;
+const SURE: SightUncertainty = SightUncertainty { scale_relative: 0.0, angle_rad: 0.0 };
 const MM: Graduation = Graduation::Turning { division_turns: 0.02 };
 
 /// A screw of 0.5 mm with play and 3 µm once per turn, set to ±1 µm, seen to ±0.3 µm.
@@ -42,7 +43,7 @@ fn run(readings: &[Planned], seed: u64) -> Vec<Stop> {
 
 #[test]
 fn a_short_run_tells_step_play_and_once_per_turn_error() {
-    let found = fit_shift(&run(&plan(Extent::Short, 0.0, 10.4, &Thimble::MM), 3), MM, 0.0).expect("a fit");
+    let found = fit_shift(&run(&plan(Extent::Short, 0.0, 10.4, &Thimble::MM), 3), MM, SURE).expect("a fit");
     assert!((found.step_mm.norm() / STEP.norm() - 1.0).abs() < 5e-4, "{found:?}");
     assert!((found.backlash_turns - PLAY).abs() < 0.004);
     let wave = found.once_per_turn.expect("a thimble");
@@ -57,7 +58,7 @@ fn a_reading_wrong_by_a_division_or_half_a_turn_is_named_and_not_averaged_in() {
             let mut stops = run(&plan(Extent::Short, 0.0, 10.4, &Thimble::MM), 100 + seed);
             let truth = stops[stop].reading_turns;
             stops[stop].reading_turns += slip;
-            let found = fit_shift(&stops, MM, 0.0).expect("a fit");
+            let found = fit_shift(&stops, MM, SURE).expect("a fit");
             assert_eq!(found.misnoted.len(), 1, "stop {stop} by {slip}, seed {seed}: {:?}", found.misnoted);
             assert_eq!(found.misnoted[0].stop, stop);
             assert!((found.misnoted[0].likely_turns - truth).abs() < 0.01, "{:?}", found.misnoted);
@@ -71,7 +72,7 @@ fn good_readings_are_not_named() {
     let named: usize = (0..300)
         .map(|seed| {
             let stops = run(&plan(Extent::Short, 0.0, 10.4, &Thimble::MM), 9000 + seed);
-            fit_shift(&stops, MM, 0.0).expect("a fit").misnoted.len()
+            fit_shift(&stops, MM, SURE).expect("a fit").misnoted.len()
         })
         .sum();
     assert_eq!(named, 0);
@@ -80,7 +81,7 @@ fn good_readings_are_not_named() {
 #[test]
 fn runs_that_cannot_tell_are_refused_with_words() {
     let all = run(&plan(Extent::Short, 0.0, 10.4, &Thimble::MM), 5);
-    let refused = |stops: &[Stop]| fit_shift(stops, MM, 0.0).expect_err("a refusal");
+    let refused = |stops: &[Stop]| fit_shift(stops, MM, SURE).expect_err("a refusal");
     assert!(matches!(refused(&all[..2]), RunError::TooFew { found: 2, .. }));
     let same: Vec<Stop> = all.iter().map(|s| Stop { reading_turns: 2.5, ..*s }).collect();
     assert_eq!(refused(&same), RunError::AllEqual { turns: 2.5 });
@@ -115,14 +116,14 @@ fn steps_of_a_jog_control_need_no_places_of_the_turn() {
             Stop { reading_turns: t, approach, pose: Pose::new(0.02 * t + jitter, 0.0, 0.0) }
         })
         .collect();
-    let found = fit_shift(&stops, Graduation::Steps, 0.0).expect("a fit");
+    let found = fit_shift(&stops, Graduation::Steps, SURE).expect("a fit");
     assert!((found.step_mm.x - 0.02).abs() < 1e-5 && found.once_per_turn.is_none());
 }
 
 #[test]
 fn a_full_run_is_evaluated_after_the_standard_and_a_short_one_is_not() {
     let stops = run(&plan(Extent::Full, 0.0, 10.4, &Thimble::MM), 8);
-    let found = fit_shift(&stops, MM, 0.0).expect("a fit");
+    let found = fit_shift(&stops, MM, SURE).expect("a fit");
     let p = evaluate_run(&stops, &found.deviations_mm, &[]).expect("a full run");
     assert_eq!(p.targets.len(), 5);
     assert!((p.mean_reversal + PLAY * STEP.norm()).abs() < 1e-3, "{}", p.mean_reversal);
