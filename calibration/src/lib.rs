@@ -4,12 +4,17 @@
 //! * [`bench_file`] reads and writes that file.
 //! * [`judgement`] says whether an offset is good enough, guarded by its uncertainty.
 //! * [`moves`] says how far to turn which adjuster.
+//! * [`budget`] adds up what makes an offset uncertain.
+//! * [`record`] and [`history`] are what calibrations leave in the bench file besides its values.
 //! * [`scale`] fits views and lens to pictures of targets, and registers views that saw one target.
 //! * [`screws`] fits what an adjuster does to a run of readings.
 
 pub mod bench;
 pub mod bench_file;
+pub mod budget;
+pub mod history;
 pub mod judgement;
 pub mod moves;
+pub mod record;
 pub mod scale;
 pub mod screws;
