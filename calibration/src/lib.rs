@@ -1,4 +1,4 @@
-//! The bench: its file, its adjusters, and what to turn by how much. No windows, no pictures opened, nothing printed.
+//! The bench: its file, its adjusters, and what to turn by how much. No windows, no picture files opened, nothing printed.
 //!
 //! * [`mod@bench`] is the bench as its file describes it.
 //! * [`bench_file`] reads and writes that file.
@@ -7,6 +7,7 @@
 //! * [`budget`] adds up what makes an offset uncertain.
 //! * [`record`] and [`history`] are what calibrations leave in the bench file besides its values.
 //! * [`scale`] fits views and lens to pictures of targets, and registers views that saw one target.
+//! * [`target`] finds calibration targets in pictures, and draws them for printing.
 //! * [`screws`] fits what an adjuster does to a run of readings.
 
 pub mod bench;
@@ -18,3 +19,4 @@ pub mod moves;
 pub mod record;
 pub mod scale;
 pub mod screws;
+pub mod target;

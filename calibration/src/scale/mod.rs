@@ -9,6 +9,8 @@ mod report;
 mod solve;
 mod start;
 
+pub use start::homography;
+
 pub use report::{FieldError, Registration, ViewReport, Windows};
 
 use landfit_part::{PointMm, Pose};

@@ -10,7 +10,8 @@ use nalgebra::{DVector, Matrix3, SMatrix, SymmetricEigen};
 
 /// The homography of least algebraic error over normalised points (Hartley 1997, doi:10.1109/34.601246); `None` below four
 /// points or when they lie on one line.
-pub(super) fn homography(from: &[PointMm], to: &[PointPx]) -> Option<Matrix3<f64>> {
+#[must_use]
+pub fn homography(from: &[PointMm], to: &[PointPx]) -> Option<Matrix3<f64>> {
     if from.len() < 4 || from.len() != to.len() {
         return None;
     }

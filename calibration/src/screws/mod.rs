@@ -1,9 +1,10 @@
 //! What an adjuster does, learned from a run: readings set by hand, and where pictures say that what it carries then stood.
 //!
-//! [`run`] plans the readings to set, [`shift`] and [`rotation`] fit what came of it, [`positioning`] evaluates a full run after
+//! [`listing`] is the list of them that the person fills in. [`run`] plans the readings to set, [`shift`] and [`rotation`] fit what came of it, [`positioning`] evaluates a full run after
 //! ISO 230-2, [`reading`] turns what a thimble shows into turns. One mis-noted reading is found and named ([`Misnoted`]).
 
 mod fit;
+pub mod listing;
 pub mod positioning;
 pub mod reading;
 pub mod rotation;
