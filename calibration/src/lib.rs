@@ -7,12 +7,15 @@
 //! * [`budget`] adds up what makes an offset uncertain.
 //! * [`record`] and [`history`] are what calibrations leave in the bench file besides its values.
 //! * [`scale`] fits views and lens to pictures of targets, and registers views that saw one target.
+//! * [`tints`] and [`camera_check`] look at lights and camera, [`day_check`] at whether a calibration still holds.
 //! * [`target`] finds calibration targets in pictures, and draws them for printing.
 //! * [`screws`] fits what an adjuster does to a run of readings.
 
 pub mod bench;
 pub mod bench_file;
 pub mod budget;
+pub mod camera_check;
+pub mod day_check;
 pub mod history;
 pub mod judgement;
 pub mod moves;
@@ -20,3 +23,4 @@ pub mod record;
 pub mod scale;
 pub mod screws;
 pub mod target;
+pub mod tints;

@@ -7,6 +7,7 @@
 
 pub mod align;
 pub mod bench;
+pub mod calibrate;
 pub mod inspect;
 pub mod part;
 pub mod rehearse;
