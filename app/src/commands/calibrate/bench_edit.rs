@@ -8,7 +8,6 @@ use landfit_calibration::record::{self, Record};
 use landfit_part::Existing;
 use landfit_part::text_file::{load, save};
 use landfit_vision::Picture;
-use landfit_vision::picture::Samples;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
@@ -92,14 +91,4 @@ pub fn hashes(paths: &[PathBuf]) -> anyhow::Result<Vec<(String, String)>> {
             Ok((name, digest))
         })
         .collect()
-}
-
-/// The kind of a picture, as registration depends on it: depth, colour, and whether it was stored as JPEG (chroma at half
-/// resolution shifts one colour against the other).
-pub fn pixel_format(path: &Path, picture: &Picture) -> String {
-    let depth = if matches!(picture.samples, Samples::U8(_)) { 8 } else { 16 };
-    let colour = if picture.channels == 1 { "grey" } else { "rgb" };
-    let name = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    let stored = if name == "jpg" || name == "jpeg" { " jpeg" } else { "" };
-    format!("{colour}{depth}{stored}")
 }

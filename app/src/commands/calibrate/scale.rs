@@ -1,9 +1,10 @@
 //! `landfit calibrate scale`: views, lens and registration from pictures of a target.
 
 use super::super::{Ended, print_json, print_lines};
-use super::bench_edit::{BenchEdit, date, hashes, pixel_format};
+use super::bench_edit::{BenchEdit, date, hashes};
 use super::residual_picture;
 use super::shots::{self, SideArg, TargetFlags};
+use crate::pictures as picture_files;
 use anyhow::{Context, bail};
 use landfit_calibration::history::Entry;
 use landfit_calibration::record::{Height, RegistrationUncertainty, ViewUncertainty};
@@ -169,7 +170,7 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
     for s in &mut shots_found {
         s.placement = used.iter().position(|u| *u == s.placement).unwrap_or(0);
     }
-    Ok(SeenMarks { shots: shots_found, views, format: pixel_format(&args.pictures[0], &pictures[0]) })
+    Ok(SeenMarks { shots: shots_found, views, format: picture_files::format(&args.pictures[0], &pictures[0]) })
 }
 
 /// Leaves the bench's frame where it was: by the board's view of each registered group, or its first view.
