@@ -88,7 +88,7 @@ pub enum ScaleError {
     Unsettled,
     /// Most spots disagree.
     #[error(
-        "{left_out} of {all} marks do not lie where the target file has them: it is another target's file, or the pictures are blurred"
+        "{left_out} of {all} marks of a picture do not lie where the target file has them: it is another target's file, or the pictures are blurred"
     )]
     Disagree {
         /// How many were left out.
@@ -231,27 +231,18 @@ fn sightings(shots: &[Shot]) -> Vec<Sighting> {
 /// Solves, learns from the residuals how good the spots are and which do not belong, and solves again.
 fn settle(problem: &Problem<'_>, start: DVector<f64>, sightings: &mut [Sighting]) -> Result<DVector<f64>, ScaleError> {
     let mut unknowns = start;
+    // Spots taken for better than they are would drown what is known of lenses before the fit has begun.
+    let (_, sd) = offs(problem, &unknowns, sightings);
+    sightings.iter_mut().for_each(|s| s.u_px *= sd);
     for _ in 0..ROUNDS {
         unknowns = problem.solve(unknowns, sightings).ok_or(ScaleError::Unsettled)?;
-        let off: Vec<f64> = sightings
-            .iter()
-            .map(|s| {
-                let r = problem.residual(&unknowns, s);
-                r[0].hypot(r[1]) / s.u_px
-            })
-            .collect();
-        let mut sorted = off.clone();
-        sorted.sort_by(f64::total_cmp);
-        // Median of a Rayleigh distribution: 1.1774 standard deviations. Below a millionth of a pixel only rounding is left.
-        let sd = (sorted[sorted.len() / 2] / 1.1774).max(1e-9);
+        let (off, sd) = offs(problem, &unknowns, sightings);
         let was: Vec<bool> = sightings.iter().map(|s| s.used).collect();
         for (s, off) in sightings.iter_mut().zip(&off) {
             s.used = *off <= GATE * sd;
         }
         let left_out = sightings.iter().filter(|s| !s.used).count();
-        if left_out as f64 > MOST_LEFT_OUT * sightings.len() as f64 {
-            return Err(ScaleError::Disagree { left_out, all: sightings.len() });
-        }
+        of_any_picture(sightings)?;
         let chi2: f64 = sightings.iter().zip(&off).filter(|(s, _)| s.used).map(|(_, o)| o * o).sum();
         let dof = (2 * (sightings.len() - left_out)).saturating_sub(problem.free.len()).max(1) as f64;
         let grow = (chi2 / dof).sqrt().max(1e-9);
@@ -261,6 +252,34 @@ fn settle(problem: &Problem<'_>, start: DVector<f64>, sightings: &mut [Sighting]
         }
     }
     problem.solve(unknowns, sightings).ok_or(ScaleError::Unsettled)
+}
+
+/// Refuses where too many spots of one picture were left out.
+fn of_any_picture(sightings: &[Sighting]) -> Result<(), ScaleError> {
+    let mut counts = std::collections::BTreeMap::new();
+    for s in sightings {
+        let (left_out, all) = counts.entry((s.at.placement, s.at.view)).or_insert((0, 0));
+        *left_out += usize::from(!s.used);
+        *all += 1;
+    }
+    match counts.into_values().find(|(left_out, all)| f64::from(*left_out as u32) > MOST_LEFT_OUT * f64::from(*all as u32)) {
+        Some((left_out, all)) => Err(ScaleError::Disagree { left_out, all }),
+        None => Ok(()),
+    }
+}
+
+/// How far every spot is off, in units of its uncertainty, and the standard deviation on one axis that their median speaks of.
+fn offs(problem: &Problem<'_>, unknowns: &DVector<f64>, sightings: &[Sighting]) -> (Vec<f64>, f64) {
+    let off = |s: &Sighting| {
+        let r = problem.residual(unknowns, s);
+        r[0].hypot(r[1]) / s.u_px
+    };
+    let off: Vec<f64> = sightings.iter().map(off).collect();
+    let mut sorted = off.clone();
+    sorted.sort_by(f64::total_cmp);
+    // Median of a Rayleigh distribution: 1.1774 standard deviations. Below a millionth of a pixel only rounding is left.
+    let sd = (sorted[sorted.len() / 2] / 1.1774).max(1e-9);
+    (off, sd)
 }
 
 /// Root of the mean squared distance of every other mark from a fit to the rest, px.

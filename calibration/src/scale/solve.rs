@@ -113,6 +113,7 @@ impl Problem<'_> {
         let mut unknowns = start;
         let mut cost = self.cost(&unknowns, sightings);
         let mut damping = 1e-4;
+        let dof = (2 * sightings.iter().filter(|s| s.used).count()).saturating_sub(self.free.len()).max(1) as f64;
         for _ in 0..MOST_STEPS {
             let (normal, right) = self.normal(&unknowns, sightings);
             let mut settled = true;
@@ -126,7 +127,8 @@ impl Problem<'_> {
                 self.free.iter().zip(step.iter()).for_each(|(i, s)| next[*i] += s);
                 let next_cost = self.cost(&next, sightings);
                 if next_cost.is_finite() && next_cost <= cost {
-                    settled = cost - next_cost <= 1e-9 * cost.max(1e-12);
+                    // Steps that change no unknown by a hundredth of its uncertainty.
+                    settled = cost - next_cost <= 1e-4 * next_cost / dof;
                     (unknowns, cost) = (next, next_cost);
                     damping = (damping * 0.1f64).max(1e-12);
                     break;
@@ -137,7 +139,8 @@ impl Problem<'_> {
                 return unknowns.iter().all(|v| v.is_finite()).then_some(unknowns);
             }
         }
-        None
+        // Still creeping along a valley whose floor the marks hardly tell: its width is in the covariance.
+        unknowns.iter().all(|v| v.is_finite()).then_some(unknowns)
     }
 
     /// Covariance of the free unknowns, one sigma squared, at the solution.

@@ -9,17 +9,23 @@ use landfit_vision::picture::Samples;
 use landfit_vision::{Picture, PointPx};
 use nalgebra::{Matrix2, Vector2};
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
-/// Width of the Gaussian before second derivatives are taken, px.
-const SADDLE_SIGMA_PX: f64 = 1.6;
+/// Widths of the Gaussian before second derivatives are taken, px: a saddle shows as a spot some three times as wide, and spots are
+/// taken for a lattice up to eight of their widths apart.
+const SADDLE_SIGMAS_PX: [f64; 3] = [1.6, 3.2, 6.4];
 /// The same before corners are settled.
 const REFINE_SIGMA_PX: f64 = 1.0;
 const ROUNDS: usize = 40;
 
-/// A picture that is bright where the brightness has a saddle: root of the negative determinant of its second derivatives.
-pub(super) fn saddles(grey: &Grey) -> Picture {
-    let soft = grey.blurred(SADDLE_SIGMA_PX);
+/// Pictures that are bright where the brightness has a saddle: root of the negative determinant of its second derivatives. One picture for each width that the spots may have.
+pub(super) fn saddles(grey: &Grey) -> Vec<Picture> {
+    SADDLE_SIGMAS_PX.iter().map(|sigma| saddles_of(grey, *sigma)).collect()
+}
+
+fn saddles_of(grey: &Grey, sigma_px: f64) -> Picture {
+    let soft = grey.blurred(sigma_px);
     let (w, h) = (soft.width, soft.height);
     let mut answer = vec![0.0f32; w * h];
     for y in 1..h.saturating_sub(1) {
@@ -40,10 +46,16 @@ pub(super) fn saddles(grey: &Grey) -> Picture {
 
 /// Every corner that has a saddle.
 pub(super) fn refined(grey: &Grey, lattice: &SpotLattice) -> Vec<Mark> {
-    let step = step_px(&lattice.spots);
+    let median = step_px(&lattice.spots);
+    let places: BTreeMap<[i32; 2], PointPx> = lattice.spots.iter().map(|s| (s.cell, s.at)).collect();
+    // Tilt makes the steps of one direction short: no window may reach the next corner.
+    let step = |s: &LatticeSpot| {
+        let around = [[1, 0], [-1, 0], [0, 1], [0, -1]].map(|d: [i32; 2]| places.get(&[s.cell[0] + d[0], s.cell[1] + d[1]]));
+        around.into_iter().flatten().map(|q| q.distance(s.at)).fold(median, f64::min)
+    };
     // Reading between the pixels of a sharp edge errs with the place in the pixel; a soft one, soft alike on all sides, does not.
     let soft = grey.blurred(REFINE_SIGMA_PX);
-    lattice.spots.par_iter().filter_map(|s| refine(&soft, s, step)).collect()
+    lattice.spots.par_iter().filter_map(|s| refine(&soft, s, step(s))).collect()
 }
 
 /// The point that every gradient around it is at right angles to: Σ g gᵀ (p - q) = 0 over a Gaussian window.

@@ -9,7 +9,7 @@ pub mod sheet;
 
 use crate::scale::Spot;
 use landfit_part::{Part, PointMm, Shape, Side};
-use landfit_vision::inspect::{Inspection, LatticeSpot, SpotLattice, inspect, lattices};
+use landfit_vision::inspect::{Inspection, SpotLattice, inspect, lattices};
 use landfit_vision::{Picture, PointPx};
 use nalgebra::{Matrix2, Vector2};
 use plane::Grey;
@@ -51,10 +51,19 @@ impl Target {
 }
 
 /// What is expected of how the target lies, so that look-alike turns and shifts are told apart.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Expected {
     /// From picture right to the target's x axis, anticlockwise as displayed, radians: the nearest turn that looks the same is taken.
     pub angle_rad: f64,
+    /// How much shorter one direction of the target may look than the other: 0.05 is a tilt of 18 degrees.
+    pub most_stretch: f64,
+}
+
+impl Default for Expected {
+    /// Upright, seen from straight above: tilts up to 18 degrees.
+    fn default() -> Self {
+        Self { angle_rad: 0.0, most_stretch: 0.05 }
+    }
 }
 
 /// A target as a picture shows it.
@@ -103,10 +112,10 @@ pub enum FindError {
 
 /// Fewer marks are no target.
 const LEAST_MARKS: usize = 9;
+/// Lattices that are looked at closely, largest first.
+const MOST_LATTICES: usize = 6;
 /// A second lattice of so large a share of the first is a second target.
 const SECOND_TARGET: f64 = 0.35;
-/// How far the map of the marks may be from what a camera that looks straight down sees: a tilt of 25 degrees shortens by 10 %.
-const MOST_STRETCH: f64 = 0.12;
 
 /// Finds a target in a grey or colour picture.
 ///
@@ -117,14 +126,14 @@ pub fn find(picture: &Picture, target: &Target, expected: &Expected) -> Result<F
         Target::Pattern { part, side } => pattern(picture, part, *side, expected),
         Target::Dots { steps_mm } => {
             let grey = Grey::new(picture);
-            let lattice = the_one(lattices(picture, LEAST_MARKS))?;
-            let dots = dots::refined(&grey, &lattice);
+            let dots = the_one(lattices(picture, LEAST_MARKS).into_iter().take(MOST_LATTICES).collect(), |l| dots::refined(&grey, l))?;
             placed(&dots, *steps_mm, expected, true)
         }
         Target::Checkerboard { square_mm } => {
             let grey = Grey::new(picture);
-            let lattice = the_one(lattices(&checkerboard::saddles(&grey), LEAST_MARKS).into_iter().filter(|l| l.is_bright).collect())?;
-            let corners = checkerboard::refined(&grey, &lattice);
+            let of_size = |saddles: &Picture| lattices(saddles, LEAST_MARKS).into_iter().filter(|l| l.is_bright).take(MOST_LATTICES);
+            let bright = checkerboard::saddles(&grey).iter().flat_map(of_size).collect();
+            let corners = the_one(bright, |l| checkerboard::refined(&grey, l))?;
             placed(&corners, [PointMm::new(*square_mm, 0.0), PointMm::new(0.0, *square_mm)], expected, false)
         }
     }
@@ -166,23 +175,22 @@ struct Mark {
     diameter_px: f64,
 }
 
-fn the_one(mut all: Vec<SpotLattice>) -> Result<SpotLattice, FindError> {
-    if all.is_empty() {
+/// The marks of the one target in view: of all lattices the one with the most that measure as marks.
+fn the_one(all: Vec<SpotLattice>, measure: impl Fn(&SpotLattice) -> Vec<Mark>) -> Result<Vec<Mark>, FindError> {
+    let mut measured: Vec<Vec<Mark>> = all.iter().map(measure).filter(|m| m.len() >= LEAST_MARKS).collect();
+    measured.sort_by_key(|m| std::cmp::Reverse(m.len()));
+    if measured.is_empty() {
         return Err(FindError::None(
             "nothing in the picture repeats evenly. Show the target in focus, its marks at least 6 px apart".to_owned(),
         ));
     }
-    let first = all.remove(0);
-    let inside = |l: &SpotLattice| {
-        let extent = |of: fn(&LatticeSpot) -> f64| {
-            first.spots.iter().map(of).fold((f64::INFINITY, f64::NEG_INFINITY), |e, v| (e.0.min(v), e.1.max(v)))
-        };
-        let ((x0, x1), (y0, y1)) = (extent(|s| s.at.x), extent(|s| s.at.y));
-        l.spots.iter().filter(|s| (x0..=x1).contains(&s.at.x) && (y0..=y1).contains(&s.at.y)).count() * 2 > l.spots.len()
-    };
-    let second = all.iter().find(|l| l.spots.len() as f64 > SECOND_TARGET * first.spots.len() as f64 && !inside(l));
-    match second {
-        Some(second) => Err(FindError::Two { first: first.spots.len(), second: second.spots.len() }),
+    let first = measured.remove(0);
+    let extent = |of: fn(&Mark) -> f64| first.iter().map(of).fold((f64::INFINITY, f64::NEG_INFINITY), |e, v| (e.0.min(v), e.1.max(v)));
+    let ((x0, x1), (y0, y1)) = (extent(|m| m.at.x), extent(|m| m.at.y));
+    let is_inside = |m: &Mark| (x0..=x1).contains(&m.at.x) && (y0..=y1).contains(&m.at.y);
+    let is_elsewhere = |marks: &Vec<Mark>| marks.iter().filter(|m| is_inside(m)).count() * 2 <= marks.len();
+    match measured.iter().find(|m| m.len() as f64 > SECOND_TARGET * first.len() as f64 && is_elsewhere(m)) {
+        Some(second) => Err(FindError::Two { first: first.len(), second: second.len() }),
         None => Ok(first),
     }
 }
@@ -217,7 +225,7 @@ fn placed(marks: &[Mark], steps_mm: [PointMm; 2], expected: &Expected, discs: bo
             best = Some((stretch, off, cell_per_step));
         }
     }
-    let matched = best.filter(|(stretch, _, _)| *stretch < MOST_STRETCH);
+    let matched = best.filter(|(stretch, _, _)| *stretch < expected.most_stretch);
     let Some((_, _, cell_per_step)) = matched else { return Err(mismatch(&px_per_cell, steps_mm)) };
     let Some(step_per_cell) = cell_per_step.try_inverse() else { return Err(mismatch(&px_per_cell, steps_mm)) };
     let origin = middle_cell(marks);

@@ -143,7 +143,7 @@ pub fn find_in_view(edit: &BenchEdit, view: usize, path: &Path, picture: &Pictur
     let region = region(edit, view);
     let sight = sight(edit, view)?;
     let j = sight.px_per_mm(sight.mm(middle(region)));
-    let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]) };
+    let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]), ..Expected::default() };
     let light = light_of_view(edit, view, picture);
     let side = edit.bench.optics.views[view].shows.word();
     let mut found =
