@@ -20,11 +20,15 @@ pub struct ViewCheck {
     pub fit: RigidFit,
 }
 
+/// A scale may be off by so much, relative, beside its uncertainty before it is called changed: 1 µm in 10 mm, a project choice. One
+/// picture's marks err together by more than their scatter says.
+pub const SCALE_SLACK: f64 = 1e-4;
+
 impl ViewCheck {
-    /// Whether the scale still agrees, at k = 2.
+    /// Whether the scale still agrees, at k = 2 and with [`SCALE_SLACK`].
     #[must_use]
     pub fn scale_holds(&self) -> bool {
-        self.scale_off.abs() <= 2.0 * self.u_scale
+        self.scale_off.abs() <= 2.0 * self.u_scale + SCALE_SLACK
     }
 }
 

@@ -11,6 +11,8 @@ use std::f64::consts::TAU;
 
 /// An edge needs so many of its rays.
 const LEAST_RAYS: f64 = 0.75;
+/// A printed or etched dot stands out by a tenth of full scale at least; half of that is still one.
+const LEAST_CONTRAST: f64 = 0.05;
 /// Rounds of looking from the middle just found.
 const ROUNDS: usize = 3;
 
@@ -46,7 +48,7 @@ fn refine(grey: &Grey, spot: &LatticeSpot, is_bright: bool, step_px: f64) -> Opt
         let rays = ((TAU * radius) as usize).clamp(16, 96);
         let inside = level(grey, middle, 0.4 * radius);
         let outside = level(grey, middle, reach);
-        if (inside > outside) != is_bright || (inside - outside).abs() < 0.01 {
+        if (inside > outside) != is_bright || (inside - outside).abs() < LEAST_CONTRAST {
             return None;
         }
         let half = (inside + outside) / 2.0;

@@ -181,7 +181,9 @@ fn learn(args: &Args, edit: &BenchEdit, name: &str, lines: &[&Line], part: Optio
             Ok(Stop { reading_turns: line.reading_turns, approach: line.approach, pose })
         })
         .collect::<anyhow::Result<_>>()?;
-    let thimble = lines[0].thimble;
+    // Readings in turns are on the thimble that the bench file has.
+    let is_plain = lines[0].thimble.unit == Unit::Turn && lines[0].thimble != Thimble::KNOB;
+    let thimble = if is_plain { Thimble::turns(adjuster.divisions.unwrap_or(8)) } else { lines[0].thimble };
     let graduation =
         if thimble.unit == Unit::Step { Graduation::Steps } else { Graduation::Turning { division_turns: thimble.division_turns() } };
     let fit = if matches!(adjuster.turn, Motion::Rotation { .. }) {
