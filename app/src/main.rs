@@ -28,6 +28,7 @@ enum Command {
     Inspect(commands::inspect::Args),
     Part(commands::part::Args),
     Bench(commands::bench::Args),
+    Calibrate(Box<commands::calibrate::Args>),
     Rehearse(commands::rehearse::Args),
 }
 
@@ -42,6 +43,7 @@ fn main() -> ExitCode {
         Command::Inspect(args) => commands::inspect::run(&args),
         Command::Part(args) => commands::part::run(&args),
         Command::Bench(args) => commands::bench::run(&args),
+        Command::Calibrate(args) => commands::calibrate::run(&args),
         Command::Rehearse(args) => commands::rehearse::run(&args),
     };
     result.unwrap_or_else(|error| commands::bad_input(&error))

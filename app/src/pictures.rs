@@ -3,6 +3,7 @@
 use anyhow::{Context, bail};
 use image::{ImageReader, Limits};
 use landfit_vision::Picture;
+use landfit_vision::picture::Samples;
 use std::path::Path;
 
 /// No camera of this trade has more pixels along an edge; a header that claims more is damaged or hostile.
@@ -42,4 +43,14 @@ pub fn read(path: &Path) -> anyhow::Result<Picture> {
         other => anyhow::anyhow!("{shown} is cut short or damaged ({other}); take the picture again"),
     })?;
     Ok(Picture::from(image))
+}
+
+/// The kind of a picture, as registration depends on it: depth, colour, and whether it was stored as JPEG (chroma at half
+/// resolution shifts one colour against the other).
+pub fn format(path: &Path, picture: &Picture) -> String {
+    let depth = if matches!(picture.samples, Samples::U8(_)) { 8 } else { 16 };
+    let colour = if picture.channels == 1 { "grey" } else { "rgb" };
+    let name = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    let stored = if name == "jpg" || name == "jpeg" { " jpeg" } else { "" };
+    format!("{colour}{depth}{stored}")
 }

@@ -133,6 +133,48 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     Inspection::NotFound(refusal.unwrap_or_else(too_plain))
 }
 
+/// An even arrangement of spots in a picture, whatever it belongs to: what a calibration target looks like.
+#[derive(Debug, Clone)]
+pub struct SpotLattice {
+    /// Whether the spots are brighter than what surrounds them.
+    pub is_bright: bool,
+    /// Its members, to half a pixel or so.
+    pub spots: Vec<LatticeSpot>,
+}
+
+/// A member of a lattice.
+#[derive(Debug, Clone, Copy)]
+pub struct LatticeSpot {
+    /// Its place in the lattice, in steps along its two shortest directions; where (0, 0) lies is open.
+    pub cell: [i32; 2],
+    /// Where it was seen.
+    pub at: PointPx,
+    /// About how large it is.
+    pub diameter_px: f64,
+}
+
+/// Finds every even arrangement of at least `least` spots in a picture, largest first.
+#[must_use]
+pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
+    let light = light::light(picture);
+    if nothing_to_see(&light, ReasonCode::NoPart).is_some() {
+        return Vec::new();
+    }
+    let blobs: Vec<Blob> = features::blobs(&light.plane).into_iter().filter(|b| b.at_its_scale).collect();
+    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs))
+        .into_iter()
+        .filter(|g| g.places.len() >= least)
+        .map(|g| {
+            let spot =
+                |(node, (at, size)): (&lattice::Node, (&PointPx, &f64))| LatticeSpot { cell: node.cell, at: *at, diameter_px: *size };
+            let spots = g.lattice.nodes.iter().zip(g.places.iter().zip(&g.sizes_px)).map(spot).collect();
+            SpotLattice { is_bright: g.polarity == Polarity::Bright, spots }
+        })
+        .collect();
+    found.sort_by_key(|l| std::cmp::Reverse(l.spots.len()));
+    found
+}
+
 /// A lattice with its members' places among all blobs.
 struct Grid {
     lattice: Lattice,

@@ -1,6 +1,6 @@
 //! `landfit align`: from the pictures of a bench to the offset and the moves.
 
-use super::{Ended, print_json, print_lines};
+use super::{Ended, calibrated, print_json, print_lines};
 use crate::answer_json::{self, Moves};
 use crate::{align_text, overlay, pictures};
 use anyhow::{Context, bail};
@@ -8,7 +8,9 @@ use landfit_calibration::bench::{Bench, ReadingScale, Sense};
 use landfit_calibration::bench_file;
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::{Known, MovePlan, plan};
+use landfit_calibration::record::{self, Record};
 use landfit_part::Part;
+use landfit_part::text_file::load;
 use landfit_vision::answer::{Alignment, Outcome};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -73,11 +75,19 @@ pub fn run(args: &Args) -> Ended {
 /// anything is printed.
 fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
     let part = landfit_part::file::read(&args.part)?;
-    let bench = bench_file::read(&args.bench)?;
+    let (text, file) = (load(&args.bench)?, args.bench.display().to_string());
+    let bench = bench_file::parse(&text, &file)?;
+    // Tables of that name by another writer are none of our business: what they hold is then unknown.
+    let record = record::parse(&text, &file).unwrap_or_else(|error| {
+        tracing::warn!("{error}; the calibration's uncertainty is not counted");
+        Record::default()
+    });
     let known = known(args, &bench)?;
     let shots = args.pictures.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>()?;
+    calibrated::check_format(&record, &args.pictures, &shots)?;
     let start = Instant::now();
-    let alignment = landfit_vision::align(&shots, &part, &bench.optics).map_err(|error| named(&error, args))?;
+    let mut alignment = landfit_vision::align(&shots, &part, &bench.optics).map_err(|error| named(&error, args))?;
+    calibrated::widen(&mut alignment, &part, &bench.optics, &record);
     let fit = match &alignment.outcome {
         Outcome::Refused(_) => None,
         Outcome::Fit(fit) => {

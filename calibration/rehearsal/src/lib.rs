@@ -3,6 +3,7 @@
 //! [`job::rehearse`] is the loop: look, judge, plan, turn, look again. What a look is, its caller says: a rendered picture
 //! that is measured, or the truth with noise. Everything random comes from a seed.
 
+pub mod calibration_trial;
 pub mod clumsy;
 pub mod job;
 pub mod kind;

@@ -154,7 +154,7 @@ pub(super) fn draw(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) ->
         _ => {}
     }
     set_exposure(&mut scene, ranges.camera.peak, false);
-    Ok(Drawn { scene, stated, part, expectation: kind.expectation() })
+    Ok(Drawn { scene, stated, part, scale_from_pattern: None, expectation: kind.expectation() })
 }
 
 fn draw_plan(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Plan {

@@ -1,0 +1,391 @@
+//! `landfit calibrate scale`: views, lens and registration from pictures of a target.
+
+use super::super::{Ended, print_json, print_lines};
+use super::bench_edit::{BenchEdit, date, hashes};
+use super::residual_picture;
+use super::shots::{self, SideArg, TargetFlags};
+use crate::pictures as picture_files;
+use anyhow::{Context, bail};
+use landfit_calibration::history::Entry;
+use landfit_calibration::record::{Height, RegistrationUncertainty, ViewUncertainty};
+use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, ViewReport, fit, homography};
+use landfit_part::{PointMm, Side};
+use landfit_stats::gum::rectangular;
+use landfit_vision::view::Sight;
+use landfit_vision::{Lens, PointPx};
+use serde_json::{Value, json};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Calibrate scale, tilt and lens of the views from pictures of a target, and the views against each other
+///
+/// The target may lie anywhere and be partly out of view; several pictures, with it moved and turned between them, are better
+/// than one. Where the part view and the board view see the same target in the same pictures, they are registered as well.
+/// The bench's frame stays where it was.
+#[derive(clap::Args)]
+pub struct Args {
+    /// The pictures; of a bench with several exposures, one after the other for every laying down
+    #[arg(required = true)]
+    pictures: Vec<PathBuf>,
+    /// The bench file, which is changed
+    #[arg(long)]
+    bench: PathBuf,
+    #[command(flatten)]
+    target: TargetFlags,
+    /// Only the views of this side
+    #[arg(long, value_name = "SIDE")]
+    only: Option<SideArg>,
+    /// What gives the scale, as the history shall name it: "glass grid, serial 12, certificate 345, due 2027-03"
+    #[arg(long, value_name = "TEXT")]
+    ruler: Option<String>,
+    /// The ruler may be long or short by no more than this, in percent
+    #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
+    ruler_limit: f64,
+    /// The sheet of `landfit calibrate target`: limit 0.3 percent
+    #[arg(long, conflicts_with = "ruler_limit")]
+    printed: bool,
+    /// From the lens to the board, mm: for the tilt in degrees and for the parallax of heights
+    #[arg(long, value_name = "MM")]
+    distance: Option<f64>,
+    /// Terminals and lands lie no more than this above or below where the target lay, mm
+    #[arg(long, value_name = "MM", requires = "distance")]
+    heights: Option<f64>,
+    /// Days after which this calibration is due again
+    #[arg(long, value_name = "DAYS")]
+    due: Option<f64>,
+    /// Draw what is left of every mark here (PNG)
+    #[arg(long, value_name = "FILE")]
+    residuals: Option<PathBuf>,
+    /// Only tell: leave the bench file as it is
+    #[arg(long)]
+    dry: bool,
+    /// The date for the history, instead of today's
+    #[arg(long, value_name = "DATE")]
+    date: Option<String>,
+    /// Print one JSON object instead of sentences
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> Ended {
+    let mut edit = BenchEdit::open(&args.bench)?;
+    let date = date(args.date.as_deref())?;
+    let ruler_relative = ruler_relative(args)?;
+    let seen = see(args, &edit)?;
+    let norm_px = edit.bench.optics.lens.map_or_else(|| half_diagonal_px(&edit), |l| l.norm_px);
+    let size_px = edit.bench.optics.frame.size_px;
+    let mut found = fit(&seen.shots, size_px, LensKnowledge::Open { norm_px }, ruler_relative)
+        .with_context(|| format!("{}", args.pictures[0].display()))?;
+    seat(&edit, &seen.views, &mut found)?;
+    let reports = (0..seen.views.len())
+        .map(|i| found.view_report(i, shots::region(&edit, seen.views[i])).context("the fit has come apart: take more pictures"))
+        .collect::<anyhow::Result<Vec<_>>>()?;
+    if let Some(path) = &args.residuals {
+        residual_picture::write(path, &found.residuals(), size_px)?;
+    }
+    let lens_before = edit.bench.optics.lens;
+    apply(&mut edit, &seen.views, &found, lens_before)?;
+    remember(args, &mut edit, &seen, &found, &reports, ruler_relative);
+    let ruler =
+        args.ruler.clone().unwrap_or_else(|| if args.printed { "a printed target (0.3 %)".to_owned() } else { args.target.usual_ruler() });
+    edit.record.ruler = Some(ruler.clone());
+    let entry =
+        Entry { date, what: "scale".to_owned(), ruler: ruler.clone(), pictures: hashes(&args.pictures)?, figures: figures(&reports) };
+    if !args.dry {
+        edit.write(&entry)?;
+    }
+    if args.json {
+        print_json(&answer(&edit, &seen, &found, &reports, &ruler, ruler_relative))?;
+    } else {
+        let mut lines = lines(args, &edit, &seen, &found, &reports, &ruler, ruler_relative);
+        lines.push(if args.dry {
+            "nothing was written (--dry)".to_owned()
+        } else {
+            format!("wrote {}; the former file is in its history", args.bench.display())
+        });
+        print_lines(&lines)?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Relative standard uncertainty of the ruler, from its limit.
+fn ruler_relative(args: &Args) -> anyhow::Result<f64> {
+    let limit = if args.printed { landfit_calibration::target::sheet::PRINTED_LIMIT } else { args.ruler_limit / 100.0 };
+    if !(0.0..=0.2).contains(&limit) {
+        bail!("--ruler-limit {}: write percent, from 0 to 20", args.ruler_limit);
+    }
+    Ok(rectangular(limit))
+}
+
+fn half_diagonal_px(edit: &BenchEdit) -> f64 {
+    let [w, h] = edit.bench.optics.frame.size_px;
+    (f64::from(w).hypot(f64::from(h)) / 2.0).round().max(1.0)
+}
+
+/// The marks, and which of the bench's views each number of the fit stands for.
+struct SeenMarks {
+    shots: Vec<Shot>,
+    views: Vec<usize>,
+    format: String,
+}
+
+fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
+    let optics = &edit.bench.optics;
+    let asked = args.target.read()?;
+    let views: Vec<usize> = (0..optics.views.len()).filter(|v| args.only.is_none_or(|s| optics.views[*v].shows == Side::from(s))).collect();
+    if views.is_empty() {
+        bail!("{}: no view shows that side", args.bench.display());
+    }
+    // Only the exposures of the views asked for are needed.
+    let mut exposures: Vec<usize> = views.iter().map(|v| optics.views[*v].exposure).collect();
+    exposures.sort_unstable();
+    exposures.dedup();
+    if !args.pictures.len().is_multiple_of(exposures.len()) {
+        bail!("{} pictures were given, but this bench takes {} for every laying down of the target", args.pictures.len(), exposures.len());
+    }
+    let pictures = shots::read(edit, &args.pictures)?;
+    let mut shots_found = Vec::new();
+    for (laying, set) in pictures.chunks(exposures.len()).enumerate() {
+        let mut first: Option<(usize, landfit_calibration::target::Found)> = None;
+        for (number, view) in views.iter().enumerate() {
+            let exposure = exposures.iter().position(|e| *e == optics.views[*view].exposure).unwrap_or(0);
+            let path = &args.pictures[laying * exposures.len() + exposure];
+            let target = asked.of(optics.views[*view].shows);
+            let mut found = shots::find_in_view(edit, *view, path, &set[exposure], &target)?;
+            if let (true, Some((other, marks))) = (asked.is_common(), &first) {
+                shots::agree(edit, path, (*view, &mut found), (*other, marks))?;
+            }
+            tracing::info!("{}: view {view} shows {} marks", path.display(), found.spots.len());
+            // Each side's own pattern lies in a place of its own; views of one side share it.
+            let placement = if asked.is_common() { laying } else { 2 * laying + usize::from(optics.views[*view].shows == Side::Board) };
+            shots_found.push(Shot { view: number, placement, disc_mm: found.disc_mm, spots: found.spots.clone() });
+            first.get_or_insert((*view, found));
+        }
+    }
+    // Placement numbers without gaps.
+    let mut used: Vec<usize> = shots_found.iter().map(|s| s.placement).collect();
+    used.sort_unstable();
+    used.dedup();
+    for s in &mut shots_found {
+        s.placement = used.iter().position(|u| *u == s.placement).unwrap_or(0);
+    }
+    Ok(SeenMarks { shots: shots_found, views, format: picture_files::format(&args.pictures[0], &pictures[0]) })
+}
+
+/// Leaves the bench's frame where it was: by the board's view of each registered group, or its first view.
+fn seat(edit: &BenchEdit, views: &[usize], found: &mut ScaleFit) -> anyhow::Result<()> {
+    let mut seated: Vec<usize> = Vec::new();
+    let board_first = (0..views.len()).filter(|i| edit.bench.optics.views[views[*i]].shows == Side::Board);
+    let order: Vec<usize> = board_first.chain(0..views.len()).collect();
+    for i in order {
+        if seated.iter().all(|s| !found.are_registered(*s, i)) {
+            found.seat(i, &shots::sight(edit, views[i])?, shots::region(edit, views[i]));
+            seated.push(i);
+        }
+    }
+    Ok(())
+}
+
+/// Puts views and lens into the bench; views that were not calibrated keep seeing what they saw, through the new lens.
+fn apply(edit: &mut BenchEdit, views: &[usize], found: &ScaleFit, lens_before: Option<Lens>) -> anyhow::Result<()> {
+    let lens = found.lens();
+    for v in 0..edit.bench.optics.views.len() {
+        let matrix = match views.iter().position(|w| *w == v) {
+            Some(i) => found.px_from_mm(i),
+            None => {
+                let old = Sight::new(&edit.bench.optics.views[v], lens_before).context("a view cannot be inverted")?;
+                let region = shots::region(edit, v);
+                let (mut from, mut to): (Vec<PointMm>, Vec<PointPx>) = (Vec::new(), Vec::new());
+                for k in 0..81 {
+                    let at = |i: u32, from: u32, size: u32| f64::from(from) + f64::from(size - 1) * f64::from(i) / 8.0;
+                    let p = PointPx::new(at(k % 9, region.x, region.width), at(k / 9, region.y, region.height));
+                    from.push(old.mm(p));
+                    to.push(lens.ideal_from_seen(p));
+                }
+                homography(&from, &to).context("a view that was not calibrated cannot be carried over to the new lens")?
+            }
+        };
+        edit.bench.optics.views[v].px_from_mm = matrix;
+    }
+    edit.bench.optics.lens = Some(lens);
+    Ok(())
+}
+
+fn remember(args: &Args, edit: &mut BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewReport], ruler_relative: f64) {
+    let sights: Vec<Option<Sight>> = seen.views.iter().map(|v| Sight::new(&edit.bench.optics.views[*v], edit.bench.optics.lens)).collect();
+    for (i, (view, r)) in seen.views.iter().zip(reports).enumerate() {
+        let middle = sights[i].as_ref().map_or(PointMm::ZERO, |s| s.mm(shots::middle(shots::region(edit, *view))));
+        let fit_only = (r.u_um_per_px[0] / r.um_per_px[0]).powi(2) - ruler_relative.powi(2);
+        edit.record.set_view(ViewUncertainty {
+            view: *view,
+            scale_relative: fit_only.max(0.0).sqrt(),
+            angle_rad: r.u_angle_rad,
+            field_mm: r.field.rms_mm,
+            field_largest_mm: r.field.largest_mm,
+            rms_px: r.rms_px,
+            middle_mm: [middle.x, middle.y],
+        });
+    }
+    for (i, v) in seen.views.iter().enumerate() {
+        for (j, w) in seen.views.iter().enumerate() {
+            let sides = (edit.bench.optics.views[*v].shows, edit.bench.optics.views[*w].shows);
+            if sides == (Side::Part, Side::Board)
+                && let Some(r) = found.registration(i, j)
+            {
+                edit.record.set_registration(RegistrationUncertainty {
+                    part_view: *v,
+                    board_view: *w,
+                    covariance: r.covariance,
+                    middle_mm: [r.middle_mm.x, r.middle_mm.y],
+                });
+                edit.record.pixel_format = Some(seen.format.clone());
+            }
+        }
+    }
+    edit.record.ruler_relative = ruler_relative;
+    edit.record.due_days = args.due.or(edit.record.due_days);
+    if let (Some(distance_mm), Some(differs_mm)) = (args.distance, args.heights) {
+        edit.record.height = Some(Height { distance_mm, differs_mm });
+    }
+}
+
+fn figures(reports: &[ViewReport]) -> Vec<(String, f64)> {
+    let of = |(i, r): (usize, &ViewReport)| {
+        vec![
+            (format!("view{i}_um_per_px_x"), r.um_per_px[0]),
+            (format!("view{i}_um_per_px_y"), r.um_per_px[1]),
+            (format!("view{i}_angle_deg"), r.angle_rad.to_degrees()),
+            (format!("view{i}_rms_px"), r.rms_px),
+        ]
+    };
+    reports.iter().enumerate().flat_map(of).collect()
+}
+
+/// Degrees of tilt about the bench's axes from the growth of the magnification, which goes with 1.5 sin(tilt) / distance.
+fn tilt_deg(r: &ViewReport, distance_mm: f64) -> f64 {
+    (r.growth_per_mm[0].hypot(r.growth_per_mm[1]) * distance_mm / 1.5).clamp(-1.0, 1.0).asin().to_degrees()
+}
+
+fn lines(
+    args: &Args,
+    edit: &BenchEdit,
+    seen: &SeenMarks,
+    found: &ScaleFit,
+    reports: &[ViewReport],
+    ruler: &str,
+    ruler_relative: f64,
+) -> Vec<String> {
+    let mut lines = Vec::new();
+    let limit = if ruler_relative > 0.0 { format!(", scale good to {:.3} % (k = 2)", 200.0 * ruler_relative) } else { String::new() };
+    lines.push(format!("ruler: {ruler}{limit}"));
+    for (view, r) in seen.views.iter().zip(reports) {
+        let side = edit.bench.optics.views[*view].shows.word();
+        lines.push(format!(
+            "{side} view {view}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
+            r.um_per_px[0],
+            2.0 * r.u_um_per_px[0],
+            r.um_per_px[1],
+            2.0 * r.u_um_per_px[1],
+            r.angle_rad.to_degrees(),
+            2.0 * r.u_angle_rad.to_degrees()
+        ));
+        let growth = r.growth_per_mm.map(|g| 1e3 * g);
+        let tilt = args.distance.map_or_else(
+            || "(with --distance MM it is told in degrees)".to_owned(),
+            |d| format!("(a tilt of {:.2} degrees)", tilt_deg(r, d)),
+        );
+        lines.push(format!(
+            "  tilt: the magnification grows by {:.2} % in 10 mm to the right and {:.2} % in 10 mm away from you {tilt}",
+            growth[0], growth[1]
+        ));
+        lines.push(format!(
+            "  {} marks, {} left out; residuals {:.3} px (RMS), marks that the fit had not seen {:.3} px",
+            r.marks[0], r.marks[1], r.rms_px, r.held_out_px
+        ));
+        lines.push(format!(
+            "  largest error of a position in the field: {:.2} µm (k = 2), at column {:.0}, row {:.0}",
+            2e3 * r.field.largest_mm,
+            r.field.at_px.x,
+            r.field.at_px.y
+        ));
+        let open = r.windows.uncovered();
+        if !open.is_empty() {
+            lines.push(format!(
+                "  not covered: {} of the field ({:.0} % is); there the calibration is only carried on. Move the target there for another picture",
+                open.join(", "),
+                100.0 * r.windows.covered_share()
+            ));
+        }
+    }
+    if let Some([k1, k2, x, y]) = found.lens_figures() {
+        let told =
+            if found.centre_is_supported() { "" } else { "; where its centre lies the pictures hardly tell: taken to be near the middle" };
+        lines.push(format!(
+            "lens: k1 {:.5} ± {:.5}, k2 {:.5} ± {:.5}, centre {:.0} ± {:.0}, {:.0} ± {:.0} px (k = 2){told}",
+            k1.0,
+            2.0 * k1.1,
+            k2.0,
+            2.0 * k2.1,
+            x.0,
+            2.0 * x.1,
+            y.0,
+            2.0 * y.1
+        ));
+    }
+    let mut registered = false;
+    for r in &edit.record.registrations {
+        let (Some(i), Some(j)) = (position(seen, r.part_view), position(seen, r.board_view)) else { continue };
+        if found.are_registered(i, j) {
+            registered = true;
+            let u = |k: usize| 2.0 * r.covariance[(k, k)].max(0.0).sqrt();
+            lines.push(format!(
+                "part view {} against board view {}: known to ± {:.2} µm, {:.2} µm, {:.4} degrees (k = 2), for {} pictures",
+                r.part_view,
+                r.board_view,
+                1e3 * u(0),
+                1e3 * u(1),
+                u(2).to_degrees(),
+                seen.format
+            ));
+        }
+    }
+    if !registered && args.only.is_none() {
+        lines.push("part view against board view: not calibrated here, the two did not see the same target".to_owned());
+    }
+    lines
+}
+
+fn position(seen: &SeenMarks, view: usize) -> Option<usize> {
+    seen.views.iter().position(|v| *v == view)
+}
+
+fn answer(edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewReport], ruler: &str, ruler_relative: f64) -> Value {
+    let views: Vec<Value> = seen
+        .views
+        .iter()
+        .zip(reports)
+        .map(|(view, r)| {
+            json!({
+                "view": view, "shows": edit.bench.optics.views[*view].shows.word(), "um_per_px": r.um_per_px, "u_um_per_px": r.u_um_per_px,
+                "angle_deg": r.angle_rad.to_degrees(), "u_angle_deg": r.u_angle_rad.to_degrees(),
+                "growth_per_mm": r.growth_per_mm, "u_growth_per_mm": r.u_growth_per_mm, "rms_px": r.rms_px, "held_out_px": r.held_out_px,
+                "marks": r.marks[0], "left_out": r.marks[1], "largest_error_mm": r.field.largest_mm, "not_covered": r.windows.uncovered(),
+                "covered_share": r.windows.covered_share()
+            })
+        })
+        .collect();
+    let lens = found.lens_figures().map(|f| {
+        json!({"k1": f[0].0, "u_k1": f[0].1, "k2": f[1].0, "u_k2": f[1].1, "centre_px": [f[2].0, f[3].0], "u_centre_px": [f[2].1, f[3].1]})
+    });
+    let registration: Vec<Value> = edit
+        .record
+        .registrations
+        .iter()
+        .map(|r| {
+            let u = |k: usize| r.covariance[(k, k)].max(0.0).sqrt();
+            json!({"part_view": r.part_view, "board_view": r.board_view, "u_x_mm": u(0), "u_y_mm": u(1), "u_theta_deg": u(2).to_degrees()})
+        })
+        .collect();
+    json!({"schema": 1, "ruler": ruler, "ruler_relative": ruler_relative, "views": views, "lens": lens, "registration": registration, "k": 1})
+}

@@ -1,0 +1,193 @@
+//! From picture files to the marks of a target in the views of a bench.
+
+use super::bench_edit::BenchEdit;
+use crate::pictures;
+use anyhow::{Context, bail};
+use landfit_calibration::target::{Expected, FindError, Found, Target, find};
+use landfit_part::{PointMm, Side};
+use landfit_vision::picture::Samples;
+use landfit_vision::plane::{region_of, separate};
+use landfit_vision::view::Sight;
+use landfit_vision::{Picture, PointPx, RegionPx};
+use std::path::{Path, PathBuf};
+
+/// Which target it is.
+#[derive(clap::Args)]
+#[command(next_help_heading = "Target (one of them)")]
+pub struct TargetFlags {
+    /// Dots in rows and columns, MM apart
+    #[arg(long, value_name = "MM", group = "target")]
+    dots: Option<f64>,
+    /// Dots MM apart in a row, every other row moved by half of that; rows half of it apart (see --row)
+    #[arg(long, value_name = "MM", group = "target")]
+    staggered: Option<f64>,
+    /// Distance of the rows of --staggered, mm
+    #[arg(long, value_name = "MM", requires = "staggered")]
+    row: Option<f64>,
+    /// A checkerboard with squares of MM
+    #[arg(long, value_name = "MM", group = "target")]
+    checkerboard: Option<f64>,
+    /// A part file: each view shows its own side of it, whose pitch is the ruler
+    #[arg(long, value_name = "PART.toml", group = "target")]
+    part: Option<PathBuf>,
+    /// Both sides' views show the same thing, this side of the part
+    #[arg(long, value_name = "SIDE", requires = "part")]
+    both_show: Option<SideArg>,
+}
+
+/// A side, as an argument.
+#[derive(Clone, Copy, clap::ValueEnum)]
+pub enum SideArg {
+    Part,
+    Board,
+}
+
+impl From<SideArg> for Side {
+    fn from(arg: SideArg) -> Self {
+        match arg {
+            SideArg::Part => Self::Part,
+            SideArg::Board => Self::Board,
+        }
+    }
+}
+
+impl TargetFlags {
+    /// The target, and whether both sides' views show the same one.
+    pub fn read(&self) -> anyhow::Result<Asked> {
+        let length = |option: &str, mm: f64| {
+            if (0.01..=1000.0).contains(&mm) { Ok(mm) } else { bail!("{option} {mm}: write a length in mm, from 0.01 to 1000") }
+        };
+        if let Some(path) = &self.part {
+            let part = landfit_part::file::read(path)?;
+            return Ok(Asked { target: AskedTarget::Part { part: Box::new(part), both: self.both_show.map(Side::from) } });
+        }
+        let target = match (self.dots, self.staggered, self.checkerboard) {
+            (Some(mm), _, _) => Target::square(length("--dots", mm)?),
+            (_, Some(mm), _) => Target::staggered(length("--staggered", mm)?, length("--row", self.row.unwrap_or(mm / 2.0))?),
+            (_, _, Some(mm)) => Target::Checkerboard { square_mm: length("--checkerboard", mm)? },
+            _ => bail!("which target is it? Give one of --dots MM, --staggered MM, --checkerboard MM, --part PART.toml"),
+        };
+        Ok(Asked { target: AskedTarget::Plain(target) })
+    }
+
+    /// What the ruler is called when nobody named it.
+    pub fn usual_ruler(&self) -> String {
+        if self.part.is_some() { "the pattern's own pitch".to_owned() } else { "a target of unnamed origin".to_owned() }
+    }
+}
+
+/// The target that was asked for.
+pub struct Asked {
+    target: AskedTarget,
+}
+
+enum AskedTarget {
+    Plain(Target),
+    Part { part: Box<landfit_part::Part>, both: Option<Side> },
+}
+
+impl Asked {
+    /// The target as views of this side show it.
+    pub fn of(&self, side: Side) -> Target {
+        match &self.target {
+            AskedTarget::Plain(target) => target.clone(),
+            AskedTarget::Part { part, both } => Target::Pattern { part: part.clone(), side: both.unwrap_or(side) },
+        }
+    }
+
+    /// Whether part views and board views show one and the same thing.
+    pub const fn is_common(&self) -> bool {
+        matches!(&self.target, AskedTarget::Plain(_) | AskedTarget::Part { both: Some(_), .. })
+    }
+}
+
+/// The region of a view.
+pub fn region(edit: &BenchEdit, view: usize) -> RegionPx {
+    region_of(&edit.bench.optics.views[view], &edit.bench.optics.frame)
+}
+
+/// The middle of a view's region, px.
+pub fn middle(region: RegionPx) -> PointPx {
+    PointPx::new(f64::from(region.x) + f64::from(region.width - 1) / 2.0, f64::from(region.y) + f64::from(region.height - 1) / 2.0)
+}
+
+/// The way between px and mm of a view as the bench file has it.
+pub fn sight(edit: &BenchEdit, view: usize) -> anyhow::Result<Sight> {
+    let optics = &edit.bench.optics;
+    Sight::new(&optics.views[view], optics.lens).with_context(|| format!("view {view} has a px_from_mm that cannot be inverted"))
+}
+
+/// Reads pictures of the bench's size.
+pub fn read(edit: &BenchEdit, paths: &[PathBuf]) -> anyhow::Result<Vec<Picture>> {
+    paths
+        .iter()
+        .map(|path| {
+            let picture = pictures::read(path)?;
+            edit.check_size(path, &picture)?;
+            Ok(picture)
+        })
+        .collect()
+}
+
+/// The light of one view, as a grey picture of its region.
+pub fn light_of_view(edit: &BenchEdit, view: usize, picture: &Picture) -> Picture {
+    let plane = separate(picture, &edit.bench.optics, view);
+    // A square root keeps the dark steps that 16 bits of light would lose to the bright ones.
+    let top = plane.light.iter().copied().fold(1e-6f32, f32::max).min(2.0);
+    let samples = plane.light.iter().map(|v| (65_535.0 * (v / top).clamp(0.0, 1.0)) as u16).collect();
+    Picture { width_px: plane.width, height_px: plane.height, channels: 1, samples: Samples::U16(samples) }
+}
+
+/// Finds the target in one view's picture; places are raw px of the whole picture.
+pub fn find_in_view(edit: &BenchEdit, view: usize, path: &Path, picture: &Picture, target: &Target) -> anyhow::Result<Found> {
+    let region = region(edit, view);
+    let sight = sight(edit, view)?;
+    let j = sight.px_per_mm(sight.mm(middle(region)));
+    let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]), ..Expected::default() };
+    let light = light_of_view(edit, view, picture);
+    let side = edit.bench.optics.views[view].shows.word();
+    let mut found =
+        find(&light, target, &expected).map_err(|error: FindError| anyhow::anyhow!("{}: in the {side} view {error}", path.display()))?;
+    for s in &mut found.spots {
+        s.seen_px = PointPx::new(s.seen_px.x + f64::from(region.x), s.seen_px.y + f64::from(region.y));
+    }
+    Ok(found)
+}
+
+/// Moves the marks of a lattice by whole steps so that they lie where `other`, the same target in another view, has them by the
+/// bench file's registration.
+pub fn agree(
+    edit: &BenchEdit,
+    path: &Path,
+    (view, found): (usize, &mut Found),
+    (other_view, other): (usize, &Found),
+) -> anyhow::Result<()> {
+    let Some(steps) = found.steps_mm else { return Ok(()) };
+    let (here, there) = (sight(edit, view)?, sight(edit, other_view)?);
+    let target: Vec<PointMm> = other.spots.iter().map(|s| s.at_mm).collect();
+    let seen: Vec<PointMm> = other.spots.iter().map(|s| there.mm(s.seen_px)).collect();
+    let pose = landfit_vision::pose::fit_rigid(&target, &seen)
+        .with_context(|| format!("{}: the marks do not settle where the target lies", path.display()))?;
+    let back = pose.inverse();
+    // The marks in the middle: a wrong scale in the bench file does least there.
+    let middle = middle(region(edit, view));
+    let nearest = found.spots.iter().min_by(|a, b| a.seen_px.distance(middle).total_cmp(&b.seen_px.distance(middle)));
+    let Some(nearest) = nearest else { return Ok(()) };
+    let off = back.apply(here.mm(nearest.seen_px)) - nearest.at_mm;
+    let m = nalgebra::Matrix2::new(steps[0].x, steps[1].x, steps[0].y, steps[1].y);
+    let Some(inverse) = m.try_inverse() else { return Ok(()) };
+    let steps_off = inverse * nalgebra::Vector2::new(off.x, off.y);
+    let whole = steps_off.map(f64::round);
+    if (steps_off - whole).amax() > 0.35 {
+        bail!(
+            "{}: which mark is which cannot be told between the part view and the board view: by the bench file they are {:.2} mm apart, half a step of this target. Take a target with a larger pitch, or a part's pattern",
+            path.display(),
+            off.norm()
+        );
+    }
+    let shift = m * whole;
+    for s in &mut found.spots {
+        s.at_mm = s.at_mm + PointMm::new(shift.x, shift.y);
+    }
+    Ok(())
+}

@@ -1,0 +1,42 @@
+//! What a bench file's calibration means for a measurement: its uncertainty, its picture format, its age.
+
+use crate::pictures;
+use anyhow::bail;
+use landfit_calibration::budget::{Poses, budget};
+use landfit_calibration::record::Record;
+use landfit_part::Part;
+use landfit_vision::answer::{Alignment, Outcome};
+use landfit_vision::{Optics, Picture};
+use std::path::PathBuf;
+
+/// Refuses pictures of another format than the one that the registration was calibrated in: colour stored at half resolution, for
+/// one, shifts part view against board view.
+pub fn check_format(record: &Record, paths: &[PathBuf], shots: &[Picture]) -> anyhow::Result<()> {
+    let Some(calibrated) = &record.pixel_format else { return Ok(()) };
+    for (path, picture) in paths.iter().zip(shots) {
+        let format = pictures::format(path, picture);
+        if format != *calibrated {
+            bail!(
+                "{} is an {format} picture, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one",
+                path.display()
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Adds what the calibration does not know to what the pictures do not tell, and warns where the calibration is due.
+pub fn widen(alignment: &mut Alignment, part: &Part, optics: &Optics, record: &Record) {
+    if let Outcome::Fit(fit) = &mut alignment.outcome {
+        let poses = Poses { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
+        fit.covariance = budget(&fit.covariance, &poses, part, optics, record).covariance;
+    }
+    let now = time::OffsetDateTime::now_utc();
+    let today = format!("{:04}-{:02}-{:02}", now.year(), u8::from(now.month()), now.day());
+    if let Some(age) = record.age(&today).filter(landfit_calibration::record::Age::is_due) {
+        alignment.warnings.push(format!(
+            "The bench's calibration is {:.0} days old and was due after {:.0}: check it (landfit calibrate day) or calibrate again.",
+            age.days, age.due_days
+        ));
+    }
+}

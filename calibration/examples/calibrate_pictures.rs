@@ -1,0 +1,40 @@
+//! Finds a target in pictures, each of which may be tilted in its own way, fits lens and views, and prints both as JSON:
+//! what tests/outside/check_calibration.py compares with another library.
+//!
+//! usage: calibrate_pictures dots MM | staggered PITCH_MM ROW_MM | checkerboard MM -- PICTURE...
+
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "an example prints")]
+
+use landfit_calibration::scale::{LensKnowledge, Shot, fit};
+use landfit_calibration::target::{Expected, Target, find};
+use landfit_vision::Picture;
+use serde_json::json;
+use std::error::Error;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let split = args.iter().position(|a| a == "--").ok_or("usage: calibrate_pictures KIND MM... -- PICTURE...")?;
+    let mm = |i: usize| -> Result<f64, Box<dyn Error>> { Ok(args.get(i).ok_or("a length in mm is missing")?.parse()?) };
+    let target = match args.first().map(String::as_str) {
+        Some("dots") => Target::square(mm(1)?),
+        Some("staggered") => Target::staggered(mm(1)?, mm(2)?),
+        Some("checkerboard") => Target::Checkerboard { square_mm: mm(1)? },
+        _ => return Err("the target is dots, staggered or checkerboard".into()),
+    };
+    let (mut shots, mut pictures, mut size_px) = (Vec::new(), Vec::new(), [0, 0]);
+    for (view, path) in args[split + 1..].iter().enumerate() {
+        let picture = Picture::from(image::open(path)?);
+        size_px = [picture.width_px as u32, picture.height_px as u32];
+        let found = find(&picture, &target, &Expected { angle_rad: 0.0, most_stretch: 0.4 }).map_err(|e| format!("{path}: {e}"))?;
+        let marks: Vec<_> = found.spots.iter().map(|s| [s.at_mm.x, s.at_mm.y, s.seen_px.x, s.seen_px.y]).collect();
+        pictures.push(json!({"file": path, "marks": marks}));
+        shots.push(Shot { view, placement: view, disc_mm: found.disc_mm, spots: found.spots });
+    }
+    let norm_px = f64::from(size_px[0]).hypot(f64::from(size_px[1])) / 2.0;
+    let found = fit(&shots, size_px, LensKnowledge::Open { norm_px }, 0.0)?;
+    let lens = found.lens_figures().map(|f| f.map(|(value, u)| [value, u]));
+    let residuals: Vec<_> = found.residuals().iter().map(|r| json!([r.shot, r.off_px[0], r.off_px[1], r.used])).collect();
+    let views: Vec<Vec<f64>> = (0..shots.len()).map(|v| found.px_from_mm(v).transpose().iter().copied().collect()).collect();
+    println!("{}", json!({"pictures": pictures, "norm_px": norm_px, "lens": lens, "residuals": residuals, "px_from_mm": views}));
+    Ok(())
+}

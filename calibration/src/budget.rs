@@ -1,0 +1,243 @@
+//! What makes an offset uncertain, source by source, after the GUM: the pictures' noise, the scale, the lens, the registration of
+//! part view against board view, and heights.
+
+use crate::record::Record;
+use landfit_part::{Part, PointMm, Pose, Side};
+use landfit_stats::gum::rectangular;
+use landfit_vision::Optics;
+use nalgebra::{Matrix3, Vector3};
+
+/// One source, as it acts on the offset.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Contribution {
+    /// What it is.
+    pub source: Source,
+    /// Covariance of (x mm, y mm, theta rad) that it adds.
+    pub covariance: Matrix3<f64>,
+}
+
+/// Where uncertainty comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// The pictures of this very measurement.
+    Noise,
+    /// Each view's scale.
+    Scale,
+    /// The ruler that gave the scale.
+    Ruler,
+    /// What lens and tilt leave over the field.
+    Lens,
+    /// Part view against board view.
+    Registration,
+    /// Terminals and lands at other heights than the calibration's target.
+    Height,
+}
+
+impl Source {
+    /// In words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Noise => "noise of the pictures",
+            Self::Scale => "scale of the views",
+            Self::Ruler => "the ruler",
+            Self::Lens => "lens and tilt over the field",
+            Self::Registration => "part view against board view",
+            Self::Height => "heights (parallax)",
+        }
+    }
+
+    /// What would make it smaller.
+    #[must_use]
+    pub const fn mend(self) -> &'static str {
+        match self {
+            Self::Noise => "more light, sharper focus, more of the pattern in view",
+            Self::Scale => "calibrate scale from more pictures with the target over all of the field",
+            Self::Ruler => "a better ruler: the screws or a certified target",
+            Self::Lens => "calibrate scale with the target in the corners of the field, too",
+            Self::Registration => "calibrate registration from more pictures of one target that both sides see",
+            Self::Height => "move the part's middle to the middle of the field, or state its height better",
+        }
+    }
+}
+
+/// All contributions and what they come to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Budget {
+    /// Largest first, by what they do at the part's farthest site.
+    pub contributions: Vec<Contribution>,
+    /// Their sum: covariance of (x mm, y mm, theta rad).
+    pub covariance: Matrix3<f64>,
+    /// What no table of the bench file speaks of, so that it counts as nothing.
+    pub unstated: Vec<Source>,
+}
+
+/// Where the two sides lay when they were measured, bench frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Poses {
+    /// The part.
+    pub bench_from_part: Pose,
+    /// The land pattern.
+    pub bench_from_board: Pose,
+}
+
+/// The budget of one offset whose pictures alone give `noise`; x and y are along the board frame's axes, as the offset is.
+#[must_use]
+pub fn budget(noise: &Matrix3<f64>, poses: &Poses, part: &Part, optics: &Optics, record: &Record) -> Budget {
+    let turn = Turn(poses.bench_from_board.theta_rad);
+    let view_of = |side: Side| (0..optics.views.len()).filter(move |v| optics.views[*v].shows == side);
+    let place = |side: Side| {
+        let pose = if side == Side::Part { poses.bench_from_part } else { poses.bench_from_board };
+        let n = part.sites.len().max(1) as f64;
+        pose.apply(part.sites.iter().fold(PointMm::ZERO, |sum, s| sum + s.centre_mm(side)) * (1.0 / n))
+    };
+    let radius_mm = radius_mm(part);
+    let mut contributions = vec![Contribution { source: Source::Noise, covariance: *noise }];
+    let mut unstated = Vec::new();
+    let (mut scale, mut lens) = (Matrix3::zeros(), Matrix3::zeros());
+    let mut known = true;
+    for side in [Side::Part, Side::Board] {
+        let of_side: Vec<_> = view_of(side).map(|v| record.view(v)).collect();
+        known &= !of_side.is_empty() && of_side.iter().all(Option::is_some);
+        let of_side: Vec<_> = of_side.into_iter().flatten().collect();
+        for v in &of_side {
+            // Views of one side share its pose: each has its share of it.
+            let share = 1.0 / of_side.len() as f64;
+            let arm = place(side) - PointMm::new(v.middle_mm[0], v.middle_mm[1]);
+            scale += turn.of([(arm.x * v.scale_relative).powi(2), (arm.y * v.scale_relative).powi(2)], 0.0) * share * share;
+            let lens2 = (v.field_mm.powi(2) - (v.scale_relative * radius_mm).powi(2)).max(0.25 * v.field_mm.powi(2));
+            lens += turn.of([lens2, lens2], lens2 / radius_mm.powi(2)) * share * share;
+        }
+    }
+    if known {
+        contributions.push(Contribution { source: Source::Scale, covariance: scale });
+        contributions.push(Contribution { source: Source::Lens, covariance: lens });
+    } else {
+        unstated.extend([Source::Scale, Source::Lens]);
+    }
+    // The same ruler measured both sides: only the distance between them is long or short by it.
+    if record.ruler_relative > 0.0 {
+        let apart = (place(Side::Part) - place(Side::Board)).rotated(-poses.bench_from_board.theta_rad);
+        let v = [apart.x, apart.y].map(|d| (d * record.ruler_relative).powi(2));
+        contributions.push(Contribution { source: Source::Ruler, covariance: Matrix3::from_diagonal(&Vector3::new(v[0], v[1], 0.0)) });
+    }
+    if record.registrations.is_empty() {
+        unstated.push(Source::Registration);
+    } else {
+        let n = record.registrations.len() as f64;
+        let of = |r: &crate::record::RegistrationUncertainty| {
+            let arm = place(Side::Part) - PointMm::new(r.middle_mm[0], r.middle_mm[1]);
+            let carried = Matrix3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x, 0.0, 0.0, 1.0);
+            let all = turn.matrix() * carried;
+            all * r.covariance * all.transpose() / (n * n)
+        };
+        contributions.push(Contribution { source: Source::Registration, covariance: record.registrations.iter().map(of).sum() });
+    }
+    match record.height {
+        None => unstated.push(Source::Height),
+        Some(height) => {
+            let middle = record.views.first().map_or([0.0; 2], |v| v.middle_mm);
+            let arm = place(Side::Part) - PointMm::new(middle[0], middle[1]);
+            let share = rectangular(height.differs_mm) / height.distance_mm;
+            let covariance = turn.of([(arm.x * share).powi(2), (arm.y * share).powi(2)], 0.0);
+            contributions.push(Contribution { source: Source::Height, covariance });
+        }
+    }
+    let size = |c: &Contribution| c.covariance[(0, 0)] + c.covariance[(1, 1)] + radius_mm.powi(2) * c.covariance[(2, 2)];
+    contributions.sort_by(|a, b| size(b).total_cmp(&size(a)));
+    Budget { covariance: contributions.iter().map(|c| c.covariance).sum(), contributions, unstated }
+}
+
+/// Distance of the farthest site from the pattern's middle, mm; at least a micrometre.
+fn radius_mm(part: &Part) -> f64 {
+    part.sites.iter().map(|s| s.centre_mm(Side::Part).norm()).fold(1e-3, f64::max)
+}
+
+/// From the bench's axes to the board's.
+struct Turn(f64);
+
+impl Turn {
+    fn matrix(&self) -> Matrix3<f64> {
+        let (s, c) = self.0.sin_cos();
+        Matrix3::new(c, s, 0.0, -s, c, 0.0, 0.0, 0.0, 1.0)
+    }
+
+    fn of(&self, variance: [f64; 2], turn: f64) -> Matrix3<f64> {
+        let m = self.matrix();
+        m * Matrix3::from_diagonal(&Vector3::new(variance[0], variance[1], turn)) * m.transpose()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Height, RegistrationUncertainty, ViewUncertainty};
+    use landfit_part::file;
+    use landfit_vision::{Frame, ScaleSource, View};
+
+    fn part() -> Part {
+        let text = "name = \"p\"\nbody_mm = [9.0, 9.0]\n[grid]\nrows = 8\ncolumns = 8\npitch_mm = [1.0, 1.0]\nterminal = { round_mm = 0.5 }\nland = { round_mm = 0.4 }\n";
+        file::parse(text, "p.toml").expect("a part")
+    }
+
+    fn optics() -> Optics {
+        let view = |shows| View { shows, exposure: 0, region_px: None, tint: [1.0; 3], px_from_mm: Matrix3::identity() };
+        let frame = Frame { size_px: [100, 100], black: 0.0, white: None, gamma: 1.0 };
+        Optics { frame, lens: None, views: vec![view(Side::Part), view(Side::Board)], scale: ScaleSource::Bench }
+    }
+
+    fn record() -> Record {
+        let view = |view| ViewUncertainty {
+            view,
+            scale_relative: 1e-4,
+            angle_rad: 0.0,
+            field_mm: 1e-3,
+            field_largest_mm: 2e-3,
+            rms_px: 0.1,
+            middle_mm: [0.0; 2],
+        };
+        Record {
+            views: vec![view(0), view(1)],
+            registrations: vec![RegistrationUncertainty {
+                part_view: 0,
+                board_view: 1,
+                covariance: Matrix3::from_diagonal(&Vector3::new(9e-6, 9e-6, 0.0)),
+                middle_mm: [0.0; 2],
+            }],
+            height: Some(Height { distance_mm: 100.0, differs_mm: 0.2 }),
+            ..Record::default()
+        }
+    }
+
+    #[test]
+    fn height_parallax_is_that_of_the_tables_and_the_largest_comes_first() {
+        // check-values/perspective_bias.json: 10 mm off the axis, 0.2 mm, 100 mm away: 20 µm; rectangular: over the root of 3.
+        let at = Pose::new(10.0, 0.0, 0.0);
+        let poses = Poses { bench_from_part: at, bench_from_board: at };
+        let b = budget(&Matrix3::zeros(), &poses, &part(), &optics(), &record());
+        let height = b.contributions.iter().find(|c| c.source == Source::Height).expect("stated");
+        assert!((height.covariance[(0, 0)].sqrt() - 0.020 / 3f64.sqrt()).abs() < 1e-12);
+        assert_eq!(b.contributions[0].source, Source::Height);
+        let scale = b.contributions.iter().find(|c| c.source == Source::Scale).expect("stated");
+        assert!((scale.covariance[(0, 0)].sqrt() - 1e-3 * 2f64.sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_the_bench_file_does_not_state_is_named_and_counts_as_nothing() {
+        let poses = Poses { bench_from_part: Pose::IDENTITY, bench_from_board: Pose::IDENTITY };
+        let noise = Matrix3::identity() * 1e-6;
+        let b = budget(&noise, &poses, &part(), &optics(), &Record::default());
+        assert_eq!(b.covariance, noise);
+        assert_eq!(b.unstated, [Source::Scale, Source::Lens, Source::Registration, Source::Height]);
+    }
+
+    #[test]
+    fn the_sum_is_that_of_the_parts_and_turns_with_the_board() {
+        let turned = Pose::new(3.0, 1.0, 0.7);
+        let poses = Poses { bench_from_part: turned, bench_from_board: turned };
+        let b = budget(&(Matrix3::identity() * 1e-6), &poses, &part(), &optics(), &record());
+        let sum: Matrix3<f64> = b.contributions.iter().map(|c| c.covariance).sum();
+        assert!((sum - b.covariance).norm() < 1e-18 && b.unstated.is_empty());
+        assert!(b.covariance.symmetric_eigenvalues().min() > 0.0);
+    }
+}

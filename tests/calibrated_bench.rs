@@ -1,0 +1,247 @@
+//! A simulated bench is calibrated from its own rendered pictures alone, by the commands that a user gives, starting from a bench file
+//! that is off in everything. Then one round of look, turn, look again leaves what the main job allows.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+use assert_cmd::Command;
+use landfit_calibration::bench::{Bench, Motion};
+use landfit_calibration::bench_file;
+use landfit_calibration::moves::plan;
+use landfit_calibration::screws::Approach;
+use landfit_calibration::screws::listing::{Line, Place, parse};
+use landfit_part::{Existing, Part, PointMm, Pose, Side};
+use landfit_rehearsal::picture::{exposures, render};
+use landfit_rehearsal::save::save_pictures;
+use landfit_rehearsal::screw::Mismatch;
+use landfit_rehearsal::simulated::{Hands, SimulatedBench, bar_mm};
+use landfit_vision::answer::Outcome;
+use landfit_vision::{Lens, PointPx};
+use nalgebra::Matrix3;
+use std::fs;
+use std::path::Path;
+
+/// The true bench: 640 x 480 px, 28 µm each, a lens that bends, views turned and tilted a little, screws off pitch and square.
+const TRUE_BENCH: &str = r#"schema = 1
+name = "a bench for the test"
+[frame]
+size_px = [640, 480]
+[lens]
+k1 = -0.02
+k2 = 0.0
+centre_px = [326.0, 236.0]
+norm_px = 400.0
+[[view]]
+shows = "part"
+exposure = 0
+tint = [0.82, 0.50, 0.07]
+px_from_mm = [[35.66, 0.31, 320.9], [0.29, -35.69, 240.6], [2e-5, -3e-5, 1.0]]
+[[view]]
+shows = "board"
+exposure = 0
+tint = [0.08, 0.52, 0.78]
+px_from_mm = [[35.57, -0.22, 318.5], [-0.23, -35.60, 239.2], [-3e-5, 1e-5, 1.0]]
+[[adjuster]]
+name = "X"
+carries = "board"
+turn = { mm = [0.5013, 0.0041] }
+divisions = 50
+backlash_turns = 0.031
+[[adjuster]]
+name = "Y"
+carries = "board"
+turn = { mm = [-0.0035, 0.4991] }
+divisions = 50
+backlash_turns = 0.022
+[[adjuster]]
+name = "R"
+carries = "part"
+turn = { deg = 1.506, pivot_mm = [0.41, -1.13] }
+divisions = 30
+backlash_turns = 0.027
+"#;
+
+fn part(rows: usize, columns: usize) -> Part {
+    let text = format!(
+        "name = \"{rows} x {columns}\"\nbody_mm = [17.0, 13.0]\n[grid]\nrows = {rows}\ncolumns = {columns}\npitch_mm = [0.8, 0.8]\nterminal = {{ round_mm = 0.45 }}\nland = {{ round_mm = 0.40 }}\nabsent = [\"A1\"]\n"
+    );
+    landfit_part::file::parse(&text, "part.toml").unwrap()
+}
+
+/// What somebody took the bench for: scale 2 % off, views not turned and 10 µm apart from where they are, thimbles at face value, no play.
+fn guessed(truth: &Bench) -> Bench {
+    let mut guess = truth.clone();
+    guess.optics.lens = None;
+    for view in &mut guess.optics.views {
+        view.px_from_mm = Matrix3::new(36.3, 0.0, 319.5, 0.0, -36.3, 239.5, 0.0, 0.0, 1.0);
+    }
+    for adjuster in &mut guess.adjusters {
+        adjuster.backlash_turns = 0.0;
+        adjuster.turn = match (adjuster.turn, adjuster.name.as_str()) {
+            (Motion::Rotation { .. }, _) => Motion::Rotation { step_rad: 1.5f64.to_radians(), pivot_mm: PointMm::ZERO },
+            (_, "X") => Motion::Shift { step_mm: PointMm::new(0.5, 0.0) },
+            _ => Motion::Shift { step_mm: PointMm::new(0.0, 0.5) },
+        };
+    }
+    guess
+}
+
+fn landfit(args: &[&str]) -> String {
+    let done = Command::cargo_bin("landfit").unwrap().args(args).output().unwrap();
+    let (out, err) = (String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
+    assert!(done.status.success(), "landfit {}: {err}", args.join(" "));
+    out.into_owned()
+}
+
+/// Sets every reading of a listing as a technician would, coming from the side that is told, and takes a picture of each.
+fn make_run(bench: &mut SimulatedBench, part: &Part, lines: &[Line], folder: &Path) {
+    let adjuster = bench.bench.adjusters.iter().position(|a| a.name == lines[0].adjuster).unwrap();
+    let mut reading = 0.0;
+    for (i, line) in lines.iter().enumerate() {
+        let past = if line.approach == Approach::Up { -0.3 } else { 0.3 };
+        let from = line.reading_turns + past;
+        // Only where the last reading lies on the other side is there a turn past it.
+        if (reading - from) * past < 0.0 {
+            bench.turn(adjuster, from - reading);
+            reading = from;
+        }
+        bench.turn(adjuster, line.reading_turns - reading);
+        reading = line.reading_turns;
+        let Place::Pictures(names) = &line.place else { panic!("pictures") };
+        let shown = render(bench, part, 1000 + i as u64).unwrap();
+        save_pictures(folder, names[0].trim_end_matches(".png"), &shown).unwrap();
+    }
+    // Back to where it began.
+    bench.turn(adjuster, -reading);
+}
+
+#[test]
+fn a_bench_calibrated_from_its_own_pictures_alone_does_the_job_in_one_round() {
+    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let file = |name: &str| folder.join(name).display().to_string();
+    let (target, small) = (part(15, 20), part(7, 7));
+    landfit_part::file::write(&folder.join("target.toml"), &target, Existing::Replace).unwrap();
+    landfit_part::file::write(&folder.join("small.toml"), &small, Existing::Replace).unwrap();
+    bench_file::write(&folder.join("bench.toml"), &guessed(&truth), Existing::Replace).unwrap();
+
+    // Scale, lens and registration: one target that both sides see, laid down four times.
+    let mut pictures = Vec::new();
+    for (i, pose) in [(0.0, 0.0, 0.0), (0.4, -0.3, 0.03), (-0.5, 0.35, -0.04), (0.2, 0.5, 0.015)].into_iter().enumerate() {
+        let pose = Pose::new(pose.0, pose.1, pose.2);
+        let bench = SimulatedBench::new(truth.clone(), pose, pose, &Mismatch::NONE, 1);
+        let paths = save_pictures(folder, &format!("target-{i}"), &render(&bench, &target, 40 + i as u64).unwrap()).unwrap();
+        pictures.push(paths[0].display().to_string());
+    }
+    let (bench_toml, target_toml, small_toml) = (file("bench.toml"), file("target.toml"), file("small.toml"));
+    let mut args: Vec<&str> = vec!["calibrate", "scale"];
+    args.extend(pictures.iter().map(String::as_str));
+    args.extend(["--bench", &bench_toml, "--part", &target_toml, "--both-show", "board", "--distance", "100"]);
+    let told = landfit(&args);
+    assert!(told.contains("part view 0 against board view 1: known to"), "{told}");
+
+    // The screws: a short run of each, the hands exact, the thimbles in mm.
+    let mut bench = SimulatedBench::new(truth.clone(), Pose::new(0.3, -0.2, 0.0), Pose::new(-0.1, 0.1, 0.01), &Mismatch::NONE, 2);
+    for (name, from, to, thimble) in [("X", "-2.6", "2.6", "mm"), ("Y", "-2.2", "2.2", "mm"), ("R", "-3.4", "3.4", "turns")] {
+        let listing = file(&format!("run-{name}.csv"));
+        landfit(&[
+            "calibrate",
+            "run",
+            "--bench",
+            &bench_toml,
+            "--adjuster",
+            name,
+            "--from",
+            from,
+            "--to",
+            to,
+            "--thimble",
+            thimble,
+            "--out",
+            &listing,
+        ]);
+        let lines = parse(&fs::read_to_string(&listing).unwrap(), &listing).unwrap();
+        make_run(&mut bench, &small, &lines, folder);
+        let told = landfit(&["calibrate", "screws", &listing, "--bench", &bench_toml, "--part", &small_toml]);
+        println!("{told}");
+        assert!(told.contains("a short run") && !told.contains("was noted as"), "{told}");
+    }
+    let calibrated = bench_file::read(&folder.join("bench.toml")).unwrap();
+    for (found, was) in calibrated.adjusters.iter().zip(&truth.adjusters) {
+        assert!((found.backlash_turns - was.backlash_turns).abs() < 0.004, "{found:?}");
+        match (found.turn, was.turn) {
+            // The bench's frame is where the guess had it: lengths compare, directions only together with the frame.
+            (Motion::Shift { step_mm: a }, Motion::Shift { step_mm: b }) => assert!((a.norm() / b.norm() - 1.0).abs() < 5e-4, "{found:?}"),
+            (Motion::Rotation { step_rad: a, .. }, Motion::Rotation { step_rad: b, .. }) => {
+                assert!((a / b - 1.0).abs() < 1e-3, "{found:?}")
+            }
+            _ => panic!("another kind of motion"),
+        }
+    }
+
+    // The job, once round: what the calibrated bench says is done on the true one.
+    let job = part(14, 14);
+    for seed in 0..4u64 {
+        let f = seed as f64;
+        let at_part = Pose::new(0.5 - 0.3 * f, -0.4 + 0.2 * f, 0.03 - 0.015 * f);
+        let mut bench = SimulatedBench::new(truth.clone(), at_part, Pose::new(0.1, -0.05 * f, 0.005), &Mismatch::NONE, 70 + seed);
+        let look = |bench: &SimulatedBench, n: u64| {
+            let shown = exposures(&render(bench, &job, 900 + 10 * seed + n).unwrap());
+            match landfit_vision::align(&shown, &job, &calibrated.optics).unwrap().outcome {
+                Outcome::Fit(fit) => fit,
+                Outcome::Refused(refusal) => panic!("{}", refusal.text),
+            }
+        };
+        let fit = look(&bench, 0);
+        let told = plan(&fit.bench_from_part, &fit.bench_from_board, &job, &calibrated, &bench.known()).unwrap();
+        let _ = bench.make(&told, &Hands::EXACT);
+        let left = bench.offset();
+        let worst_mm = job.sites.iter().map(|s| left.apply(s.at_mm).distance(s.centre_mm(Side::Board))).fold(0.0, f64::max);
+        let again = look(&bench, 1);
+        let u_mm = again.k * (again.covariance[(0, 0)] + again.covariance[(1, 1)] + 50.0 * again.covariance[(2, 2)]).sqrt();
+        let bar_mm = bar_mm(&job, &truth, &Mismatch::CALIBRATED) + u_mm;
+        println!("seed {seed}: {:.2} µm left, bar {:.2} µm", 1e3 * worst_mm, 1e3 * bar_mm);
+        assert!(worst_mm <= bar_mm, "seed {seed}: {worst_mm} mm are left, the bar is {bar_mm} mm");
+        let seen = again.offset;
+        assert!(seen.shift().distance(left.shift()) < 0.004, "the second look agrees with the truth: {seen:?} {left:?}");
+    }
+
+    // Undone step by step, the guess comes back byte for byte.
+    for _ in 0..4 {
+        landfit(&["calibrate", "undo", "--bench", &bench_toml]);
+    }
+    assert_eq!(fs::read_to_string(folder.join("bench.toml")).unwrap(), bench_file::to_toml(&guessed(&truth)));
+}
+
+#[test]
+fn the_lens_is_found_from_a_target_over_all_of_the_field() {
+    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let lens: Lens = truth.optics.lens.unwrap();
+    let temp = tempfile::tempdir().unwrap();
+    let target = part(15, 20);
+    let (part_toml, bench_toml) = (temp.path().join("target.toml"), temp.path().join("bench.toml"));
+    landfit_part::file::write(&part_toml, &target, Existing::Replace).unwrap();
+    bench_file::write(&bench_toml, &guessed(&truth), Existing::Replace).unwrap();
+    let bench = SimulatedBench::new(truth, Pose::IDENTITY, Pose::IDENTITY, &Mismatch::NONE, 1);
+    let paths = save_pictures(temp.path(), "target", &render(&bench, &target, 5).unwrap()).unwrap();
+    let told = landfit(&[
+        "calibrate",
+        "scale",
+        &paths[0].display().to_string(),
+        "--bench",
+        &bench_toml.display().to_string(),
+        "--part",
+        &part_toml.display().to_string(),
+        "--both-show",
+        "board",
+        "--json",
+    ]);
+    let answer: serde_json::Value = serde_json::from_str(&told).unwrap();
+    let number = |pointer: &str| answer.pointer(pointer).and_then(serde_json::Value::as_f64).unwrap();
+    // norm_px is the half diagonal, 400 px, as in the true bench.
+    let (k1, u) = (number("/lens/k1"), number("/lens/u_k1"));
+    assert!((k1 - lens.k1).abs() < 3.0 * u + 1e-4, "{k1} ± {u}");
+    let centre = PointPx::new(number("/lens/centre_px/0"), number("/lens/centre_px/1"));
+    assert!(centre.distance(lens.centre_px) < 3.0 * number("/lens/u_centre_px/0").hypot(number("/lens/u_centre_px/1")), "{centre:?}");
+    assert!(number("/views/0/held_out_px") < 1.3 * number("/views/0/rms_px"), "{told}");
+}
