@@ -92,8 +92,8 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
-            let refusals = [terminals.as_ref().err(), lands.as_ref().err()];
-            let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code).cloned();
+            let refusals = [refusal::beside_light(&terminals, &lands, optics), refusal::beside_light(&lands, &terminals, optics)];
+            let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code);
             let findings = |seen: Result<Seen, _>| seen.map(|s| s.findings).unwrap_or_default();
             refused(refusal.unwrap_or_else(refusal::nothing_seen), findings(terminals), findings(lands))
         }
