@@ -6,13 +6,19 @@ use crate::answer::{Fit, ReasonCode, Refusal};
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
 use crate::view::Optics;
-use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
+use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised};
 use landfit_part::{PointMm, Side};
 
 /// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
 const LEAST_LOG_ODDS: f64 = 25.0;
 /// The best seating must beat every other that the pattern can tell apart by this much, e^8 = 3000 to 1 for one alternative.
 const LEAST_MARGIN: f64 = 8.0;
+/// The same against the three other turns, which are fewer to be taken in by: e^6.9 = 1000 to 1.
+const LEAST_TURN_MARGIN: f64 = 6.9;
+/// Where no seating stands out, fewer than this share of sites show a feature, and this many times as many features lie
+/// elsewhere, it is noise that was laid over: nothing is seen.
+const DROWNED_BELOW_SHARE: f64 = 0.8;
+const DROWNED_BY_TIMES: usize = 2;
 /// Below this share of sites in view with a feature, it is another pattern: a third may be missing, not half.
 const LEAST_SEEN_SHARE: f64 = 0.55;
 /// Features whose usual distance differs from the pitch by more than this share stand at another pitch.
@@ -101,7 +107,11 @@ fn settled(
     if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
-    if let Some(rival) = recognition.rival.filter(|r| r.margin < LEAST_MARGIN) {
+    let least_margin = |r: &Rival| if r.differs == Difference::Turn { LEAST_TURN_MARGIN } else { LEAST_MARGIN };
+    if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
+        if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
+            return Err(nothing_fits(side, pattern, features, views));
+        }
         return Err(rivalled(side, rival.differs, best, pattern));
     }
     if let Some(row) = empty_outer_row(best, pattern) {

@@ -155,6 +155,8 @@ pub struct Recognition {
     pub rival: Option<Rival>,
     /// What the features of the best seating look like on the coarse scale.
     pub profile: CoarseProfile,
+    /// How many features of the picture look like those, at sites or not.
+    pub alike: usize,
     /// Features that look like those and lie where the pattern would go on, one step from a site, but has none.
     pub left_over: Vec<usize>,
 }
@@ -448,7 +450,13 @@ where
     let is_taken = |i: usize| taken.nearest(places[i], reach_mm).is_some();
     let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i) && !is_taken(i)).collect();
     let in_view = pattern.sites().map(|(c, k)| (window.whole)(pose.apply(c), k.turned(pose.theta_rad))).collect();
-    Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
+    Ok(Recognition {
+        best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds },
+        rival,
+        profile,
+        alike: alike.len(),
+        left_over,
+    })
 }
 
 /// For each site the feature that lies there for a pose of the pattern, whatever it looks like.
