@@ -245,3 +245,138 @@ fn the_lens_is_found_from_a_target_over_all_of_the_field() {
     assert!(centre.distance(lens.centre_px) < 3.0 * number("/lens/u_centre_px/0").hypot(number("/lens/u_centre_px/1")), "{centre:?}");
     assert!(number("/views/0/held_out_px") < 1.3 * number("/views/0/rms_px"), "{told}");
 }
+
+/// Renders one scene with only the lights of these views on; only noise comes from the seed.
+fn lit(bench: &SimulatedBench, part: &Part, on: [bool; 2], seed: u64, folder: &Path, name: &str) -> String {
+    let mut scene = landfit_rehearsal::picture::scene(bench, part, 5);
+    for (light, on) in scene.lights.iter_mut().zip(on) {
+        light.gain = if on { light.gain } else { 0.0 };
+    }
+    scene.sensor.stray = 0.0;
+    let mut rendered = landfit_scene::render(&scene).unwrap();
+    rendered.pictures.iter_mut().for_each(|p| add_noise(p, seed));
+    save_pictures(folder, name, &rendered).unwrap()[0].display().to_string()
+}
+
+/// Noise of 0 to 3 steps from a fixed sequence: what differs between two pictures of one untouched scene.
+fn add_noise(picture: &mut landfit_scene::Picture, seed: u64) {
+    let landfit_scene::Samples::U8(values) = &mut picture.samples else { panic!("8 bits") };
+    let mut state = seed;
+    for v in values.iter_mut() {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        *v = v.saturating_add((state >> 62) as u8);
+    }
+}
+
+#[test]
+fn lights_are_learnt_from_pictures_with_one_light_on() {
+    let mut truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let temp = tempfile::tempdir().unwrap();
+    let part = part(10, 10);
+    let bench = SimulatedBench::new(truth.clone(), Pose::IDENTITY, Pose::IDENTITY, &Mismatch::NONE, 1);
+    let pictures = [
+        ([true, false], 5, "p"),
+        ([false, true], 5, "b"),
+        ([true, true], 5, "both"),
+        ([false, false], 5, "dark"),
+        ([true, false], 6, "again"),
+    ]
+    .map(|(on, seed, name)| lit(&bench, &part, on, seed, temp.path(), name));
+    let bench_toml = temp.path().join("bench.toml");
+    for (view, tint) in truth.optics.views.iter_mut().zip([[1.0, 0.5, 0.2], [0.2, 0.5, 1.0]]) {
+        view.tint = tint;
+    }
+    bench_file::write(&bench_toml, &truth, Existing::Replace).unwrap();
+    let told = landfit(&[
+        "calibrate",
+        "lights",
+        "--bench",
+        &bench_toml.display().to_string(),
+        "--part-light",
+        &pictures[0],
+        "--board-light",
+        &pictures[1],
+        "--both",
+        &pictures[2],
+        "--dark",
+        &pictures[3],
+        "--again",
+        &pictures[4],
+    ]);
+    println!("{told}");
+    let found = bench_file::read(&bench_toml).unwrap();
+    for (view, tint) in found.optics.views.iter().zip([[0.82, 0.50, 0.07], [0.08, 0.52, 0.78]]) {
+        let top = f64::max(tint[0], tint[2]);
+        for (a, b) in view.tint.iter().zip(tint) {
+            // The renderer's mask and body are grey; what is left is the noise's floor at black.
+            assert!((a - b / top).abs() < 0.025, "{:?} is not {tint:?}", view.tint);
+        }
+    }
+    let gamma: f64 = told.split("gamma ").nth(1).and_then(|t| t.split(' ').next()).unwrap().parse().unwrap();
+    assert!((gamma - 1.0).abs() < 0.05, "{told}");
+    assert!(told.contains("leaves its pictures alone"), "{told}");
+}
+
+#[test]
+fn one_untouched_set_up_measured_again_and_again_and_a_check_pair_over_days() {
+    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let temp = tempfile::tempdir().unwrap();
+    let file = |name: &str| temp.path().join(name).display().to_string();
+    let job = part(12, 12);
+    landfit_part::file::write(&temp.path().join("part.toml"), &job, Existing::Replace).unwrap();
+    bench_file::write(&temp.path().join("bench.toml"), &truth, Existing::Replace).unwrap();
+    let shot = |offset: Pose, seed: u64| {
+        let bench = SimulatedBench::new(truth.clone(), offset, Pose::IDENTITY, &Mismatch::NONE, 1);
+        let scene = landfit_rehearsal::picture::scene(&bench, &job, 9);
+        let mut rendered = landfit_scene::render(&scene).unwrap();
+        rendered.pictures.iter_mut().for_each(|p| add_noise(p, seed));
+        save_pictures(temp.path(), &format!("shot-{seed}"), &rendered).unwrap()[0].display().to_string()
+    };
+    let still = Pose::new(0.02, -0.01, 0.001);
+    let shots: Vec<String> = (1..=7).map(|seed| shot(still, seed)).collect();
+    let (part_toml, bench_toml) = (file("part.toml"), file("bench.toml"));
+    let mut args = vec!["calibrate", "repeat"];
+    args.extend(shots.iter().map(String::as_str));
+    args.extend(["--part", &part_toml, "--bench", &bench_toml]);
+    let told = landfit(&args);
+    assert!(told.contains("7 measurements") && told.contains("Cg "), "{told}");
+    for s in &shots {
+        let told = landfit(&["calibrate", "pair", s, "--part", &part_toml, "--bench", &bench_toml]);
+        assert!(!told.contains("drifted"), "{told}");
+    }
+    let moved = shot(Pose::new(0.03, -0.01, 0.001), 50);
+    let done = Command::cargo_bin("landfit")
+        .unwrap()
+        .args(["calibrate", "pair", &moved, "--part", &part_toml, "--bench", &bench_toml])
+        .output()
+        .unwrap();
+    let out = String::from_utf8_lossy(&done.stdout);
+    assert!(done.status.code() == Some(1) && out.contains("x_mm +0.029") && out.contains("has drifted"), "{out}");
+}
+
+#[test]
+fn stale_calibrations_and_other_picture_formats_are_told() {
+    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let temp = tempfile::tempdir().unwrap();
+    let file = |name: &str| temp.path().join(name).display().to_string();
+    let job = part(12, 12);
+    landfit_part::file::write(&temp.path().join("part.toml"), &job, Existing::Replace).unwrap();
+    let bench = SimulatedBench::new(truth.clone(), Pose::new(0.02, 0.0, 0.0), Pose::IDENTITY, &Mismatch::NONE, 1);
+    let picture = save_pictures(temp.path(), "look", &render(&bench, &job, 3).unwrap()).unwrap()[0].display().to_string();
+    let tables = "\n[calibration]\ndate = \"2020-01-01\"\ndue_days = 30\npixel_format = \"rgb8\"\n";
+    let text = bench_file::to_toml(&truth) + tables;
+    fs::write(temp.path().join("bench.toml"), &text).unwrap();
+    fs::write(temp.path().join("jpeg.toml"), text.replace("\"rgb8\"", "\"rgb8 jpeg\"")).unwrap();
+    fs::write(temp.path().join("plain.toml"), bench_file::to_toml(&truth)).unwrap();
+    let align = |bench: &str| {
+        let args = ["align", &picture, "--part", &file("part.toml"), "--bench", &file(bench), "--json"];
+        let done = Command::cargo_bin("landfit").unwrap().args(args).output().unwrap();
+        (done.status.code().unwrap(), String::from_utf8_lossy(&done.stdout).into_owned())
+    };
+    let (status, out) = align("bench.toml");
+    assert!(status <= 1 && out.contains("was due after 30"), "{out}");
+    let (status, out) = align("jpeg.toml");
+    assert!(status == 2 && out.contains("calibrated in rgb8 jpeg"), "{out}");
+    let (status, out) = align("plain.toml");
+    assert!(status <= 1 && !out.contains("was due"), "{out}");
+}

@@ -94,7 +94,7 @@ pub fn crosstalk(picture: &Picture, optics: &Optics, lit: usize, index: usize) -
 /// Black level and full scale as a dark picture and bright ones show them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Levels {
-    /// Median raw value without light.
+    /// Mean raw value without light, hot pixels left out.
     pub black: f64,
     /// Standard deviation about it, raw.
     pub noise: f64,
@@ -106,7 +106,9 @@ pub fn black_level(dark: &Picture) -> Levels {
     let mut values = raw(dark);
     values.sort_by(f64::total_cmp);
     let n = values.len().max(1);
-    let black = values.get(n / 2).copied().unwrap_or(0.0);
+    // Hot pixels left out; a mean, because steps of whole values hide where between two of them black lies.
+    let kept = &values[..values.len() - values.len() / 100];
+    let black = kept.iter().sum::<f64>() / kept.len().max(1) as f64;
     let noise = (values.iter().map(|v| (v - black).powi(2)).sum::<f64>() / n as f64).sqrt();
     Levels { black, noise }
 }

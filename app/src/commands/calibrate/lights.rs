@@ -60,8 +60,8 @@ pub fn run(args: &Args) -> Ended {
     if let Some(path) = &args.dark {
         let levels = black_level(&one(path)?);
         lines.push(format!("black level {:.1} ± {:.1} (raw); the bench file has {black}", levels.black, levels.noise));
-        if (levels.black - black).abs() > 1.0 {
-            lines.push(format!("  write black = {:.0} in [frame]", levels.black));
+        if (levels.black - black).abs() > 0.7 {
+            lines.push(format!("  write black = {:.1} in [frame], then run this again", levels.black));
         }
         black = levels.black;
     }
@@ -74,7 +74,11 @@ pub fn run(args: &Args) -> Ended {
         }
     }
     if let Some(path) = &args.both {
-        let (found, u) = gamma(&part_lit, &board_lit, &one(path)?, black).with_context(|| format!("{}", path.display()))?;
+        let both = one(path)?;
+        let of = |black: f64| gamma(&part_lit, &board_lit, &both, black).with_context(|| format!("{}", path.display()));
+        let (found, scatter) = of(black)?;
+        // Black is known to half a step of raw values at best.
+        let u = scatter.hypot(landfit_stats::gum::rectangular(of(black + 0.5)?.0 - found));
         lines.push(format!(
             "gamma {found:.3} ± {:.3} (k = 2): the two lights add up under it; the bench file has {}",
             2.0 * u,
@@ -91,12 +95,14 @@ pub fn run(args: &Args) -> Ended {
         }
         lines.extend(findings.iter().map(|f| format!("{} (seen {:.3}, limit {:.3})", f.kind.words(), f.figure, f.limit)));
     }
+    // Colours are shares of light above black: the black that was measured, where it was.
+    let frame = landfit_vision::Frame { black, ..edit.bench.optics.frame };
     let mut figures = Vec::new();
     let grey = part_lit.channels == 1;
     if !grey {
         let tints = [(Side::Part, &args.part_light, &part_lit), (Side::Board, &args.board_light, &board_lit)];
         for (side, path, picture) in tints {
-            let found = tint(picture, &edit.bench.optics.frame).with_context(|| format!("{}", path.display()))?;
+            let found = tint(picture, &frame).with_context(|| format!("{}", path.display()))?;
             lines.push(format!(
                 "{} light: tint {:.4}, {:.4}, {:.4}; it varies over the picture by {:.3}",
                 side.word(),
@@ -112,7 +118,7 @@ pub fn run(args: &Args) -> Ended {
                 view.tint = found.rgb.map(|v| (v * 1e5).round() / 1e5);
             }
         }
-        let optics = &edit.bench.optics;
+        let optics = &landfit_vision::Optics { frame, ..edit.bench.optics.clone() };
         let view_of = |side: Side| optics.views.iter().position(|v| v.shows == side).context("a view of each side");
         let (p, b) = (view_of(Side::Part)?, view_of(Side::Board)?);
         if optics.views[p].exposure == optics.views[b].exposure {
