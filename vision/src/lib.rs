@@ -12,6 +12,7 @@
 pub mod align;
 pub mod answer;
 mod bridges;
+mod circle_bias;
 pub mod find;
 mod free_scale;
 pub mod inspect;

@@ -317,4 +317,31 @@ mod tests {
         assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);
         assert!((small.plane_px(0.0) - 1.0).abs() < 1e-12, "the first block of three is centred on pixel 1");
     }
+
+    /// `tests/check-values/unmix_two_colours.json`; its own SOURCE line says where the values come from.
+    #[test]
+    fn two_lights_are_separated_as_in_the_checked_example() {
+        let check: serde_json::Value = serde_json::from_str(include_str!("../../tests/check-values/unmix_two_colours.json")).expect("JSON");
+        let number = |v: &serde_json::Value| v.as_f64().expect("a number");
+        let tint = |light: usize| [0, 1, 2].map(|channel| number(&check["M"][channel][light]));
+        let mut optics = two_tints();
+        optics.frame.size_px = [1, 1];
+        for (light, view) in optics.views.iter_mut().enumerate() {
+            view.tint = tint(light);
+        }
+        let raw: Vec<u16> = (0..3).map(|c| (number(&check["rgb"][c]) * 65535.0).round() as u16).collect();
+        let picture = Picture { width_px: 1, height_px: 1, channels: 3, samples: Samples::U16(raw) };
+        for light in 0..2 {
+            // A plane's light is that of the tint's strongest channel.
+            let strongest = tint(light).into_iter().fold(0.0, f64::max);
+            let expected = number(&check["true_abundance"][light]) * strongest;
+            let found = f64::from(separate(&picture, &optics, light).light[0]);
+            assert!((found - expected).abs() < 2e-5, "light {light}: {found}, {expected}");
+            let weights = unmixing_weights(&optics, light, 3);
+            for (channel, weight) in weights.into_iter().enumerate() {
+                let expected = number(&check["pinv"][light][channel]) * strongest;
+                assert!((weight - expected).abs() < 1e-9, "light {light}, channel {channel}: {weight}, {expected}");
+            }
+        }
+    }
 }

@@ -1,6 +1,7 @@
 //! Sees one side: finds its features, recognises the pattern, measures every site, and fits the side's pose.
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, SuspectKind};
+use crate::circle_bias::outline_shift_px;
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
@@ -430,6 +431,10 @@ fn measure(
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {
                 None => (None, None, Matrix2::zeros()),
                 Some((p, covariance_px2)) => {
+                    // What was measured is the centre of the outline's picture; what counts is where the outline's centre is.
+                    let radius_mm = view.radius_px / view.px_per_mm();
+                    let [x, y] = outline_shift_px(view.sight, view.mm(p), radius_mm);
+                    let p = PointPx::new(p.x - x, p.y - y);
                     let at_mm = view.mm(p);
                     let mm_per_px = view.sight.px_per_mm(at_mm).try_inverse().unwrap_or_default();
                     (Some(view.raw_px(p)), Some(at_mm), mm_per_px * covariance_px2 * mm_per_px.transpose())
