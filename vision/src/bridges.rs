@@ -106,29 +106,29 @@ impl Way {
         (b, radius_b): (PointMm, f64),
         against_ground: bool,
     ) -> Option<Self> {
-        let way = b - a;
-        let length = way.norm();
-        let (unit, across) = (way * (1.0 / length), PointMm::new(-way.y / length, way.x / length));
+        let length = a.distance(b);
         let free = (radius_a, length - radius_b);
         if free.1 - free.0 < 0.15 * length {
             return None;
         }
-        let mean = |at: PointMm, half_width: f64| {
+        // Between neighbours the way is straight in the picture, too: places along and across it, in mm, from a.
+        let [from, to] = [a, b].map(|p| view.plane_px(bench_from_part.apply(p)));
+        let (per_mm_x, per_mm_y) = ((to.x - from.x) / length, (to.y - from.y) / length);
+        let light_along = |along: f64, across: f64| {
+            light_at(view, PointPx::new(from.x + along * per_mm_x - across * per_mm_y, from.y + along * per_mm_y + across * per_mm_x))
+        };
+        let mean = |along: f64, across: f64, half_width: f64| {
             let mut sum = 0.0;
             for i in -2..=2 {
-                sum += light_at(view, view.plane_px(bench_from_part.apply(at + across * (f64::from(i) / 2.0 * half_width))))?;
+                sum += light_along(along, across + f64::from(i) / 2.0 * half_width)?;
             }
             Some(sum / 5.0)
         };
         // A stain or glare lightens the ground on both sides of the way as well; metal does not.
-        let middle = a + unit * (length / 2.0);
-        let beside = if against_ground {
-            [mean(middle + across * (length / 2.0), 0.25 * radius_a)?, mean(middle - across * (length / 2.0), 0.25 * radius_a)?]
-        } else {
-            [0.0; 2]
-        };
+        let half = length / 2.0;
+        let beside = if against_ground { [mean(half, half, 0.25 * radius_a)?, mean(half, -half, 0.25 * radius_a)?] } else { [0.0; 2] };
         let at_share = |s: f64| {
-            let light = mean(a + unit * (free.0 + s * (free.1 - free.0)), 0.25 * radius_a)?;
+            let light = mean(free.0 + s * (free.1 - free.0), 0.0, 0.25 * radius_a)?;
             let off = beside.map(|b| light - b);
             // Against the ground that it resembles more: at the rim of a glare one side is as bright as the way.
             Some(if off[0].abs() < off[1].abs() { off[0] } else { off[1] })
@@ -136,12 +136,12 @@ impl Way {
         let along = [at_share(0.3)?, at_share(0.5)?, at_share(0.7)?];
         if !against_ground {
             // Flat terminals, bright or dark: their light in the middle.
-            let rim = 0.5 * (mean(a, 0.25 * radius_a)? + mean(b, 0.25 * radius_b)?);
+            let rim = 0.5 * (mean(0.0, 0.0, 0.25 * radius_a)? + mean(length, 0.0, 0.25 * radius_b)?);
             return Some(Self { along, rim });
         }
         let mut rim = f64::NEG_INFINITY;
         for share in [0.0, 0.35, 0.65, 0.85] {
-            rim = rim.max(mean(a + unit * (share * radius_a), 0.25 * radius_a)?).max(mean(b - unit * (share * radius_b), 0.25 * radius_b)?);
+            rim = rim.max(mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(mean(length - share * radius_b, 0.0, 0.25 * radius_b)?);
         }
         Some(Self { along, rim: rim - 0.5 * (beside[0] + beside[1]) })
     }

@@ -17,6 +17,7 @@ pub mod find;
 mod free_scale;
 pub mod inspect;
 mod marks;
+mod memory;
 mod nearby;
 pub mod offset;
 mod one_light;

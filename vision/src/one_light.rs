@@ -151,12 +151,12 @@ const ALL_SITES: Steps = Steps { stride: 1, factor: 1, reject: false };
 
 /// A plane averaged over blocks.
 fn coarse(plane: &Plane, factor: usize) -> Plane {
-    let small = crate::plane::reduce(plane, factor);
+    let mut small = crate::plane::reduce(plane, factor);
     Plane {
         origin_px: [0, 0],
         width: small.width,
         height: small.height,
-        light: small.light,
+        light: std::mem::take(&mut small.light),
         step_of_light: plane.step_of_light,
         saturated: None,
     }

@@ -1,5 +1,6 @@
 //! One plane of linear light for each view: separates the lights that a picture mixes, and reduces planes for finding.
 
+use crate::memory;
 use crate::picture::{Picture, Samples};
 use crate::view::{Frame, Optics, RegionPx, View};
 use nalgebra::Vector3;
@@ -23,6 +24,12 @@ pub struct Plane {
 
 /// Two lights whose tints point less than this apart cannot be told apart: the noise of one would be blown up tenfold.
 const LEAST_ANGLE_BETWEEN_TINTS_RAD: f64 = 0.1;
+
+impl Drop for Plane {
+    fn drop(&mut self) {
+        memory::give_back(std::mem::take(&mut self.light));
+    }
+}
 
 impl Plane {
     /// Share of the pixels at full scale.
@@ -180,14 +187,11 @@ fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full:
         let start = ((y0 + y) * picture.width_px + x0) * channels;
         &raw[start..start + width * channels]
     };
-    // Row by row through a short buffer: the plane is written once and never cleared.
-    let mut light = Vec::with_capacity(width * height);
-    let mut row_light = vec![0.0_f32; width];
+    let mut light = memory::take(width * height);
     let mut saturated = None;
-    for y in 0..height {
+    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate() {
         let row = row_of(y);
-        one_row(row, &mut row_light);
-        light.extend_from_slice(&row_light);
+        one_row(row, out);
         if row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full {
             let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
             if channels == 3 {
@@ -237,7 +241,7 @@ impl pulp::NullaryFnOnce for Blocks<'_> {
     fn call(self) -> Reduced {
         let Self { plane, factor } = self;
         let (width, height) = (plane.width / factor, plane.height / factor);
-        let mut light = vec![0.0_f32; width * height];
+        let mut light = memory::take(width * height);
         let scale = 1.0 / (factor * factor) as f32;
         let mut column_sums = vec![0.0_f32; width * factor];
         for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
@@ -253,6 +257,12 @@ impl pulp::NullaryFnOnce for Blocks<'_> {
             }
         }
         Reduced { factor, width, height, light }
+    }
+}
+
+impl Drop for Reduced {
+    fn drop(&mut self) {
+        memory::give_back(std::mem::take(&mut self.light));
     }
 }
 

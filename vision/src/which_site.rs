@@ -210,9 +210,11 @@ const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
 const MOST_SHIFTS: usize = 5;
 /// Of all turns and shifts, those with the most votes that are fitted; all of them where a comb of leads votes for many.
-const MOST_FIRSTS: usize = 10;
+const MOST_FIRSTS: usize = 8;
 /// Fewer sites than this vote one by one.
 const FEW_SITES: usize = 12;
+/// Sites that settle a pose at first.
+const MOST_SETTLERS: usize = 96;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
@@ -662,9 +664,11 @@ fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], pitch
 /// Fits the pose to the features nearest to the sites, first generously, then closely. `None` when fewer than three match.
 fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> Option<Pose> {
     let mut pose = first;
-    for share in [FIRST_NEAR_SHARE, NEAR_SHARE, NEAR_SHARE] {
+    // A spread-out part of the sites settles the pose; all of them only what is left.
+    let some = pattern.centres_mm.len().div_ceil(MOST_SETTLERS);
+    for (share, stride) in [(FIRST_NEAR_SHARE, some), (NEAR_SHARE, some), (NEAR_SHARE, 1)] {
         let (mut from, mut to) = (Vec::new(), Vec::new());
-        for (c, k) in pattern.sites() {
+        for (c, k) in pattern.sites().step_by(stride) {
             if let Some((_, i)) = near.nearest(pose.apply(c), k.turned(pose.theta_rad), share * pattern.pitch_mm) {
                 from.push(c);
                 to.push(places[i]);

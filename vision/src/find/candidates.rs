@@ -4,6 +4,7 @@
 //! edges at; votes meet at centres of symmetry only (the idea of Loy & Zelinsky 2003, doi:10.1109/TPAMI.2003.1217601, with
 //! the radius known and both signs added).
 
+use crate::memory;
 use crate::plane::Reduced;
 
 /// A place where the light is symmetric about a point.
@@ -40,9 +41,9 @@ pub fn candidates(reduced: &Reduced, radius_px: f64, expected: usize) -> Vec<Can
     if width < 5 || height < 5 {
         return Vec::new();
     }
-    let gradient = pulp::Arch::new().dispatch(Sobel(reduced));
-    let votes = vote(&gradient, radius, width, height);
+    let votes = smoothed_votes(reduced, radius);
     let mut peaks = local_maxima(&votes, width, height, (0.7 * radius).max(1.0) as usize);
+    memory::give_back(votes);
     peaks.sort_unstable_by(|a, b| b.strength.total_cmp(&a.strength).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x)));
     let typical = peaks.get((expected / 2).min(peaks.len().saturating_sub(1))).map_or(0.0, |p| p.strength);
     peaks.retain(|p| p.strength >= WEAKEST_SHARE * typical);
@@ -54,72 +55,94 @@ pub fn candidates(reduced: &Reduced, radius_px: f64, expected: usize) -> Vec<Can
     peaks
 }
 
-/// How the light rises from block to block (Sobel's weights); 0 along the picture's edge.
-struct Gradient {
+/// How the light rises from block to block along one row (Sobel's weights); 0 at the picture's edge.
+#[derive(Clone)]
+struct Rises {
     x: Vec<f32>,
     y: Vec<f32>,
     squared: Vec<f32>,
 }
 
-struct Sobel<'a>(&'a Reduced);
+/// Finds the rises of one row.
+struct Sobel<'a> {
+    reduced: &'a Reduced,
+    row: usize,
+    out: &'a mut Rises,
+}
 
 impl pulp::NullaryFnOnce for Sobel<'_> {
-    type Output = Gradient;
+    type Output = ();
 
     #[inline(always)]
-    fn call(self) -> Gradient {
-        let (width, height, l) = (self.0.width, self.0.height, &self.0.light);
-        let (mut x, mut y, mut squared) = (vec![0.0; width * height], vec![0.0; width * height], vec![0.0; width * height]);
+    fn call(self) {
+        let (width, l) = (self.reduced.width, &self.reduced.light);
         let n = width - 2;
-        for row in 1..height - 1 {
-            let line = |r: usize, shift: usize| &l[r * width + shift..][..n];
-            let (ul, uc, ur) = (line(row - 1, 0), line(row - 1, 1), line(row - 1, 2));
-            let (ml, mr) = (line(row, 0), line(row, 2));
-            let (dl, dc, dr) = (line(row + 1, 0), line(row + 1, 1), line(row + 1, 2));
-            let inner = row * width + 1..row * width + 1 + n;
-            let (gx, gy, g2) = (&mut x[inner.clone()], &mut y[inner.clone()], &mut squared[inner]);
-            for c in 0..n {
-                gx[c] = (ur[c] - ul[c]) + 2.0 * (mr[c] - ml[c]) + (dr[c] - dl[c]);
-                gy[c] = (dl[c] - ul[c]) + 2.0 * (dc[c] - uc[c]) + (dr[c] - ur[c]);
-                g2[c] = gx[c] * gx[c] + gy[c] * gy[c];
-            }
+        let line = |r: usize, shift: usize| &l[r * width + shift..][..n];
+        let (ul, uc, ur) = (line(self.row - 1, 0), line(self.row - 1, 1), line(self.row - 1, 2));
+        let (ml, mr) = (line(self.row, 0), line(self.row, 2));
+        let (dl, dc, dr) = (line(self.row + 1, 0), line(self.row + 1, 1), line(self.row + 1, 2));
+        let (gx, gy, g2) = (&mut self.out.x[1..=n], &mut self.out.y[1..=n], &mut self.out.squared[1..=n]);
+        for c in 0..n {
+            gx[c] = (ur[c] - ul[c]) + 2.0 * (mr[c] - ml[c]) + (dr[c] - dl[c]);
+            gy[c] = (dl[c] - ul[c]) + 2.0 * (dc[c] - uc[c]) + (dr[c] - ur[c]);
+            g2[c] = gx[c] * gx[c] + gy[c] * gy[c];
         }
-        Gradient { x, y, squared }
     }
 }
 
-impl Gradient {
-    /// The squared gradient that is surely no noise, and the gradient at which a vote counts half.
-    fn clear(&self) -> (f32, f32) {
-        let mut sample: Vec<f32> = self.squared.iter().step_by(SAMPLED_STEP).copied().filter(|m| *m > 0.0).collect();
-        sample.sort_unstable_by(f32::total_cmp);
-        let quantile = |q: f64| sample.get(((sample.len() as f64) * q) as usize).map_or(0.0, |m| m.sqrt());
-        let threshold = NOISE_MULTIPLE * quantile(0.5).min(quantile(0.97) / 4.0);
-        (threshold * threshold, quantile(0.9))
-    }
+/// The squared rise that is surely no noise, and the rise at which a vote counts half.
+fn clear_rise(reduced: &Reduced) -> (f32, f32) {
+    let (width, l) = (reduced.width, &reduced.light);
+    let inner = width + 1..l.len() - width - 1;
+    let mut sample: Vec<f32> = inner
+        .step_by(SAMPLED_STEP)
+        .filter(|i| (1..width - 1).contains(&(i % width)))
+        .map(|i| {
+            let x = (l[i - width + 1] - l[i - width - 1]) + 2.0 * (l[i + 1] - l[i - 1]) + (l[i + width + 1] - l[i + width - 1]);
+            let y = (l[i + width - 1] - l[i - width - 1]) + 2.0 * (l[i + width] - l[i - width]) + (l[i + width + 1] - l[i - width + 1]);
+            x * x + y * y
+        })
+        .filter(|m| *m > 0.0)
+        .collect();
+    sample.sort_unstable_by(f32::total_cmp);
+    let quantile = |q: f64| sample.get(((sample.len() as f64) * q) as usize).map_or(0.0, |m| m.sqrt());
+    let threshold = NOISE_MULTIPLE * quantile(0.5).min(quantile(0.97) / 4.0);
+    (threshold * threshold, quantile(0.9))
 }
 
-/// Votes of every clear edge, both ways along its gradient, added up over 3 x 3 blocks with weights 1 2 1.
-fn vote(gradient: &Gradient, radius: f64, width: usize, height: usize) -> Vec<f32> {
+/// Votes of every clear edge, both ways along its rise, added up over 3 x 3 blocks with weights 1 2 1.
+fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
+    let (width, height) = (reduced.width, reduced.height);
+    let widest = pulp::Arch::new();
     let margin = (EDGE_SHARES.end() * radius).ceil() as usize + 2;
     let padded = width + 2 * margin;
-    let mut votes = vec![0.0_f32; padded * (height + 2 * margin)];
+    let mut votes = memory::take(padded * (height + 2 * margin));
+    votes.fill(0.0);
     let steps = ((EDGE_SHARES.end() - EDGE_SHARES.start()) * radius).ceil().max(1.0) as usize;
     let share = |i: usize| EDGE_SHARES.start() + (EDGE_SHARES.end() - EDGE_SHARES.start()) * i as f64 / steps as f64;
     let distances: Vec<i32> = (0..=steps).map(|i| (radius * share(i) * f64::from(PER_BLOCK)) as i32).flat_map(|d| [d, -d]).collect();
-    let (threshold, half) = gradient.clear();
+    let (threshold, half) = clear_rise(reduced);
+    let none = Rises { x: vec![0.0; width], y: vec![0.0; width], squared: vec![0.0; width] };
+    // The rows above, here and below.
+    let mut rows = [none.clone(), none.clone(), none];
+    widest.dispatch(Sobel { reduced, row: 1, out: &mut rows[2] });
     for row in 1..height - 1 {
-        for col in 1..width - 1 {
-            let i = row * width + col;
-            let squared = gradient.squared[i];
-            if squared <= threshold || !is_ridge(gradient, i, width) {
+        rows.rotate_left(1);
+        if row + 2 < height {
+            widest.dispatch(Sobel { reduced, row: row + 1, out: &mut rows[2] });
+        } else {
+            rows[2].squared.fill(0.0);
+        }
+        let [above, here, below] = &rows;
+        for (col, &squared) in here.squared.iter().enumerate() {
+            if squared <= threshold || !is_ridge([above, here, below], col) {
                 continue;
             }
             let size = squared.sqrt();
             let weight = size / (size + half);
             // In whole numbers, as they need no rounding; half a block more rounds the place.
             let per_unit = PER_BLOCK as f32 / size;
-            let (ux, uy) = ((gradient.x[i] * per_unit) as i32, (gradient.y[i] * per_unit) as i32);
+            let (ux, uy) = ((here.x[col] * per_unit) as i32, (here.y[col] * per_unit) as i32);
             let middle = |block: usize| (block + margin) as i32 * PER_BLOCK * PER_BLOCK + PER_BLOCK * PER_BLOCK / 2;
             let (x, y) = (middle(col), middle(row));
             for &d in &distances {
@@ -128,26 +151,28 @@ fn vote(gradient: &Gradient, radius: f64, width: usize, height: usize) -> Vec<f3
             }
         }
     }
-    pulp::Arch::new().dispatch(Smooth { votes: &votes, padded, margin, size: (width, height) })
+    let smoothed = widest.dispatch(Smooth { votes: &votes, padded, margin, size: (width, height) });
+    memory::give_back(votes);
+    smoothed
 }
 
-/// Whether the gradient is no less than those before and behind it, along its own direction to the nearest eighth of a turn: an
+/// Whether the rise is no less than those before and behind it, along its own direction to the nearest eighth of a turn: an
 /// edge blurred over several blocks votes once.
-fn is_ridge(gradient: &Gradient, i: usize, width: usize) -> bool {
+fn is_ridge([above, here, below]: [&Rises; 3], col: usize) -> bool {
     /// tan of a sixteenth of a turn.
     const STEEP: f32 = 0.414_213_56;
-    let (gx, gy) = (gradient.x[i], gradient.y[i]);
-    let step = if gy.abs() <= STEEP * gx.abs() {
-        1
+    let (gx, gy, squared) = (here.x[col], here.y[col], here.squared[col]);
+    let at = |row: &Rises, col: usize| row.squared.get(col).copied().unwrap_or(0.0);
+    let (before, behind) = if gy.abs() <= STEEP * gx.abs() {
+        (at(here, col.wrapping_sub(1)), at(here, col + 1))
     } else if gx.abs() <= STEEP * gy.abs() {
-        width
+        (at(above, col), at(below, col))
     } else if (gx > 0.0) == (gy > 0.0) {
-        width + 1
+        (at(above, col.wrapping_sub(1)), at(below, col + 1))
     } else {
-        width - 1
+        (at(above, col + 1), at(below, col.wrapping_sub(1)))
     };
-    let here = gradient.squared[i];
-    here >= gradient.squared[i - step] && here >= gradient.squared[i + step]
+    squared >= before && squared >= behind
 }
 
 struct Smooth<'a> {
@@ -163,7 +188,7 @@ impl pulp::NullaryFnOnce for Smooth<'_> {
     #[inline(always)]
     fn call(self) -> Vec<f32> {
         let (width, height) = self.size;
-        let mut smoothed = vec![0.0_f32; width * height];
+        let mut smoothed = memory::take(width * height);
         let mut down = vec![0.0_f32; width + 2];
         for (row, out) in smoothed.chunks_exact_mut(width).enumerate() {
             let line = |r: usize| &self.votes[(row + self.margin + r - 1) * self.padded + self.margin - 1..][..width + 2];
