@@ -96,7 +96,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let looks_same_turned = pattern.same.len() > 1;
     Ok(Seen {
         fit,
-        findings: SideFindings { sites: findings },
+        findings: SideFindings { sites: findings, scale: None },
         looks_same_turned,
         contrast: recognition.profile.contrast(),
         outline_ratio: looks.iter().map(|(_, look)| look.outline_px / look.radius_px).sum::<f64>() / looks.len().max(1) as f64,
