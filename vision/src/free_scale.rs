@@ -24,9 +24,10 @@ const SAME_SCALE: f64 = 0.02;
 /// Nearest distances within this share of each other agree.
 const AGREE: f64 = 0.06;
 /// Rounds of measuring and scaling; the second is as a rule the last.
-const MOST_ROUNDS: usize = 4;
-/// A scale that changes by less than this moves no terminal of a 30 mm part by 0.1 µm.
-const AT_REST: f64 = 3e-6;
+const MOST_ROUNDS: usize = 7;
+/// A scale that changes by less than this moves no terminal of a 20 mm part by more than 0.2 µm, and those on both sides of its
+/// middle in opposite ways, so that the pose stays.
+const AT_REST: f64 = 2e-5;
 /// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
 const LEAST_MARGIN: f64 = 8.0;
 /// How far the optical axis may be off its stated place, px, one sigma.
