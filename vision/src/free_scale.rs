@@ -24,9 +24,10 @@ const SAME_SCALE: f64 = 0.02;
 /// Nearest distances within this share of each other agree.
 const AGREE: f64 = 0.06;
 /// Rounds of measuring and scaling; the second is as a rule the last.
-const MOST_ROUNDS: usize = 4;
-/// A scale that changes by less than this moves no terminal of a 30 mm part by 0.1 µm.
-const AT_REST: f64 = 3e-6;
+const MOST_ROUNDS: usize = 7;
+/// A scale that changes by less than this moves no terminal of a 20 mm part by more than 0.2 µm, and those on both sides of its
+/// middle in opposite ways, so that the pose stays.
+const AT_REST: f64 = 2e-5;
 /// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
 const LEAST_MARGIN: f64 = 8.0;
 /// How far the optical axis may be off its stated place, px, one sigma.
@@ -38,7 +39,7 @@ const OTHER_SIZE: f64 = 0.14;
 /// Both sides, seen at the scales that make them fit.
 pub(crate) type Sides = (Result<Seen, Refusal>, Result<Seen, Refusal>);
 
-/// Sees both sides, each at its own scale; `see_sides` sees them at given optics. Also the optics that were found.
+/// Sees both sides, each at its own scale; `see_sides` sees them at given optics.
 pub(crate) fn see_both(
     part: &Part,
     optics: &Optics,
@@ -57,8 +58,8 @@ pub(crate) fn see_both(
         }
     }
     for _ in 0..MOST_ROUNDS {
-        let Some((scaled, sights)) = scaled(optics, scales) else { return both(no_scale()) };
-        let (terminals, lands) = see_sides(&scaled, &sights);
+        let Some((magnified, sights)) = scaled(optics, scales) else { return both(no_scale()) };
+        let (terminals, lands) = see_sides(&magnified, &sights);
         let (mut terminals, mut lands) = match (terminals, lands) {
             (Ok(terminals), Ok(lands)) => (terminals, lands),
             other => return other,
@@ -81,7 +82,8 @@ pub(crate) fn see_both(
         // The axis' doubt moves the sides against each other by as much as they scale differently.
         let um_per_px = sights.first().map_or(0.0, |s| 1.0 / s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt());
         let doubt = (ratio * AXIS_DOUBT_PX * um_per_px).powi(2) / 2.0;
-        for seen in [&mut terminals, &mut lands] {
+        for (seen, scale) in [&mut terminals, &mut lands].into_iter().zip(scales) {
+            seen.findings.scale = Some(scale);
             seen.fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt, doubt, 0.0));
         }
         return (Ok(terminals), Ok(lands));
@@ -100,16 +102,23 @@ fn axis_px(view: &View, optics: &Optics) -> PointPx {
     )
 }
 
-/// The optics at other magnifications of the part's and the board's views.
+/// The optics at other magnifications of the part's and the board's views, and the ways through them.
 fn scaled(optics: &Optics, scales: [f64; 2]) -> Option<(Optics, Vec<Sight>)> {
+    let scaled = at_scales(optics, scales);
+    let sights = scaled.views.iter().map(|v| Sight::new(v, optics.lens)).collect::<Option<Vec<_>>>()?;
+    Some((scaled, sights))
+}
+
+/// The optics with the part's and the board's views magnified by `scales` about the point where the optical axis meets each picture.
+#[must_use]
+pub fn at_scales(optics: &Optics, scales: [f64; 2]) -> Optics {
     let mut scaled = optics.clone();
     for view in &mut scaled.views {
         let axis = axis_px(view, optics);
         let by = if view.shows == Side::Part { scales[0] } else { scales[1] };
         view.px_from_mm = Matrix3::new(by, 0.0, (1.0 - by) * axis.x, 0.0, by, (1.0 - by) * axis.y, 0.0, 0.0, 1.0) * view.px_from_mm;
     }
-    let sights = scaled.views.iter().map(|v| Sight::new(v, optics.lens)).collect::<Option<Vec<_>>>()?;
-    Some((scaled, sights))
+    scaled
 }
 
 /// What one scale makes of a side.

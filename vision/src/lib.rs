@@ -34,5 +34,6 @@ pub mod view;
 pub mod which_site;
 
 pub use align::{AlignError, align};
+pub use free_scale::at_scales;
 pub use picture::Picture;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -151,7 +151,7 @@ fn measured_at(
     }
     Ok(Seen {
         fit,
-        findings: SideFindings { sites: findings },
+        findings: SideFindings { sites: findings, scale: None },
         looks_same_turned: pattern.same.len() > 1,
         has_marks: part.marks.iter().any(|m| m.side == side),
         is_told_by_mark: told,

@@ -99,7 +99,10 @@ fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
     };
     let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
     if let Some(path) = &args.overlay {
-        overlay::write(path, &shots, &answer, &part, &bench)?;
+        // Marks stand where they are seen, at the magnification that was found.
+        let scales = [&answer.alignment.terminals, &answer.alignment.lands].map(|side| side.scale.unwrap_or(1.0));
+        let seen_through = Bench { optics: landfit_vision::at_scales(&bench.optics, scales), ..bench.clone() };
+        overlay::write(path, &shots, &answer, &part, &seen_through)?;
     }
     Ok((part, bench, answer))
 }
