@@ -79,8 +79,13 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
         }
         agree(&mut learned, &prints);
         looks.clear();
+        let unseen_px = unseen_ends(&learned, &prints);
         for Learned { key, first, n, look, .. } in learned {
-            let place = look.place(&prints[first].outline);
+            let mut place = look.place(&prints[first].outline);
+            // Where other rows of the same leads do not show their ends, what passes for an end here is doubtful, too.
+            if let Some(least_px) = unseen_px.get(&key.0) {
+                place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].max(0.7 * least_px[axis]));
+            }
             for &i in groups.get(&key).into_iter().flatten() {
                 let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
                 prints[i].at = PointPx::new(prints[i].at.x + by.x, prints[i].at.y + by.y);
@@ -189,6 +194,24 @@ fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
         n += 1.0;
     }
     sum / f64::max(n, 1.0)
+}
+
+/// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
+/// px; 0 elsewhere.
+fn unseen_ends(learned: &[Learned], prints: &[Print]) -> BTreeMap<u16, [f64; 2]> {
+    let mut unseen: BTreeMap<u16, [f64; 2]> = BTreeMap::new();
+    for class in learned.iter().map(|l| l.key.0) {
+        let of_class = || learned.iter().filter(move |l| l.key.0 == class);
+        let all: usize = of_class().map(|l| l.n).sum();
+        let axis_doubt = |axis: usize| {
+            let without = || of_class().filter(move |l| l.look.edges[axis].is_none() || l.look.edges[axis + 2].is_none());
+            let n: usize = without().map(|l| l.n).sum();
+            let largest = without().map(|l| l.look.place(&prints[l.first].outline).doubt_px[axis]).fold(0.0, f64::max);
+            if 4 * n >= all { largest } else { 0.0 }
+        };
+        unseen.insert(class, [axis_doubt(0), axis_doubt(1)]);
+    }
+    unseen
 }
 
 /// An edge further than this from where all groups together put it, px, is looked for again …

@@ -81,6 +81,8 @@ const CLEARLY_ALIKE: f64 = 0.88;
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
 const DISPLACED_SCATTERS: f64 = 6.0;
+/// A place whose variances along its two axes differ by more than this is known well one way only.
+const ONE_WAY_RATIO: f64 = 9.0;
 /// A free scale off by more than this means another part or another bench.
 const WRONG_SCALE: f64 = 0.015;
 /// A free scale off by more than this (and than four of its uncertainties) is worth a warning.
@@ -532,7 +534,7 @@ fn is_off(designed: PointMm, at: PointMm, covariance_mm2: &Matrix2<f64>, limit_m
     let own_u_mm = (way.transpose() * covariance_mm2 * way)[(0, 0)].max(0.0).sqrt();
     let is_known_one_way = {
         let eigen = covariance_mm2.symmetric_eigenvalues();
-        eigen.max() > 9.0 * eigen.min()
+        eigen.max() > ONE_WAY_RATIO * eigen.min()
     };
     miss.norm() > if is_known_one_way { least_mm.max(DISPLACED_SCATTERS * own_u_mm) } else { limit_mm }
 }
@@ -564,7 +566,28 @@ fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Ma
 /// How far the features' own places scatter about the lattice, per axis, beyond what their centres' noise explains, mm².
 fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &Pose) -> f64 {
     let pose = crate::pose::fit_rigid(from, to).ok().filter(|p| p.shift().distance(start.shift()) < 1.0).unwrap_or(*start);
-    let mut squares: Vec<f64> = from.iter().zip(to).map(|(f, t)| pose.apply(*f).distance(*t).powi(2)).collect();
+    let misses = from.iter().zip(to).map(|(f, t)| *t - pose.apply(*f));
+    let known_one_way: Vec<(f64, f64)> = misses
+        .clone()
+        .zip(own)
+        .filter_map(|(miss, c)| {
+            let eigen = c.symmetric_eigen();
+            let (lesser, greater) = if eigen.eigenvalues[0] < eigen.eigenvalues[1] { (0, 1) } else { (1, 0) };
+            let way = eigen.eigenvectors.column(lesser);
+            let is_one_way = eigen.eigenvalues[greater] > ONE_WAY_RATIO * eigen.eigenvalues[lesser];
+            is_one_way.then(|| ((way[0] * miss.x + way[1] * miss.y).powi(2), eigen.eigenvalues[lesser]))
+        })
+        .collect();
+    // Places that are mostly known well one way only tell their scatter that way.
+    if 2 * known_one_way.len() > from.len() {
+        let (mut squares, mut noises): (Vec<f64>, Vec<f64>) = known_one_way.into_iter().unzip();
+        squares.sort_by(f64::total_cmp);
+        noises.sort_by(f64::total_cmp);
+        // The median of a square in one dimension is 0.4549 variances.
+        let variance = squares[squares.len() / 2] / 0.4549;
+        return (variance - noises[noises.len() / 2]).max(1e-9 * variance);
+    }
+    let mut squares: Vec<f64> = misses.map(|miss| miss.norm().powi(2)).collect();
     squares.sort_by(f64::total_cmp);
     // The median of a squared distance in two dimensions is 2 ln 2 variances (Rayleigh).
     let variance = squares[squares.len() / 2] / (2.0 * std::f64::consts::LN_2);

@@ -104,7 +104,7 @@ const FREE_GROUND_SHARE: f64 = 0.03;
 /// Blur before it is known.
 const FIRST_BLUR_PX: f64 = 1.3;
 /// Sharp corners round off over so many blurs along the edge.
-const CORNER_BLURS: f64 = 1.7;
+const CORNER_BLURS: f64 = 2.2;
 /// An edge with less than this share of the strongest side's step does not say where the shape ends.
 const LEAST_STEP_SHARE: f64 = 0.15;
 /// An edge blurred more than this many times the sharpest is a bend, not an outline.
