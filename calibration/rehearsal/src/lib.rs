@@ -7,6 +7,7 @@ pub mod calibration_trial;
 pub mod job;
 pub mod kind;
 pub mod picture;
+pub mod practice;
 pub mod save;
 pub mod scenario;
 pub mod screw;
