@@ -4,86 +4,19 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 use assert_cmd::Command;
-use landfit_calibration::bench::{Bench, Motion};
+use landfit_calibration::bench::Motion;
 use landfit_calibration::bench_file;
 use landfit_calibration::moves::plan;
-use landfit_calibration::screws::Approach;
-use landfit_calibration::screws::listing::{Line, Place, parse};
-use landfit_part::{Existing, Part, PointMm, Pose, Side};
+use landfit_part::{Existing, Part, Pose, Side};
 use landfit_rehearsal::picture::{exposures, render};
+use landfit_rehearsal::practice::{guess, part, true_bench};
 use landfit_rehearsal::save::save_pictures;
 use landfit_rehearsal::screw::Mismatch;
 use landfit_rehearsal::simulated::{Hands, SimulatedBench, bar_mm};
 use landfit_vision::answer::Outcome;
 use landfit_vision::{Lens, PointPx};
-use nalgebra::Matrix3;
 use std::fs;
 use std::path::Path;
-
-/// The true bench: 640 x 480 px, 28 µm each, a lens that bends, views turned and tilted a little, screws off pitch and square.
-const TRUE_BENCH: &str = r#"schema = 1
-name = "a bench for the test"
-[frame]
-size_px = [640, 480]
-[lens]
-k1 = -0.02
-k2 = 0.0
-centre_px = [326.0, 236.0]
-norm_px = 400.0
-[[view]]
-shows = "part"
-exposure = 0
-tint = [0.82, 0.50, 0.07]
-px_from_mm = [[35.66, 0.31, 320.9], [0.29, -35.69, 240.6], [2e-5, -3e-5, 1.0]]
-[[view]]
-shows = "board"
-exposure = 0
-tint = [0.08, 0.52, 0.78]
-px_from_mm = [[35.57, -0.22, 318.5], [-0.23, -35.60, 239.2], [-3e-5, 1e-5, 1.0]]
-[[adjuster]]
-name = "X"
-carries = "board"
-turn = { mm = [0.5013, 0.0041] }
-divisions = 50
-backlash_turns = 0.031
-[[adjuster]]
-name = "Y"
-carries = "board"
-turn = { mm = [-0.0035, 0.4991] }
-divisions = 50
-backlash_turns = 0.022
-[[adjuster]]
-name = "R"
-carries = "part"
-turn = { deg = 1.506, pivot_mm = [0.41, -1.13] }
-divisions = 30
-backlash_turns = 0.027
-"#;
-
-fn part(rows: usize, columns: usize) -> Part {
-    let text = format!(
-        "name = \"{rows} x {columns}\"\nbody_mm = [17.0, 13.0]\n[grid]\nrows = {rows}\ncolumns = {columns}\npitch_mm = [0.8, 0.8]\nterminal = {{ round_mm = 0.45 }}\nland = {{ round_mm = 0.40 }}\nabsent = [\"A1\"]\n"
-    );
-    landfit_part::file::parse(&text, "part.toml").unwrap()
-}
-
-/// What somebody took the bench for: scale 2 % off, views not turned and 10 µm apart from where they are, thimbles at face value, no play.
-fn guessed(truth: &Bench) -> Bench {
-    let mut guess = truth.clone();
-    guess.optics.lens = None;
-    for view in &mut guess.optics.views {
-        view.px_from_mm = Matrix3::new(36.3, 0.0, 319.5, 0.0, -36.3, 239.5, 0.0, 0.0, 1.0);
-    }
-    for adjuster in &mut guess.adjusters {
-        adjuster.backlash_turns = 0.0;
-        adjuster.turn = match (adjuster.turn, adjuster.name.as_str()) {
-            (Motion::Rotation { .. }, _) => Motion::Rotation { step_rad: 1.5f64.to_radians(), pivot_mm: PointMm::ZERO },
-            (_, "X") => Motion::Shift { step_mm: PointMm::new(0.5, 0.0) },
-            _ => Motion::Shift { step_mm: PointMm::new(0.0, 0.5) },
-        };
-    }
-    guess
-}
 
 fn landfit(args: &[&str]) -> String {
     let done = Command::cargo_bin("landfit").unwrap().args(args).output().unwrap();
@@ -92,79 +25,33 @@ fn landfit(args: &[&str]) -> String {
     out.into_owned()
 }
 
-/// Sets every reading of a listing as a technician would, coming from the side that is told, and takes a picture of each.
-fn make_run(bench: &mut SimulatedBench, part: &Part, lines: &[Line], folder: &Path) {
-    let adjuster = bench.bench.adjusters.iter().position(|a| a.name == lines[0].adjuster).unwrap();
-    let mut reading = 0.0;
-    for (i, line) in lines.iter().enumerate() {
-        let past = if line.approach == Approach::Up { -0.3 } else { 0.3 };
-        let from = line.reading_turns + past;
-        // Only where the last reading lies on the other side is there a turn past it.
-        if (reading - from) * past < 0.0 {
-            bench.turn(adjuster, from - reading);
-            reading = from;
-        }
-        bench.turn(adjuster, line.reading_turns - reading);
-        reading = line.reading_turns;
-        let Place::Pictures(names) = &line.place else { panic!("pictures") };
-        let shown = render(bench, part, 1000 + i as u64).unwrap();
-        save_pictures(folder, names[0].trim_end_matches(".png"), &shown).unwrap();
-    }
-    // Back to where it began.
-    bench.turn(adjuster, -reading);
-}
-
 #[test]
 fn a_bench_calibrated_from_its_own_pictures_alone_does_the_job_in_one_round() {
-    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let truth = true_bench().unwrap();
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     let file = |name: &str| folder.join(name).display().to_string();
-    let (target, small) = (part(15, 20), part(7, 7));
-    landfit_part::file::write(&folder.join("target.toml"), &target, Existing::Replace).unwrap();
-    landfit_part::file::write(&folder.join("small.toml"), &small, Existing::Replace).unwrap();
-    bench_file::write(&folder.join("bench.toml"), &guessed(&truth), Existing::Replace).unwrap();
+    landfit(&["calibrate", "practice", "--out", &folder.display().to_string(), "--seed", "1"]);
 
     // Scale, lens and registration: one target that both sides see, laid down four times.
-    let mut pictures = Vec::new();
-    for (i, pose) in [(0.0, 0.0, 0.0), (0.4, -0.3, 0.03), (-0.5, 0.35, -0.04), (0.2, 0.5, 0.015)].into_iter().enumerate() {
-        let pose = Pose::new(pose.0, pose.1, pose.2);
-        let bench = SimulatedBench::new(truth.clone(), pose, pose, &Mismatch::NONE, 1);
-        let paths = save_pictures(folder, &format!("target-{i}"), &render(&bench, &target, 40 + i as u64).unwrap()).unwrap();
-        pictures.push(paths[0].display().to_string());
-    }
     let (bench_toml, target_toml, small_toml) = (file("bench.toml"), file("target.toml"), file("small.toml"));
+    let pictures = [1, 2, 3, 4].map(|i| file(&format!("target-{i}.png")));
     let mut args: Vec<&str> = vec!["calibrate", "scale"];
     args.extend(pictures.iter().map(String::as_str));
     args.extend(["--bench", &bench_toml, "--part", &target_toml, "--both-show", "board", "--distance", "100"]);
     let told = landfit(&args);
     assert!(told.contains("part view 0 against board view 1: known to"), "{told}");
 
-    // The screws: a short run of each, the hands exact, the thimbles in mm.
-    let mut bench = SimulatedBench::new(truth.clone(), Pose::new(0.3, -0.2, 0.0), Pose::new(-0.1, 0.1, 0.01), &Mismatch::NONE, 2);
-    for (name, from, to, thimble) in [("X", "-2.6", "2.6", "mm"), ("Y", "-2.2", "2.2", "mm"), ("R", "-3.4", "3.4", "turns")] {
+    // The screws: a short run of each by careful hands; one reading of Y was noted a division wrong.
+    for name in ["X", "Y", "R"] {
         let listing = file(&format!("run-{name}.csv"));
-        landfit(&[
-            "calibrate",
-            "run",
-            "--bench",
-            &bench_toml,
-            "--adjuster",
-            name,
-            "--from",
-            from,
-            "--to",
-            to,
-            "--thimble",
-            thimble,
-            "--out",
-            &listing,
-        ]);
-        let lines = parse(&fs::read_to_string(&listing).unwrap(), &listing).unwrap();
-        make_run(&mut bench, &small, &lines, folder);
         let told = landfit(&["calibrate", "screws", &listing, "--bench", &bench_toml, "--part", &small_toml]);
         println!("{told}");
-        assert!(told.contains("a short run") && !told.contains("was noted as"), "{told}");
+        let slip = told.contains("stop 7 was noted as") && told.contains("one division too low");
+        assert!(
+            told.contains("a short run") && told.matches("was noted as").count() == usize::from(name == "Y") && slip == (name == "Y"),
+            "{told}"
+        );
     }
     let calibrated = bench_file::read(&folder.join("bench.toml")).unwrap();
     for (found, was) in calibrated.adjusters.iter().zip(&truth.adjusters) {
@@ -180,7 +67,7 @@ fn a_bench_calibrated_from_its_own_pictures_alone_does_the_job_in_one_round() {
     }
 
     // The job, once round: what the calibrated bench says is done on the true one.
-    let job = part(14, 14);
+    let job = part(14, 14).unwrap();
     for seed in 0..4u64 {
         let f = seed as f64;
         let at_part = Pose::new(0.5 - 0.3 * f, -0.4 + 0.2 * f, 0.03 - 0.015 * f);
@@ -210,18 +97,18 @@ fn a_bench_calibrated_from_its_own_pictures_alone_does_the_job_in_one_round() {
     for _ in 0..4 {
         landfit(&["calibrate", "undo", "--bench", &bench_toml]);
     }
-    assert_eq!(fs::read_to_string(folder.join("bench.toml")).unwrap(), bench_file::to_toml(&guessed(&truth)));
+    assert_eq!(fs::read_to_string(folder.join("bench.toml")).unwrap(), bench_file::to_toml(&guess(&truth)));
 }
 
 #[test]
 fn the_lens_is_found_from_a_target_over_all_of_the_field() {
-    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let truth = true_bench().unwrap();
     let lens: Lens = truth.optics.lens.unwrap();
     let temp = tempfile::tempdir().unwrap();
-    let target = part(15, 20);
+    let target = part(15, 20).unwrap();
     let (part_toml, bench_toml) = (temp.path().join("target.toml"), temp.path().join("bench.toml"));
     landfit_part::file::write(&part_toml, &target, Existing::Replace).unwrap();
-    bench_file::write(&bench_toml, &guessed(&truth), Existing::Replace).unwrap();
+    bench_file::write(&bench_toml, &guess(&truth), Existing::Replace).unwrap();
     let bench = SimulatedBench::new(truth, Pose::IDENTITY, Pose::IDENTITY, &Mismatch::NONE, 1);
     let paths = save_pictures(temp.path(), "target", &render(&bench, &target, 5).unwrap()).unwrap();
     let told = landfit(&[
@@ -270,9 +157,9 @@ fn add_noise(picture: &mut landfit_scene::Picture, seed: u64) {
 
 #[test]
 fn lights_are_learnt_from_pictures_with_one_light_on() {
-    let mut truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let mut truth = true_bench().unwrap();
     let temp = tempfile::tempdir().unwrap();
-    let part = part(10, 10);
+    let part = part(10, 10).unwrap();
     let bench = SimulatedBench::new(truth.clone(), Pose::IDENTITY, Pose::IDENTITY, &Mismatch::NONE, 1);
     let pictures = [
         ([true, false], 5, "p"),
@@ -319,10 +206,10 @@ fn lights_are_learnt_from_pictures_with_one_light_on() {
 
 #[test]
 fn one_untouched_set_up_measured_again_and_again_and_a_check_pair_over_days() {
-    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let truth = true_bench().unwrap();
     let temp = tempfile::tempdir().unwrap();
     let file = |name: &str| temp.path().join(name).display().to_string();
-    let job = part(12, 12);
+    let job = part(12, 12).unwrap();
     landfit_part::file::write(&temp.path().join("part.toml"), &job, Existing::Replace).unwrap();
     bench_file::write(&temp.path().join("bench.toml"), &truth, Existing::Replace).unwrap();
     let shot = |offset: Pose, seed: u64| {
@@ -356,10 +243,10 @@ fn one_untouched_set_up_measured_again_and_again_and_a_check_pair_over_days() {
 
 #[test]
 fn stale_calibrations_and_other_picture_formats_are_told() {
-    let truth = bench_file::parse(TRUE_BENCH, "true.toml").unwrap();
+    let truth = true_bench().unwrap();
     let temp = tempfile::tempdir().unwrap();
     let file = |name: &str| temp.path().join(name).display().to_string();
-    let job = part(12, 12);
+    let job = part(12, 12).unwrap();
     landfit_part::file::write(&temp.path().join("part.toml"), &job, Existing::Replace).unwrap();
     let bench = SimulatedBench::new(truth.clone(), Pose::new(0.02, 0.0, 0.0), Pose::IDENTITY, &Mismatch::NONE, 1);
     let picture = save_pictures(temp.path(), "look", &render(&bench, &job, 3).unwrap()).unwrap()[0].display().to_string();

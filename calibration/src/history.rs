@@ -58,7 +58,7 @@ pub struct Undone {
     pub date: String,
 }
 
-/// Takes back the last calibration: the file as it was before it, notes of checks since then left out. `None` when the history
+/// Takes back the last calibration: the file as it was before it; notes of checks made since then stay. `None` when the history
 /// holds none that can be taken back.
 ///
 /// # Errors
@@ -69,8 +69,8 @@ pub fn undone(text: &str, file: &str) -> Result<Option<Undone>, FileError> {
     let Some(last) = all.iter().rposition(|t| t.get("before").and_then(Item::as_str).is_some()) else { return Ok(None) };
     let word = |key: &str| all[last].get(key).and_then(Item::as_str).unwrap_or("").to_owned();
     let (former, what, date) = (word("before"), word("what"), word("date"));
-    let earlier = all.into_iter().take(last).collect();
-    Ok(Some(Undone { text: joined(&former, earlier), what, date }))
+    let others = all.into_iter().enumerate().filter(|(i, _)| *i != last).map(|(_, t)| t).collect();
+    Ok(Some(Undone { text: joined(&former, others), what, date }))
 }
 
 /// Every entry, oldest first; what cannot be read of one is left empty.
@@ -204,7 +204,8 @@ mod tests {
         let noted = noted(&first, &entry("check of the day"), "f").expect("TOML");
         let all = entries(&noted, "f").expect("TOML");
         assert_eq!(all, [entry("scale"), entry("check of the day")]);
-        assert_eq!(undone(&noted, "f").expect("TOML").expect("one").what, "scale");
+        let back = undone(&noted, "f").expect("TOML").expect("one");
+        assert_eq!((back.what.as_str(), entries(&back.text, "f").expect("TOML").as_slice()), ("scale", &[entry("check of the day")][..]));
     }
 
     #[test]

@@ -8,6 +8,7 @@ pub mod clumsy;
 pub mod job;
 pub mod kind;
 pub mod picture;
+pub mod practice;
 pub mod save;
 pub mod scenario;
 pub mod screw;

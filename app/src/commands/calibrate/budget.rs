@@ -4,17 +4,21 @@ use super::super::{Ended, print_json, print_lines};
 use super::bench_edit::BenchEdit;
 use super::shots;
 use anyhow::{Context, bail};
-use landfit_calibration::budget::{Poses, budget};
+use landfit_calibration::budget::{Poses, Source, budget};
+use landfit_part::{Part, Pose};
 use landfit_vision::answer::Outcome;
+use nalgebra::Matrix3;
 use serde_json::json;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// Tell what makes the offset of these pictures uncertain, largest first, and what would make it smaller
+/// Tell what makes an offset uncertain, largest first, and what would make it smaller
+///
+/// With the pictures of an alignment it is that offset's; without, that of the part in the middle of the field, the pictures' own noise
+/// left out.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The pictures, in the order of exposure
-    #[arg(required = true)]
+    /// The pictures of an alignment, in the order of exposure
     pictures: Vec<PathBuf>,
     /// The part file
     #[arg(long)]
@@ -31,16 +35,12 @@ pub struct Args {
 pub fn run(args: &Args) -> Ended {
     let edit = BenchEdit::open(&args.bench)?;
     let part = landfit_part::file::read(&args.part)?;
-    let pictures = shots::read(&edit, &args.pictures)?;
-    let alignment =
-        landfit_vision::align(&pictures, &part, &edit.bench.optics).with_context(|| format!("{}", args.pictures[0].display()))?;
-    let fit = match alignment.outcome {
-        Outcome::Fit(fit) => fit,
-        Outcome::Refused(refusal) => bail!("{} gives no offset: {}", args.pictures[0].display(), refusal.text),
-    };
-    let poses = Poses { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
-    let b = budget(&fit.covariance, &poses, &part, &edit.bench.optics, &edit.record);
-    let u = |c: &nalgebra::Matrix3<f64>| [0, 1, 2].map(|i| c[(i, i)].max(0.0).sqrt());
+    let (poses, noise) = if args.pictures.is_empty() { (in_the_middle(&edit)?, Matrix3::zeros()) } else { measured(args, &edit, &part)? };
+    let mut b = budget(&noise, &poses, &part, &edit.bench.optics, &edit.record);
+    if args.pictures.is_empty() {
+        b.contributions.retain(|c| c.source != Source::Noise);
+    }
+    let u = |c: &Matrix3<f64>| [0, 1, 2].map(|i| c[(i, i)].max(0.0).sqrt());
     let row = |name: &str, [x, y, t]: [f64; 3]| format!("{name:<34}{:>9.3}{:>9.3}{:>11.5}", 1e3 * x, 1e3 * y, t.to_degrees());
     let mut lines = vec![format!("{:<34}{:>9}{:>9}{:>11}", "standard uncertainty of", "x, µm", "y, µm", "theta, deg")];
     lines.extend(b.contributions.iter().map(|c| row(c.source.words(), u(&c.covariance))));
@@ -70,4 +70,21 @@ pub fn run(args: &Args) -> Ended {
         print_lines(&lines)?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Part and board where the first view's field has its middle.
+fn in_the_middle(edit: &BenchEdit) -> anyhow::Result<Poses> {
+    let at = shots::sight(edit, 0)?.mm(shots::middle(shots::region(edit, 0)));
+    let pose = Pose::new(at.x, at.y, 0.0);
+    Ok(Poses { bench_from_part: pose, bench_from_board: pose })
+}
+
+fn measured(args: &Args, edit: &BenchEdit, part: &Part) -> anyhow::Result<(Poses, Matrix3<f64>)> {
+    let pictures = shots::read(edit, &args.pictures)?;
+    let name = args.pictures[0].display();
+    let alignment = landfit_vision::align(&pictures, part, &edit.bench.optics).with_context(|| format!("{name}"))?;
+    match alignment.outcome {
+        Outcome::Fit(fit) => Ok((Poses { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board }, fit.covariance)),
+        Outcome::Refused(refusal) => bail!("{name} gives no offset: {}", refusal.text),
+    }
 }

@@ -6,6 +6,7 @@ mod day;
 mod history;
 mod lights;
 mod pair;
+mod practice;
 mod repeat;
 mod residual_picture;
 mod run;
@@ -44,6 +45,7 @@ enum Command {
     Study(study::Args),
     History(history::Args),
     Undo(undo::Args),
+    Practice(practice::Args),
     Trial(trial::Args),
 }
 
@@ -62,6 +64,7 @@ pub fn run(args: &Args) -> Ended {
         Command::Study(args) => study::run(args),
         Command::History(args) => history::run(args),
         Command::Undo(args) => undo::run(args),
+        Command::Practice(args) => practice::run(args),
         Command::Trial(args) => trial::run(args),
     }
 }
