@@ -9,8 +9,15 @@ use landfit_vision::answer::{Alignment, Orientation, Outcome, SideFindings, Site
 
 /// What to do when the moves are none.
 pub const NOTHING_TO_TURN: &str = "Nothing to turn: no step of the adjusters would bring it closer.";
-/// What to do when quarter and half turns look the same.
-pub const LOOK_AT_A1: &str = "Look at A1: the pattern looks the same turned by a quarter or half turn, and no mark settled it.";
+/// What the person must look at where the pattern looks the same turned.
+pub fn look_at_first(part: &Part) -> String {
+    format!("Look at {}: the pattern looks the same turned by a quarter or half turn, and no mark settled it.", first_name(part))
+}
+
+/// The name of the place at which counting begins: "1" of leads and pads that are counted, "A1" of all grids, a ball there or not.
+pub fn first_name(part: &Part) -> &'static str {
+    if part.site_index("A1").is_none() && part.site_index("1").is_some() { "1" } else { "A1" }
+}
 /// What to know of a bench file that says so.
 pub const NOT_CALIBRATED: &str = "this bench is not calibrated; sizes and turns are only as good as what was typed in.";
 
@@ -34,7 +41,7 @@ pub fn lines(alignment: &Alignment, fit: Option<&(Judgement, MovePlan)>, part: &
             lines.extend(in_the_way(&alignment.terminals, part, Side::Part));
             lines.extend(in_the_way(&alignment.lands, part, Side::Board));
             if alignment.orientation == Orientation::Open {
-                lines.push(LOOK_AT_A1.into());
+                lines.push(look_at_first(part));
             }
             lines.extend(to_do(plan, part, bench));
         }

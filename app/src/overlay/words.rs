@@ -97,7 +97,7 @@ pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &
         }
     }
     if answer.alignment.orientation == Orientation::Open {
-        column.say(10.0, align_text::LOOK_AT_A1);
+        column.say(10.0, &align_text::look_at_first(part));
     }
     column
 }
