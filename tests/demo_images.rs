@@ -21,7 +21,9 @@ fn json_of(path: &Path) -> Value {
 fn landfit(command: &str, folder: &str, files: &[&str]) -> (i32, Value) {
     let folder = demo_images().join(folder);
     let mut run = assert_cmd::Command::new(env!("CARGO_BIN_EXE_landfit"));
-    run.arg(command).arg(folder.join("picture.png")).arg("--json");
+    let picture = |name: &str| Some(folder.join(name)).filter(|path| path.exists());
+    let pictures = ["picture.png", "picture-0.png", "picture-1.png"].into_iter().filter_map(picture);
+    run.arg(command).args(pictures).arg("--json");
     for file in files {
         run.arg(format!("--{file}")).arg(folder.join(format!("{file}.toml")));
     }
@@ -109,6 +111,45 @@ fn the_underside_is_counted_and_its_mirror_told() {
     off.sort_by(f64::total_cmp);
     // A ball's image is 30 px wide; its highest light wanders by more than its outline.
     assert!(off[off.len() / 2] < 0.3 && off[off.len() - 1] < 1.0, "median {}, worst {}", off[off.len() / 2], off[off.len() - 1]);
+}
+
+/// Aligns an arrangement's folder; every site that the truth has in view is counted, and the pattern tells how the part is turned.
+fn arranged(folder: &str) -> Value {
+    let (_, answer) = aligned(folder);
+    let truth = json_of(&demo_images().join(folder).join("truth.json"));
+    for (side, in_view) in [("terminals", "terminals_in_view"), ("lands", "lands_in_view")] {
+        assert_eq!(answer[side]["expected"], truth[in_view], "{folder}: {side}");
+        assert_eq!(answer[side]["found"], truth[in_view], "{folder}: {side}");
+    }
+    assert_eq!(answer["orientation"], "settled", "{folder}");
+    answer
+}
+
+#[test]
+fn two_grey_exposures_are_measured() {
+    arranged("two-exposures");
+}
+
+#[test]
+fn both_sides_in_one_light_are_told_apart_and_measured() {
+    arranged("one-light");
+}
+
+#[test]
+fn four_corner_regions_are_fitted_together() {
+    let answer = arranged("corner-regions");
+    let expected = answer["terminals"]["expected"].as_u64().unwrap();
+    assert!(expected < 150, "only the corners of 481 balls are in view, not {expected}");
+}
+
+#[test]
+fn tilt_and_a_bending_lens_are_measured_through() {
+    arranged("tilt-and-lens");
+}
+
+#[test]
+fn the_pattern_tells_the_magnification_of_a_zoom() {
+    arranged("pattern-scale");
 }
 
 fn files_below(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -1,6 +1,6 @@
 //! The answers as JSON, in the contract's form. Lengths in mm, angles in degrees.
 
-use landfit_calibration::bench::{Bench, Sense};
+use landfit_calibration::bench::{Bench, ReadingScale, Sense};
 use landfit_calibration::judgement::Judgement;
 use landfit_calibration::moves::{Amount, Move, MovePlan};
 use landfit_part::{AllowanceSource, Part, Pose, Side};
@@ -59,7 +59,7 @@ pub fn align(alignment: &Alignment, moves: Option<Moves>, part: &Part, bench: &B
             if alignment.orientation == Orientation::Open {
                 object["confirm"] = json!(["A1"]);
             }
-            object["moves"] = json!(plan.moves.iter().map(one_move).collect::<Vec<_>>());
+            object["moves"] = json!(plan.moves.iter().map(|m| one_move(m, bench)).collect::<Vec<_>>());
             let left = &plan.left_after;
             object["left_after"] = json!({
                 "x_mm": left.offset.x_mm,
@@ -141,7 +141,7 @@ fn side(findings: &SideFindings, part: &Part, side: Side) -> Value {
     })
 }
 
-fn one_move(m: &Move) -> Value {
+fn one_move(m: &Move, bench: &Bench) -> Value {
     let mut object = json!({"adjuster": m.name, "turns": m.turns, "sense": sense_word(m.sense)});
     match m.amount {
         Amount::Thimble { whole, divisions } => {
@@ -156,6 +156,9 @@ fn one_move(m: &Move) -> Value {
     }
     if let Some(reading) = m.reading {
         object["reading_turns"] = json!({"now": reading.now_turns, "then": reading.then_turns});
+        if let Some(scale) = bench.adjusters.get(m.adjuster).map(|a| &a.scale).filter(|s| **s != ReadingScale::TURNS) {
+            object["reading"] = json!({"now": scale.shown(reading.now_turns), "then": scale.shown(reading.then_turns), "unit": scale.unit});
+        }
     }
     object
 }

@@ -1,8 +1,9 @@
 //! What landfit says in plain words. Every command and screen takes its sentences from here, so that all say the same.
 
-use landfit_calibration::bench::{Bench, Sense};
+use landfit_calibration::bench::{Adjuster, Bench, ReadingScale, Reads, Sense};
 use landfit_calibration::judgement::Judgement;
-use landfit_calibration::moves::{Amount, Move, MovePlan, Play};
+use landfit_calibration::moves::noticed::Noticed;
+use landfit_calibration::moves::{Amount, Move, MovePlan, Play, sense_of};
 use landfit_part::{AllowanceSource, Part, Pose, Shape, Side};
 use landfit_vision::answer::Fit;
 
@@ -81,6 +82,32 @@ pub fn moves_text(plan: &MovePlan, bench: &Bench) -> Vec<String> {
     lines
 }
 
+/// "X was turned in the other sense: turn it as told here": what a picture shows of the moves before it.
+pub fn noticed_text(noticed: &Noticed, bench: &Bench) -> String {
+    let name = |i: usize| bench.adjusters.get(i).map_or("?", |a| a.name.as_str());
+    let turns = |i: usize, turns: f64| match bench.adjusters.get(i) {
+        Some(Adjuster { reads: Reads::Divisions, divisions: Some(n), .. }) => counted((turns.abs() * f64::from(*n)).round(), "division"),
+        Some(Adjuster { reads: Reads::Steps, .. }) => counted(turns.abs().round(), "step"),
+        _ => bare_text(turns.abs()),
+    };
+    match *noticed {
+        Noticed::Moved { side, by_mm } => {
+            format!("moved: the {} has gone {} in a way that no adjuster moves it; look again", side.word(), short_length_text(by_mm))
+        }
+        Noticed::WrongSense { adjuster } => format!("wrong sense: {} was turned the other way than told", name(adjuster)),
+        Noticed::WrongScrew { told, turned } => format!("wrong screw: {} was turned in place of {}", name(turned), name(told)),
+        Noticed::HalfTurn { adjuster, off_turns } => {
+            let sense = sense_word(sense_of(off_turns));
+            format!("half a turn: {} stands half a turn too far {sense}; the sleeve may have been misread", name(adjuster))
+        }
+        Noticed::NotTurned { adjuster } => {
+            format!("{} does not show as turned: was it another one, or does it have no effect?", name(adjuster))
+        }
+        Noticed::TooFar { adjuster, off_turns } => format!("{} went {} farther than told", name(adjuster), turns(adjuster, off_turns)),
+        Noticed::TooShort { adjuster, off_turns } => format!("{} went {} less far than told", name(adjuster), turns(adjuster, off_turns)),
+    }
+}
+
 /// "the worst ball will then be 7 µm off, allowed 90 µm".
 pub fn left_text(plan: &MovePlan, part: &Part) -> String {
     format!(
@@ -114,15 +141,19 @@ fn spoken_name(one: &Move, bench: &Bench) -> String {
 
 fn move_text(one: &Move, bench: &Bench) -> String {
     let (name, sense) = (spoken_name(one, bench), sense_word(one.sense));
+    if let (Amount::Bare { turns }, None) = (one.amount, one.reading) {
+        let play = one.play.take_up_turns().map_or_else(String::new, |t| format!(", after {} that take up its play", bare_text(t)));
+        return format!("turn {name} {} {sense}{play}, then slowly", bare_text(turns));
+    }
     let amount = amount_text(&one.amount);
     let play = match one.play {
         Play::TakeUp { turns } => Some(turns_text(turns, one, bench)),
         Play::None | Play::Unknown { .. } => None,
     };
     match (one.reading, play) {
-        (Some(reading), None) => format!("turn {name} {sense} to {} ({amount})", reading_text(reading.then_turns)),
+        (Some(reading), None) => format!("turn {name} {sense} to {} ({amount})", reading_text(reading.then_turns, one, bench)),
         (Some(reading), Some(play)) => {
-            format!("turn {name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns))
+            format!("turn {name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns, one, bench))
         }
         (None, None) => format!("turn {name} {amount} {sense}"),
         (None, Some(play)) => format!("turn {name} {amount} {sense}, after {play} that take up its play"),
@@ -135,8 +166,42 @@ fn amount_text(amount: &Amount) -> String {
         Amount::Thimble { whole, divisions: 0.0 } => counted(f64::from(whole), "turn"),
         Amount::Thimble { whole, divisions } => format!("{} and {}", counted(f64::from(whole), "turn"), counted(divisions, "division")),
         Amount::Steps { count } => counted(f64::from(count), "step"),
-        Amount::Bare { turns } => format!("{turns:.2} of a turn"),
+        Amount::Bare { turns } => bare_text(turns),
     }
+}
+
+/// Fractions of a turn that an eye can tell, in twenty-fourths.
+const FRACTIONS: [(f64, &str); 11] = [
+    (3.0, "an eighth"),
+    (4.0, "a sixth"),
+    (6.0, "a quarter"),
+    (8.0, "a third"),
+    (9.0, "three eighths"),
+    (12.0, "half"),
+    (15.0, "five eighths"),
+    (16.0, "two thirds"),
+    (18.0, "three quarters"),
+    (20.0, "five sixths"),
+    (21.0, "seven eighths"),
+];
+
+/// "about a third of a turn (0.34)": a bare knob's turns, as the eye sees them and to two places; small ones as an angle.
+fn bare_text(turns: f64) -> String {
+    let whole = turns.floor();
+    let part = (turns - whole) * 24.0;
+    let words = if turns < 2.5 / 24.0 {
+        return format!("about {:.0}° ({turns:.2} of a turn)", turns * 360.0);
+    } else if part < 1.5 {
+        counted(whole, "turn")
+    } else if part > 22.5 {
+        counted(whole + 1.0, "turn")
+    } else {
+        let nearest = FRACTIONS.iter().min_by(|a, b| (a.0 - part).abs().total_cmp(&(b.0 - part).abs()));
+        let fraction = nearest.map_or("part", |f| f.1);
+        let fraction = if fraction == "half" { "half a turn".to_owned() } else { format!("{fraction} of a turn") };
+        if whole == 0.0 { fraction } else { format!("{} and {fraction}", counted(whole, "turn")) }
+    };
+    format!("about {words} ({turns:.2})")
 }
 
 /// A play of so many turns, in what the adjuster's hand counts.
@@ -145,7 +210,7 @@ fn turns_text(turns: f64, one: &Move, bench: &Bench) -> String {
     match (one.amount, divisions) {
         (Amount::Thimble { .. }, Some(n)) => counted((turns * f64::from(n) * 10.0).round() / 10.0, "division"),
         (Amount::Steps { .. }, _) => counted(turns.ceil(), "step"),
-        _ => format!("{turns:.2} of a turn"),
+        _ => bare_text(turns),
     }
 }
 
@@ -153,8 +218,15 @@ fn counted(n: f64, thing: &str) -> String {
     if n == 1.0 { format!("1 {thing}") } else { format!("{n} {thing}s") }
 }
 
-/// A reading in turns, to as many places as it takes but no more than four.
-fn reading_text(turns: f64) -> String {
+/// What an adjuster's scale shows at `turns`: to as many places as it takes but no more than four, and in its unit.
+fn reading_text(turns: f64, one: &Move, bench: &Bench) -> String {
+    let scale = bench.adjusters.get(one.adjuster).map_or(ReadingScale::TURNS, |a| a.scale.clone());
+    let number = reading_number(scale.shown(turns));
+    if scale.unit.is_empty() { number } else { format!("{number} {}", scale.unit) }
+}
+
+/// A reading without its unit.
+pub fn reading_number(turns: f64) -> String {
     let text = format!("{turns:.4}");
     let short = text.trim_end_matches('0');
     // A thimble's reading is written with two places as a rule: 3.50, not 3.5.
@@ -244,7 +316,36 @@ mod tests {
         assert_eq!(jog[0], "turn the rotation 5 steps anticlockwise");
         let bare = told(&offset(), &last(&SAME), |b| b.adjusters[0].reads = landfit_calibration::bench::Reads::None);
         // By hand: ten divisions of R about its pivot leave x 0.1325 and y -0.0537 mm, so X needs 0.2642 turns along its skewed way.
-        assert_eq!(bare[1], "turn X 0.26 of a turn clockwise");
+        assert_eq!(bare[1], "turn X about a quarter of a turn (0.26) clockwise, then slowly");
+    }
+
+    #[test]
+    fn a_bare_knobs_turns_are_told_as_the_eye_sees_them() {
+        for (turns, text) in [
+            (0.34, "about a third of a turn (0.34)"),
+            (0.04, "about 14° (0.04 of a turn)"),
+            (0.13, "about an eighth of a turn (0.13)"),
+            (0.48, "about half a turn (0.48)"),
+            (0.97, "about 1 turn (0.97)"),
+            (2.02, "about 2 turns (2.02)"),
+            (1.66, "about 1 turn and two thirds of a turn (1.66)"),
+        ] {
+            assert_eq!(bare_text(turns), text);
+        }
+    }
+
+    #[test]
+    fn readings_are_told_in_the_thimbles_own_unit() {
+        let mut known = last(&SAME);
+        known.reading_turns.insert("X".into(), 0.233 / 0.025);
+        let lines = told(&offset(), &known, |b| {
+            let x = &mut b.adjusters[0];
+            x.turn = landfit_calibration::bench::Motion::Shift { step_mm: landfit_part::PointMm::new(0.635, 0.003) };
+            x.divisions = Some(25);
+            x.scale = ReadingScale { per_turn: 0.025, unit: "in".into() };
+        });
+        // 0.1325 mm are 5.2 thousandths of an inch.
+        assert_eq!(lines[1], "turn X clockwise to 0.238 in (5 divisions)");
     }
 
     #[test]

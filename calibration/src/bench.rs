@@ -49,6 +49,8 @@ pub struct Adjuster {
     pub reads: Reads,
     /// The sense that makes the thimble's reading rise.
     pub reading_rises: Sense,
+    /// What its scale shows for one turn.
+    pub scale: ReadingScale,
     /// The ends of its travel, in reading (turns).
     pub travel_turns: Option<[f64; 2]>,
     /// Where it stands on this bench.
@@ -88,6 +90,32 @@ pub enum Reads {
     Steps,
     /// A bare knob.
     None,
+}
+
+/// What an adjuster's scale shows: turns as a rule, or the thimble's own unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadingScale {
+    /// What one turn adds to the reading, above 0: 1 where readings are turns, 0.025 on an inch thimble.
+    pub per_turn: f64,
+    /// The unit's name, as said after a reading: "in"; empty where readings are turns.
+    pub unit: String,
+}
+
+impl ReadingScale {
+    /// Readings in turns.
+    pub const TURNS: Self = Self { per_turn: 1.0, unit: String::new() };
+
+    /// What the scale shows where the adjuster stands at `turns`.
+    #[must_use]
+    pub fn shown(&self, turns: f64) -> f64 {
+        turns * self.per_turn
+    }
+
+    /// Where the adjuster stands, in turns, when its scale shows `reading`.
+    #[must_use]
+    pub fn turns(&self, reading: f64) -> f64 {
+        reading / self.per_turn
+    }
 }
 
 /// The sense of a turn as the hand on the adjuster sees it.

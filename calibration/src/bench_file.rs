@@ -8,7 +8,7 @@ mod write;
 
 pub use write::{to_toml, update, updated_text, write};
 
-use crate::bench::{Adjuster, Bench, CalibrationState, Motion, Reads, Sense, Stands};
+use crate::bench::{Adjuster, Bench, CalibrationState, Motion, ReadingScale, Reads, Sense, Stands};
 use landfit_part::file::schema;
 use landfit_part::strict_toml::{Document, Field, Section};
 use landfit_part::text_file::load;
@@ -160,6 +160,8 @@ fn adjuster(section: &Section<'_>) -> Result<Adjuster, FileError> {
         "readable_divisions",
         "reads",
         "reading_rises",
+        "reading_per_turn",
+        "reading_unit",
         "travel_turns",
         "stands",
         "rides_on",
@@ -198,6 +200,7 @@ fn adjuster(section: &Section<'_>) -> Result<Adjuster, FileError> {
         reading_rises: section
             .get("reading_rises", "\"clockwise\"")
             .map_or(Ok(Sense::Clockwise), |f| f.word(&[("clockwise", Sense::Clockwise), ("anticlockwise", Sense::Anticlockwise)]))?,
+        scale: reading_scale(section)?,
         travel_turns: section.get("travel_turns", "[-12.0, 12.0]").map(|f| travel(&f)).transpose()?,
         stands: section.get("stands", "\"right\"").map(|f| f.word(&STANDS)).transpose()?,
         rides_on: section.get("rides_on", "\"R\"").map(|f| f.text()).transpose()?,
@@ -206,6 +209,14 @@ fn adjuster(section: &Section<'_>) -> Result<Adjuster, FileError> {
 
 const STANDS: [(&str, Stands); 5] =
     [("right", Stands::Right), ("near", Stands::Near), ("left", Stands::Left), ("far", Stands::Far), ("top", Stands::Top)];
+
+fn reading_scale(section: &Section<'_>) -> Result<ReadingScale, FileError> {
+    let per_turn = section.get("reading_per_turn", "0.025").map_or(Ok(1.0), |f| {
+        f.number_where("a number above 0 and at most 1000: what one turn adds to the reading", |v| v > 0.0 && v <= 1e3)
+    })?;
+    let unit = section.get("reading_unit", "\"in\"").map_or(Ok(String::new()), |f| f.text())?;
+    Ok(ReadingScale { per_turn, unit })
+}
 
 fn travel(field: &Field<'_>) -> Result<[f64; 2], FileError> {
     let end = |f: &Field<'_>| f.number_where("a number of turns within ±100000", |v| v.abs() <= 1e5);

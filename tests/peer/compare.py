@@ -1,6 +1,6 @@
 """One table of time and error for landfit and the plain OpenCV route on the same pictures, both on one core.
 
-Times are the compute that each program reports itself (without start-up and without reading the picture), best of several runs.
+Times are compute alone: without start-up, without reading and decoding the picture, best of several runs in one process each.
 Errors are against the truth of the rendered picture: of the offset at the pattern's centre, and of the site that suffers most.
 
 usage: compare.py --landfit PROGRAM [--runs N] FOLDER…
@@ -26,7 +26,7 @@ ONE_CORE = os.environ | {"RAYON_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "OPEN
 
 def main():
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--landfit", required=True)
+    options.add_argument("--landfit", required=True, help="the example time_align")
     options.add_argument("--runs", type=int, default=7)
     options.add_argument("folders", nargs="+", type=Path)
     args = options.parse_args()
@@ -115,19 +115,15 @@ def peer(scene, runs, more):
 
 
 def landfit(scene, runs, program):
-    best = None
-    for _ in range(runs):
-        done = subprocess.run([program, "align", *scene["files"], "--json"], capture_output=True, text=True, env=ONE_CORE)
-        try:
-            answer = json.loads(done.stdout)
-        except json.JSONDecodeError:
-            return f"exit status {done.returncode}: " + " ".join(done.stderr.split())
-        if answer["answer"] != "fit":
-            return f"no answer: {answer['reason']['code']}"
-        ms = answer["time_ms"]["total"]
-        if best is None or ms < best["ms"]:
-            best = {"offset": answer["offset"], "ms": ms}
-    return best
+    picture, _, part, _, bench = scene["files"]
+    done = subprocess.run([program, str(runs), part, bench, picture], capture_output=True, text=True, env=ONE_CORE)
+    try:
+        answer = json.loads(done.stdout)
+    except json.JSONDecodeError:
+        return f"exit status {done.returncode}: " + " ".join(done.stderr.split())
+    if answer["offset"] is None:
+        return "no answer"
+    return {"offset": answer["offset"], "ms": answer["time_ms"]["best"]}
 
 
 def processor():

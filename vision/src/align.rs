@@ -1,13 +1,15 @@
 //! The pipeline from the pictures of a bench to the offset: read this function first.
 
 use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
+use crate::free_scale;
 use crate::offset::offset;
+use crate::one_light;
 use crate::picture::Picture;
-use crate::plane::{Plane, separate, share_light};
+use crate::plane::{Plane, separate};
 use crate::refusal;
 use crate::side::{self, Seen};
 use crate::view::{Optics, ScaleSource, Sight};
-use landfit_part::{Part, Shape, Side};
+use landfit_part::{Part, Shape, Side, Site};
 
 /// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -77,20 +79,34 @@ pub enum AlignError {
 pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
     let sights = check(pictures, part, optics)?;
     let planes: Vec<Plane> = (0..optics.views.len()).map(|v| separate(&pictures[optics.views[v].exposure], optics, v)).collect();
-    let terminals = side::see(Side::Part, part, optics, &planes, &sights);
-    let lands = side::see(Side::Board, part, optics, &planes, &sights);
+    let (terminals, lands) = match optics.scale {
+        ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
+        ScaleSource::Pattern { may_differ } => {
+            let at_scale = |optics: &Optics, sights: &[Sight]| see_sides(part, optics, &planes, sights);
+            free_scale::see_both(part, optics, &planes, may_differ, &at_scale)
+        }
+    };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands) {
             None => answer(terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
-            let refusals = [terminals.as_ref().err(), lands.as_ref().err()];
-            let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code).cloned();
+            let refusals = [refusal::beside_light(&terminals, &lands, optics), refusal::beside_light(&lands, &terminals, optics)];
+            let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code);
             let findings = |seen: Result<Seen, _>| seen.map(|s| s.findings).unwrap_or_default();
             refused(refusal.unwrap_or_else(refusal::nothing_seen), findings(terminals), findings(lands))
         }
     })
+}
+
+/// Each side by itself where their lights are told apart, both together where they are not.
+fn see_sides(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> (Result<Seen, Refusal>, Result<Seen, Refusal>) {
+    if one_light::is_shared(optics) {
+        return one_light::see_both(part, optics, planes, sights);
+    }
+    let see = |side| side::see(side, part, optics, planes, sights);
+    (see(Side::Part), see(Side::Board))
 }
 
 fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Alignment {
@@ -102,7 +118,9 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
-    let orientation = if terminals.looks_same_turned || lands.looks_same_turned { Orientation::Open } else { Orientation::Settled };
+    // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
+    let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
+    let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
@@ -136,36 +154,28 @@ fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight
 
 /// Refuses, with words, what the files may say and this version does not measure.
 fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
-    for side in [Side::Part, Side::Board] {
-        for site in &part.sites {
-            let pieces = site.pieces(side);
-            if pieces.len() > 1 || pieces.iter().any(|p| !matches!(p.shape, Shape::Round { .. })) {
-                return Err(AlignError::NotMeasured {
-                    what: format!(
-                        "site {} has a {} shape that is no single disc; it",
-                        site.id,
-                        if side == Side::Part { "terminal" } else { "land" }
-                    ),
-                    mend: "only balls and round lands are measured",
-                });
-            }
-        }
-    }
-    for (i, a) in optics.views.iter().enumerate() {
-        for b in &optics.views[i + 1..] {
-            if a.shows != b.shows && share_light(a, b, &optics.frame) {
-                return Err(AlignError::NotMeasured {
-                    what: "a bench whose part and board share one light in one picture".into(),
-                    mend: "light the two sides in two colours or in two exposures",
-                });
-            }
-        }
-    }
-    if optics.scale != ScaleSource::Bench {
+    if let Some(way) = one_light::is_shared(optics)
+        .then_some("one light for both sides")
+        .or((optics.scale != ScaleSource::Bench).then_some("[scale] from = \"pattern\""))
+        && let Some(site) = part.sites.iter().find(|s| !is_disc(s))
+    {
         return Err(AlignError::NotMeasured {
-            what: "[scale] from = \"pattern\"".into(),
-            mend: "calibrate the magnification and leave [scale] out",
+            what: format!("site {} has a shape that is no single disc; with {way} it", site.id),
+            mend: "light the two sides in two colours or in two exposures, and calibrate the magnification",
+        });
+    }
+    if !one_light::is_measurable(optics) {
+        return Err(AlignError::NotMeasured {
+            what: "a bench whose part and board share one light in regions that overlap in part".into(),
+            mend: "give both views the same region_px, or light the two sides in two colours or in two exposures",
         });
     }
     Ok(())
+}
+
+fn is_disc(site: &Site) -> bool {
+    [Side::Part, Side::Board].into_iter().all(|side| {
+        let pieces = site.pieces(side);
+        pieces.len() <= 1 && pieces.iter().all(|p| matches!(p.shape, Shape::Round { .. }))
+    })
 }

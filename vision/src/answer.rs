@@ -111,6 +111,8 @@ impl ReasonCode {
 pub struct SideFindings {
     /// One for every site whose whole predicted outline lies in view, in the part's order; empty without a fit.
     pub sites: Vec<SiteFinding>,
+    /// Magnification of this side's views over the bench file's; `None` where the bench file's own was used.
+    pub scale: Option<f64>,
 }
 
 /// What was seen at one site.

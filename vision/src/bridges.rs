@@ -2,10 +2,12 @@
 
 use crate::answer::{SiteFinding, SiteState, SuspectKind};
 use crate::nearby::Nearby;
+use crate::shapes::{Shapes, group_of};
 use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
+use std::collections::BTreeMap;
 use std::num::NonZero;
 
 /// A way is joined when it is further from the usual way's light than this many of the ways' scatter …
@@ -14,6 +16,8 @@ const SCATTERS: f64 = 6.0;
 const CONTRAST_SHARE: f64 = 0.25;
 /// Fewer ways than this do not tell what is usual.
 const LEAST_WAYS: usize = 6;
+/// The same within one row of leads, where all see one ground.
+const LEAST_WAYS_OF_ROW: usize = 4;
 
 /// Marks the findings at both ends of every bridge.
 pub(crate) fn mark(
@@ -21,11 +25,14 @@ pub(crate) fn mark(
     part: &Part,
     bench_from_part: &Pose,
     pattern: &Pattern,
+    shapes: Option<&Shapes>,
     sites: &[usize],
     findings: &mut [SiteFinding],
 ) {
     let ways = neighbour_ways(pattern);
-    for view in views {
+    // Long terminals can be joined anywhere along themselves.
+    let places: &[f64] = if shapes.is_some() { &[-0.6, -0.3, 0.0, 0.3, 0.6] } else { &[0.0] };
+    for (view, place) in views.iter().flat_map(|v| places.iter().map(move |p| (v, *p))) {
         let light: Vec<Option<Way>> = ways
             .iter()
             .map(|&(a, b)| {
@@ -33,13 +40,27 @@ pub(crate) fn mark(
                     Some(Shape::Round { diameter_mm }) => diameter_mm / 2.0,
                     _ => 0.0,
                 };
-                Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)))
+                let Some(shapes) = shapes else {
+                    return Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)), true);
+                };
+                let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
+                Way::look(view, bench_from_part, from, to, false)
             })
             .collect();
-        let usual = Usual::of(&light);
-        for (way, &(a, b)) in light.iter().zip(&ways) {
+        // Ways between the leads of one row see the same ground; between balls each has its own beside it.
+        let row_of = |w: usize| shapes.map(|s| group_of(s, pattern, ways[w].0));
+        let of_all = Usual::of(light.iter(), LEAST_WAYS);
+        let mut by_row = BTreeMap::new();
+        for w in 0..ways.len() {
+            let row = row_of(w);
+            by_row
+                .entry(row)
+                .or_insert_with(|| Usual::of((0..ways.len()).filter(|&o| row_of(o) == row).map(|o| &light[o]), LEAST_WAYS_OF_ROW));
+        }
+        for (w, (way, &(a, b))) in light.iter().zip(&ways).enumerate() {
+            let usual = by_row.get(&row_of(w)).and_then(Option::as_ref).or(of_all.as_ref());
             let hides = |end: usize| findings.iter().any(|f| f.site == sites[end] && f.state == SiteState::Hidden);
-            if !hides(a) && !hides(b) && way.as_ref().is_some_and(|w| usual.as_ref().is_some_and(|u| u.is_joined(w))) {
+            if !hides(a) && !hides(b) && way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w))) {
                 for end in [a, b] {
                     if let Some(f) =
                         findings.iter_mut().find(|f| f.site == sites[end] && !matches!(f.state, SiteState::Absent | SiteState::Hidden))
@@ -71,39 +92,56 @@ fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
 /// each averaged across a quarter of the radius.
 struct Way {
     along: [f64; 3],
-    /// The brightest along the two terminals' radii, where the highlight of a ball lies, against the same ground.
+    /// The brightest along the two terminals' radii, where the highlight of a ball lies, against the same ground; of flat
+    /// terminals the light in their middle.
     rim: f64,
 }
 
 impl Way {
-    fn look(view: &SideView, bench_from_part: &Pose, (a, radius_a): (PointMm, f64), (b, radius_b): (PointMm, f64)) -> Option<Self> {
-        let way = b - a;
-        let length = way.norm();
-        let (unit, across) = (way * (1.0 / length), PointMm::new(-way.y / length, way.x / length));
+    /// `against_ground`: the light less that of the ground on both sides of the way.
+    fn look(
+        view: &SideView,
+        bench_from_part: &Pose,
+        (a, radius_a): (PointMm, f64),
+        (b, radius_b): (PointMm, f64),
+        against_ground: bool,
+    ) -> Option<Self> {
+        let length = a.distance(b);
         let free = (radius_a, length - radius_b);
         if free.1 - free.0 < 0.15 * length {
             return None;
         }
-        let mean = |at: PointMm, half_width: f64| {
+        // Between neighbours the way is straight in the picture, too: places along and across it, in mm, from a.
+        let [from, to] = [a, b].map(|p| view.plane_px(bench_from_part.apply(p)));
+        let (per_mm_x, per_mm_y) = ((to.x - from.x) / length, (to.y - from.y) / length);
+        let light_along = |along: f64, across: f64| {
+            light_at(view, PointPx::new(from.x + along * per_mm_x - across * per_mm_y, from.y + along * per_mm_y + across * per_mm_x))
+        };
+        let mean = |along: f64, across: f64, half_width: f64| {
             let mut sum = 0.0;
             for i in -2..=2 {
-                sum += light_at(view, view.plane_px(bench_from_part.apply(at + across * (f64::from(i) / 2.0 * half_width))))?;
+                sum += light_along(along, across + f64::from(i) / 2.0 * half_width)?;
             }
             Some(sum / 5.0)
         };
         // A stain or glare lightens the ground on both sides of the way as well; metal does not.
-        let middle = a + unit * (length / 2.0);
-        let beside = [mean(middle + across * (length / 2.0), 0.25 * radius_a)?, mean(middle - across * (length / 2.0), 0.25 * radius_a)?];
+        let half = length / 2.0;
+        let beside = if against_ground { [mean(half, half, 0.25 * radius_a)?, mean(half, -half, 0.25 * radius_a)?] } else { [0.0; 2] };
         let at_share = |s: f64| {
-            let light = mean(a + unit * (free.0 + s * (free.1 - free.0)), 0.25 * radius_a)?;
+            let light = mean(free.0 + s * (free.1 - free.0), 0.0, 0.25 * radius_a)?;
             let off = beside.map(|b| light - b);
             // Against the ground that it resembles more: at the rim of a glare one side is as bright as the way.
             Some(if off[0].abs() < off[1].abs() { off[0] } else { off[1] })
         };
         let along = [at_share(0.3)?, at_share(0.5)?, at_share(0.7)?];
+        if !against_ground {
+            // Flat terminals, bright or dark: their light in the middle.
+            let rim = 0.5 * (mean(0.0, 0.0, 0.25 * radius_a)? + mean(length, 0.0, 0.25 * radius_b)?);
+            return Some(Self { along, rim });
+        }
         let mut rim = f64::NEG_INFINITY;
         for share in [0.0, 0.35, 0.65, 0.85] {
-            rim = rim.max(mean(a + unit * (share * radius_a), 0.25 * radius_a)?).max(mean(b - unit * (share * radius_b), 0.25 * radius_b)?);
+            rim = rim.max(mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(mean(length - share * radius_b, 0.0, 0.25 * radius_b)?);
         }
         Some(Self { along, rim: rim - 0.5 * (beside[0] + beside[1]) })
     }
@@ -129,9 +167,9 @@ struct Usual {
 }
 
 impl Usual {
-    fn of(ways: &[Option<Way>]) -> Option<Self> {
-        let seen: Vec<&Way> = ways.iter().flatten().collect();
-        if seen.len() < LEAST_WAYS {
+    fn of<'a>(ways: impl Iterator<Item = &'a Option<Way>>, least: usize) -> Option<Self> {
+        let seen: Vec<&Way> = ways.flatten().collect();
+        if seen.len() < least {
             return None;
         }
         let median = |mut values: Vec<f64>| {

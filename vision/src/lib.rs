@@ -12,19 +12,28 @@
 pub mod align;
 pub mod answer;
 mod bridges;
+mod circle_bias;
 pub mod find;
+mod free_scale;
 pub mod inspect;
+mod marks;
+mod memory;
 mod nearby;
 pub mod offset;
+mod one_light;
 pub mod picture;
 pub mod plane;
 pub mod pose;
 mod refusal;
+mod regions;
+mod shape_sites;
+mod shapes;
 mod side;
 pub mod sites;
 pub mod view;
 pub mod which_site;
 
 pub use align::{AlignError, align};
+pub use free_scale::at_scales;
 pub use picture::Picture;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -1,5 +1,6 @@
 //! One plane of linear light for each view: separates the lights that a picture mixes, and reduces planes for finding.
 
+use crate::memory;
 use crate::picture::{Picture, Samples};
 use crate::view::{Frame, Optics, RegionPx, View};
 use nalgebra::Vector3;
@@ -23,6 +24,12 @@ pub struct Plane {
 
 /// Two lights whose tints point less than this apart cannot be told apart: the noise of one would be blown up tenfold.
 const LEAST_ANGLE_BETWEEN_TINTS_RAD: f64 = 0.1;
+
+impl Drop for Plane {
+    fn drop(&mut self) {
+        memory::give_back(std::mem::take(&mut self.light));
+    }
+}
 
 impl Plane {
     /// Share of the pixels at full scale.
@@ -101,7 +108,16 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
     // One table for each channel, weight and gamma in it: separating a pixel is three look-ups and two sums.
     let tables = |values: u32| -> [Vec<f32>; 3] { weights.map(|w| (0..values).map(|v| w * linear(v)).collect()) };
+    // Without gamma, separating is three multiplications that the compiler does for many pixels at once.
+    let (black, per_step) = (frame.black as f32, weights.map(|w| w / span as f32));
+    let widest = pulp::Arch::new();
     let mut plane = match &picture.samples {
+        Samples::U8(raw) if frame.gamma == 1.0 => {
+            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(255.0) as u8 })
+        }
+        Samples::U16(raw) if frame.gamma == 1.0 => {
+            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(65535.0) as u16 })
+        }
         Samples::U8(raw) => mix(raw, picture, region, &tables(1 << 8), white.min(255.0) as u8),
         Samples::U16(raw) => mix(raw, picture, region, &tables(1 << 16), white.min(65535.0) as u16),
     };
@@ -109,16 +125,48 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     plane
 }
 
+/// Separation without gamma: raw value of no light, and what one raw step of each channel adds to the light.
+struct Linear<'a, T> {
+    raw: &'a [T],
+    picture: &'a Picture,
+    region: RegionPx,
+    black: f32,
+    weights: [f32; 3],
+    full: T,
+}
+
+/// For the widest vector registers that this machine has; the arithmetic, and so the answer, is the same on all.
+impl<T: Copy + Ord + Into<f32>> pulp::NullaryFnOnce for Linear<'_, T> {
+    type Output = Plane;
+
+    #[inline(always)]
+    fn call(self) -> Plane {
+        let Self { black, weights: [red, green, blue], .. } = self;
+        plane_of(
+            self.raw,
+            self.picture,
+            self.region,
+            self.full,
+            #[inline(always)]
+            |row, out| {
+                if self.picture.channels == 3 {
+                    for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
+                        let (r, g, b): (f32, f32, f32) = (p[0].into(), p[1].into(), p[2].into());
+                        *o = (r - black).max(0.0) * red + (g - black).max(0.0) * green + (b - black).max(0.0) * blue;
+                    }
+                } else {
+                    for (o, &p) in out.iter_mut().zip(row) {
+                        *o = (p.into() - black).max(0.0) * red;
+                    }
+                }
+            },
+        )
+    }
+}
+
 fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: RegionPx, tables: &[Vec<f32>; 3], full: T) -> Plane {
-    let (width, height) = (region.width as usize, region.height as usize);
-    let (x0, y0) = (region.x as usize, region.y as usize);
-    let channels = picture.channels;
-    let mut light = vec![0.0_f32; width * height];
-    let mut any_saturated = false;
-    for (y, out) in light.chunks_exact_mut(width).enumerate() {
-        let start = ((y0 + y) * picture.width_px + x0) * channels;
-        let row = &raw[start..start + width * channels];
-        if channels == 3 {
+    plane_of(raw, picture, region, full, |row, out| {
+        if picture.channels == 3 {
             for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
                 *o = tables[0][p[0].into()] + tables[1][p[1].into()] + tables[2][p[2].into()];
             }
@@ -127,16 +175,36 @@ fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: Region
                 *o = tables[0][p.into()];
             }
         }
-        any_saturated |= row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full;
+    })
+}
+
+#[inline(always)]
+fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full: T, mut one_row: impl FnMut(&[T], &mut [f32])) -> Plane {
+    let (width, height) = (region.width as usize, region.height as usize);
+    let (x0, y0) = (region.x as usize, region.y as usize);
+    let channels = picture.channels;
+    let row_of = |y: usize| {
+        let start = ((y0 + y) * picture.width_px + x0) * channels;
+        &raw[start..start + width * channels]
+    };
+    let mut light = memory::take(width * height);
+    let mut saturated = None;
+    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate() {
+        let row = row_of(y);
+        one_row(row, out);
+        if row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full {
+            let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
+            if channels == 3 {
+                for (s, p) in saturated.iter_mut().zip(row.chunks_exact(3)) {
+                    *s = p[0] >= full || p[1] >= full || p[2] >= full;
+                }
+            } else {
+                for (s, &p) in saturated.iter_mut().zip(row) {
+                    *s = p >= full;
+                }
+            }
+        }
     }
-    let saturated = any_saturated.then(|| {
-        (0..height)
-            .flat_map(|y| {
-                let start = ((y0 + y) * picture.width_px + x0) * channels;
-                raw[start..start + width * channels].chunks_exact(channels).map(|p| p.iter().any(|&v| v >= full))
-            })
-            .collect()
-    });
     Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated }
 }
 
@@ -158,23 +226,44 @@ pub struct Reduced {
 /// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane.
 #[must_use]
 pub fn reduce(plane: &Plane, factor: usize) -> Reduced {
-    let (width, height) = (plane.width / factor, plane.height / factor);
-    let mut light = vec![0.0_f32; width * height];
-    let scale = 1.0 / (factor * factor) as f32;
-    let mut column_sums = vec![0.0_f32; width * factor];
-    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
-        column_sums.fill(0.0);
-        for dy in 0..factor {
-            let start = (y * factor + dy) * plane.width;
-            for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
-                *sum += v;
+    pulp::Arch::new().dispatch(Blocks { plane, factor })
+}
+
+struct Blocks<'a> {
+    plane: &'a Plane,
+    factor: usize,
+}
+
+impl pulp::NullaryFnOnce for Blocks<'_> {
+    type Output = Reduced;
+
+    #[inline(always)]
+    fn call(self) -> Reduced {
+        let Self { plane, factor } = self;
+        let (width, height) = (plane.width / factor, plane.height / factor);
+        let mut light = memory::take(width * height);
+        let scale = 1.0 / (factor * factor) as f32;
+        let mut column_sums = vec![0.0_f32; width * factor];
+        for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
+            column_sums.fill(0.0);
+            for dy in 0..factor {
+                let start = (y * factor + dy) * plane.width;
+                for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
+                    *sum += v;
+                }
+            }
+            for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
+                *o = block.iter().sum::<f32>() * scale;
             }
         }
-        for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
-            *o = block.iter().sum::<f32>() * scale;
-        }
+        Reduced { factor, width, height, light }
     }
-    Reduced { factor, width, height, light }
+}
+
+impl Drop for Reduced {
+    fn drop(&mut self) {
+        memory::give_back(std::mem::take(&mut self.light));
+    }
 }
 
 impl Reduced {
@@ -237,5 +326,32 @@ mod tests {
         assert_eq!((small.width, small.height), (2, 2));
         assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);
         assert!((small.plane_px(0.0) - 1.0).abs() < 1e-12, "the first block of three is centred on pixel 1");
+    }
+
+    /// `tests/check-values/unmix_two_colours.json`; its own SOURCE line says where the values come from.
+    #[test]
+    fn two_lights_are_separated_as_in_the_checked_example() {
+        let check: serde_json::Value = serde_json::from_str(include_str!("../../tests/check-values/unmix_two_colours.json")).expect("JSON");
+        let number = |v: &serde_json::Value| v.as_f64().expect("a number");
+        let tint = |light: usize| [0, 1, 2].map(|channel| number(&check["M"][channel][light]));
+        let mut optics = two_tints();
+        optics.frame.size_px = [1, 1];
+        for (light, view) in optics.views.iter_mut().enumerate() {
+            view.tint = tint(light);
+        }
+        let raw: Vec<u16> = (0..3).map(|c| (number(&check["rgb"][c]) * 65535.0).round() as u16).collect();
+        let picture = Picture { width_px: 1, height_px: 1, channels: 3, samples: Samples::U16(raw) };
+        for light in 0..2 {
+            // A plane's light is that of the tint's strongest channel.
+            let strongest = tint(light).into_iter().fold(0.0, f64::max);
+            let expected = number(&check["true_abundance"][light]) * strongest;
+            let found = f64::from(separate(&picture, &optics, light).light[0]);
+            assert!((found - expected).abs() < 2e-5, "light {light}: {found}, {expected}");
+            let weights = unmixing_weights(&optics, light, 3);
+            for (channel, weight) in weights.into_iter().enumerate() {
+                let expected = number(&check["pinv"][light][channel]) * strongest;
+                assert!((weight - expected).abs() < 1e-9, "light {light}, channel {channel}: {weight}, {expected}");
+            }
+        }
     }
 }

@@ -3,16 +3,22 @@
 //! The thresholds of the decision stand here, together.
 
 use crate::answer::{Fit, ReasonCode, Refusal};
-use crate::find::look::Look;
 use crate::pose::PoseError;
-use crate::side::{Seen, SideView, features_word, nothing_code};
-use crate::which_site::{Difference, Feature, Pattern, Recognition, Seating, Unrecognised};
+use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
+use crate::view::Optics;
+use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised};
 use landfit_part::{PointMm, Side};
 
 /// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
 const LEAST_LOG_ODDS: f64 = 25.0;
 /// The best seating must beat every other that the pattern can tell apart by this much, e^8 = 3000 to 1 for one alternative.
 const LEAST_MARGIN: f64 = 8.0;
+/// The same against the three other turns, which are fewer to be taken in by: e^6.9 = 1000 to 1.
+const LEAST_TURN_MARGIN: f64 = 6.9;
+/// Where no seating stands out, fewer than this share of sites show a feature, and this many times as many features lie
+/// elsewhere, it is noise that was laid over: nothing is seen.
+const DROWNED_BELOW_SHARE: f64 = 0.8;
+const DROWNED_BY_TIMES: usize = 2;
 /// Below this share of sites in view with a feature, it is another pattern: a third may be missing, not half.
 const LEAST_SEEN_SHARE: f64 = 0.55;
 /// Features whose usual distance differs from the pitch by more than this share stand at another pitch.
@@ -90,18 +96,22 @@ fn settled(
 ) -> Result<Recognition, Refusal> {
     let word = features_word(side);
     let recognition = match recognition {
-        Ok(found) if found.best.log_odds >= LEAST_LOG_ODDS && found.best.expected() >= 3 => found,
+        Ok(found) if found.best.log_odds >= least_log_odds(pattern) && found.best.expected() >= 3 => found,
         Ok(found) => return Err(unlikely(side, &found, pattern, features, views)),
         Err(_) => return Err(nothing_fits(side, pattern, features, views)),
     };
     let best = &recognition.best;
     let (seen, expected) = (best.seen(), best.expected());
     let share = seen as f64 / expected as f64;
-    let is_other_spacing = even_spacing_mm(features).is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING);
-    if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing) {
+    let is_other_spacing = || even_spacing_mm(features).is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING);
+    if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
-    if let Some(rival) = recognition.rival.filter(|r| r.margin < LEAST_MARGIN) {
+    let least_margin = |r: &Rival| if r.differs == Difference::Turn { LEAST_TURN_MARGIN } else { LEAST_MARGIN };
+    if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
+        if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
+            return Err(nothing_fits(side, pattern, features, views));
+        }
         return Err(rivalled(side, rival.differs, best, pattern));
     }
     if let Some(row) = empty_outer_row(best, pattern) {
@@ -126,6 +136,14 @@ fn settled(
         ));
     }
     Ok(recognition)
+}
+
+/// Four or five sites cannot reach the usual odds: they must all but all be seen instead.
+fn least_log_odds(pattern: &Pattern) -> f64 {
+    match pattern.centres_mm.len() {
+        n @ 4..=6 => LEAST_LOG_ODDS.min(4.2 * n as f64),
+        _ => LEAST_LOG_ODDS,
+    }
 }
 
 fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
@@ -158,19 +176,32 @@ fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[Si
     refusal(nothing_code(side), views.first().map(|v| v.index), what.into())
 }
 
-/// The distance at which most features have their nearest neighbour, mm, if they agree on one.
+/// Features that are asked how far their neighbours stand.
+const MOST_ASKED: usize = 64;
+/// Distances that differ by less than this share are the same.
+const SAME_DISTANCE: f64 = 0.04;
+
+/// The distance at which most features have one of their four nearest neighbours, mm, if they agree on one; the shortest of
+/// those with as many. A via close by is some features' nearest neighbour, but hardly most features' second to fourth, too.
 fn even_spacing_mm(features: &[Feature]) -> Option<f64> {
     let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > 0.6).map(|f| f.at_mm).collect();
     if strong.len() < 9 {
         return None;
     }
     let near = crate::nearby::Nearby::new(&strong);
-    let two = std::num::NonZero::new(2)?;
-    let mut distances: Vec<f64> = strong.iter().filter_map(|p| near.several(*p, two).get(1).map(|n| n.0)).collect();
-    distances.sort_by(f64::total_cmp);
-    let middle = *distances.get(distances.len() / 2)?;
-    let agreeing = distances.iter().filter(|d| (*d / middle - 1.0).abs() < 0.08).count();
-    (agreeing * 10 >= distances.len() * 6).then_some(middle)
+    let five = std::num::NonZero::new(5)?;
+    let asked: Vec<Vec<f64>> = strong
+        .iter()
+        .step_by(strong.len().div_ceil(MOST_ASKED))
+        .map(|p| near.several(*p, five).into_iter().skip(1).map(|n| n.0).collect())
+        .collect();
+    let agreeing = |distance: f64| asked.iter().filter(|of| of.iter().any(|d| (d / distance - 1.0).abs() < SAME_DISTANCE)).count();
+    let mut distances: Vec<(usize, f64)> = asked.iter().flatten().map(|&d| (agreeing(d), d)).collect();
+    distances.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
+    let (most, shortest) = *distances.first()?;
+    let mut same: Vec<f64> = asked.iter().flatten().copied().filter(|d| (d / shortest - 1.0).abs() < SAME_DISTANCE).collect();
+    same.sort_by(f64::total_cmp);
+    (most * 10 >= asked.len() * 7).then(|| same[same.len() / 2])
 }
 
 fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) -> Refusal {
@@ -249,6 +280,27 @@ fn out_of_view(side: Side, axis: &str) -> Refusal {
 }
 
 /// Light that explains why nothing is seen: too dark, saturated or blurred.
+/// The refusal of one side, if it has one. A view that is dark in a picture whose other side is seen is empty, not badly lit.
+pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Refusal>, optics: &Optics) -> Option<Refusal> {
+    let refused = side.as_ref().err()?;
+    let dark = refused.view.filter(|_| refused.code == ReasonCode::TooDark && other.is_ok()).map(|v| &optics.views[v]);
+    let Some(dark) = dark.filter(|d| optics.views.iter().any(|v| v.shows != d.shows && v.exposure == d.exposure)) else {
+        return Some(refused.clone());
+    };
+    let (word, other_word) = match dark.shows {
+        Side::Part => ("No part is", "lands"),
+        Side::Board => ("No lands are", "part"),
+    };
+    Some(refusal(
+        nothing_code(dark.shows),
+        refused.view,
+        format!(
+            "{word} seen: nothing shows in that light, while the {other_word} can be seen in the same picture. Bring the {} under the optics, and check that its light is on.",
+            dark.shows.word()
+        ),
+    ))
+}
+
 fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
     views
         .iter()
@@ -323,24 +375,24 @@ fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
 }
 
 /// Refuses a picture whose features' outlines are blurred beyond measuring.
-pub(crate) fn sharp_enough(side: Side, views: &[SideView], looks: &[(usize, Look)]) -> Result<(), Refusal> {
-    if looks.is_empty() {
+pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline]) -> Result<(), Refusal> {
+    if outlines.is_empty() {
         return Err(refusal(
             nothing_code(side),
             None,
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
-    for (index, look) in looks {
+    for Outline { view: index, blur_px, .. } in outlines {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
-        if look.blur_px > MOST_BLUR_SHARE * view.radius_px {
+        if *blur_px > MOST_BLUR_SHARE * view.radius_px {
             return Err(refusal(
                 ReasonCode::TooBlurred,
                 Some(*index),
                 format!(
                     "The outlines of the {} are blurred over {:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
                     features_word(side),
-                    look.blur_px,
+                    blur_px,
                     2.0 * view.radius_px
                 ),
             ));

@@ -1,14 +1,17 @@
 //! Sees one side: finds its features, recognises the pattern, measures every site, and fits the side's pose.
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, SuspectKind};
+use crate::circle_bias::outline_shift_px;
 use crate::find::candidates::{Candidate, candidates};
-use crate::find::look::{CoarseProfile, Look, coarse_profiles};
+use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
-use crate::sites::{self, Expected, MeasuredView};
+use crate::shape_sites::{self, Target};
+use crate::shapes::{Shapes, group_of};
+use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
-use crate::which_site::{Feature, Pattern, Recognition, Window, is_alike, recognise};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -18,15 +21,31 @@ pub(crate) struct Seen {
     pub fit: RigidFit,
     /// What was seen, site by site.
     pub findings: SideFindings,
-    /// Whether some turn of the pattern looks the same, so that only a mark could tell.
+    /// Whether some turn of the pattern looks the same, and no mark told.
     pub looks_same_turned: bool,
+    /// Whether the part file has marks on this side.
+    pub has_marks: bool,
+    /// Whether a mark told the turn.
+    pub is_told_by_mark: bool,
     /// How strongly the features stand out, light.
     pub contrast: f64,
+    /// Radius of the outline that is seen over the designed one.
+    pub outline_ratio: f64,
     /// What the person should know.
     pub warnings: Vec<String>,
     pattern: Pattern,
     /// Index into the part's sites, for each site of the pattern.
     sites: Vec<usize>,
+}
+
+/// How the outlines of a side show in one of its views.
+pub(crate) struct Outline {
+    /// Index into the bench's views.
+    pub view: usize,
+    /// Blur of the optics as a Gaussian's standard deviation, px.
+    pub blur_px: f64,
+    /// Radius that is seen over the designed one; 1 for shapes other than discs.
+    pub over_design: f64,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -35,23 +54,35 @@ pub(crate) struct SideView<'a> {
     pub index: usize,
     pub plane: &'a Plane,
     pub sight: &'a Sight,
-    /// Designed radius of a feature, px.
+    /// Designed radius of a feature, px; of other shapes than discs half the usual narrow side.
     pub radius_px: f64,
     pub reduced: Reduced,
 }
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+/// Log odds that are no further apart do not tell bright from dark.
+const EVEN_ODDS: f64 = 8.0;
+/// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
+const GHOST_SHARE: f64 = 0.02;
+/// Turns of a pattern of shapes that are tried, each with its quarter turns.
+const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
 const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
+/// A corner of a pattern shows at least so many features.
+const SURELY_SEEN: usize = 8;
+/// Features weaker than this share of a typical one are clutter.
+const CLUTTER_BELOW: f64 = 0.3;
 /// Likeness above which what is left of a cut feature may be one.
 const CLEARLY_ALIKE: f64 = 0.88;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
 const DISPLACED_SCATTERS: f64 = 6.0;
+/// A place whose variances along its two axes differ by more than this is known well one way only.
+const ONE_WAY_RATIO: f64 = 9.0;
 /// A free scale off by more than this means another part or another bench.
 const WRONG_SCALE: f64 = 0.015;
 /// A free scale off by more than this (and than four of its uncertainties) is worth a warning.
@@ -64,40 +95,202 @@ const ODD_SCALE: f64 = 0.002;
 pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> Result<Seen, Refusal> {
     let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
-    let pattern = Pattern::new(centres_mm).ok_or_else(|| refusal::no_pattern(side))?;
-    let views = side_views(side, part, &sites, optics, planes, sights);
-    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, &pattern)).collect();
-    let window = Window {
-        whole: |at: PointMm| view_that_holds(&views, at).is_some(),
-        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
-        area_mm2: area_mm2(&views),
+    let shapes = Shapes::of(side, part, &sites);
+    let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
+    let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
+    let seats = match &shapes {
+        None => vec![seat_discs(side, &pattern, &views)?],
+        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes))?,
     };
-    let recognition = recognise(&features, &pattern, &window);
-    let recognition = refusal::accept(side, recognition, &pattern, &features, &views)?;
-    let (mut findings, looks, doubt_mm) = measure(&views, &pattern, &recognition, &features, &sites);
-    refusal::sharp_enough(side, &views, &looks)?;
-    let (mut fit, warnings) = fit(side, &pattern, &sites, &mut findings, &recognition.best.bench_from_pattern)?;
+    // Of several seats the next is taken where a closer look shows that nothing stands at the first.
+    let mut refused = None;
+    for (features, recognition) in seats {
+        match measured_at(side, part, pattern.clone(), &sites, shapes.as_ref(), &views, &features, recognition) {
+            Ok(seen) => return Ok(seen),
+            Err(refusal) => refused = refused.or(Some(refusal)),
+        }
+    }
+    Err(refused.unwrap_or_else(refusal::nothing_seen))
+}
+
+/// Measures and fits a side whose pattern is seated.
+#[allow(clippy::too_many_arguments, reason = "the stages before, each once")]
+fn measured_at(
+    side: Side,
+    part: &Part,
+    mut pattern: Pattern,
+    sites: &[usize],
+    shapes: Option<&Shapes>,
+    views: &[SideView],
+    features: &[Feature],
+    recognition: Recognition,
+) -> Result<Seen, Refusal> {
+    let mut pose = recognition.best.bench_from_pattern;
+    let told = told_turn(&mut pose, side, part, &mut pattern, shapes, views, features);
+    if !told && shapes.is_some() {
+        // Outlines that nearly look the same turned are measured as they nominally lie.
+        pose = pattern.nearest_turn(pose, 0.0);
+    }
+    let is_turned = (pose.theta_rad - recognition.best.bench_from_pattern.theta_rad).abs() > 0.2;
+    let laid = if told || is_turned {
+        let is_alike = |f: &usize| is_alike(&features[*f].profile, &recognition.profile);
+        features_at(features, &pattern, &pose).into_iter().map(|f| f.filter(is_alike)).collect()
+    } else {
+        recognition.best.features
+    };
+    let (mut findings, outlines, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
+    refusal::sharp_enough(side, views, &outlines)?;
+    let (mut fit, mut warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
+    let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
+    let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
+    warnings.extend(agreement.warnings);
+    let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     if side == Side::Part {
-        crate::bridges::mark(&views, part, &fit.to_from, &pattern, &sites, &mut findings);
+        crate::bridges::mark(views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);
     }
-    let looks_same_turned = pattern.same.len() > 1;
     Ok(Seen {
         fit,
-        findings: SideFindings { sites: findings },
-        looks_same_turned,
+        findings: SideFindings { sites: findings, scale: None },
+        looks_same_turned: pattern.same.len() > 1,
+        has_marks: part.marks.iter().any(|m| m.side == side),
+        is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
+        outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
         warnings,
         pattern,
-        sites,
+        sites: sites.to_vec(),
     })
 }
 
-fn side_views<'a>(
+/// Where the pattern's places look the same turned: turns the pose as outlines or marks tell, and keeps that turn. Whether they
+/// do. A pose as the features give it is good to a pixel; marks are looked for with more room than that.
+fn told_turn(
+    pose: &mut Pose,
+    side: Side,
+    part: &Part,
+    pattern: &mut Pattern,
+    shapes: Option<&Shapes>,
+    views: &[SideView],
+    features: &[Feature],
+) -> bool {
+    if pattern.same.len() < 2 {
+        return false;
+    }
+    let poses: Vec<Pose> = pattern.same.iter().map(|s| pose.after(s)).collect();
+    let Some(told) = crate::marks::settle(&poses, side, part, pattern, shapes, views) else { return false };
+    *pose = poses[told];
+    pattern.same.truncate(1);
+    // The places of a cut shape are those of its turn: they are fitted anew.
+    let pairs = features_at(features, pattern, pose);
+    let (from, to): (Vec<PointMm>, Vec<PointMm>) =
+        pairs.iter().zip(&pattern.centres_mm).filter_map(|(f, c)| Some((*c, features[(*f)?].at_mm))).unzip();
+    if let Ok(fitted) = crate::pose::fit_rigid(&from, &to) {
+        *pose = fitted;
+    }
+    true
+}
+
+/// Discs of one size: features first, then the pattern among them.
+fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<Feature>, Recognition), Refusal> {
+    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
+    let window = Window {
+        whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
+        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
+        area_mm2: area_mm2(views),
+    };
+    let recognition = recognise(&features, pattern, &window);
+    let recognition = refusal::accept(side, recognition, pattern, &features, views)?;
+    Ok((features, recognition))
+}
+
+/// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
+/// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
+/// with the best odds when none is.
+fn seat_shapes(
+    side: Side,
+    pattern: &Pattern,
+    shapes: &Shapes,
+    views: &[SideView],
+    least_contrast: f64,
+) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
+    let window = Window {
+        whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
+        cut: |_: PointMm, _: &CoarseProfile| None,
+        area_mm2: area_mm2(views),
+    };
+    let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
+    let mut turns: Vec<f64> = Vec::new();
+    for turn in seen.iter().flat_map(|v| shapes.likely_turns(v)) {
+        if turns.iter().all(|t| (t - turn).abs() > 0.02) {
+            turns.push(turn);
+        }
+    }
+    turns.truncate(MOST_TURNS_OF_SHAPES);
+    let mut refused: Option<(f64, Refusal)> = None;
+    for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
+        let mut by_sense: [Vec<Feature>; 2] = [Vec::new(), Vec::new()];
+        for view in &seen {
+            let fit_in = area_mm2(std::slice::from_ref(*view)) / pattern.pitch_mm.powi(2);
+            for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
+                all.extend(found.into_iter().filter(|f| f.profile.contrast() > least_contrast));
+            }
+        }
+        let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| landfit_part::wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
+        let mut seatings: Vec<_> = by_sense
+            .into_iter()
+            .map(|features| {
+                let found = recognise_turned(&features, pattern, &window, &turns);
+                let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
+                let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
+                (log_odds, light, features, found)
+            })
+            .collect();
+        // Where both senses fit about as well (few sites do), the one that explains more of the light goes first.
+        let [a, b] = [&seatings[0], &seatings[1]].map(|s| (s.0, s.1));
+        let is_second_better = if (a.0 - b.0).abs() < EVEN_ODDS { b.1 > a.1 } else { b.0 > a.0 };
+        if is_second_better {
+            seatings.reverse();
+        }
+        let mut seats = Vec::new();
+        for (log_odds, _, features, found) in seatings {
+            match refusal::accept(side, found, pattern, &features, views) {
+                Ok(recognition) => seats.push((features, recognition)),
+                Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
+                Err(_) => {}
+            }
+        }
+        if !seats.is_empty() {
+            return Ok(seats);
+        }
+    }
+    Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
+/// How much light a seating explains: strength and contrast of its features, summed.
+fn light_of(seating: &Seating, features: &[Feature]) -> f64 {
+    seating.features.iter().flatten().map(|&f| features[f].strength * features[f].profile.contrast()).sum()
+}
+
+/// Contrast below which a feature is what separation leaves of the other side's light: a share of the spread of that light.
+fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
+    let spread = |plane: &Plane| {
+        let mut light: Vec<f32> = plane.light.iter().copied().step_by(37).collect();
+        light.sort_by(f32::total_cmp);
+        let at = |q: f64| light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0);
+        f64::from(at(0.99) - at(0.3))
+    };
+    let others = optics.views.iter().zip(planes).filter(|(v, _)| v.shows != side).map(|(_, plane)| spread(plane));
+    GHOST_SHARE * others.fold(0.0, f64::max)
+}
+
+pub(crate) fn side_views<'a>(
     side: Side,
     part: &Part,
     sites: &[usize],
+    shapes: Option<&Shapes>,
     optics: &Optics,
     planes: &'a [Plane],
     sights: &'a [Sight],
@@ -117,8 +310,10 @@ fn side_views<'a>(
             let middle =
                 PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
             let px_per_mm = sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt();
-            let radius_px = diameter_mm / 2.0 * px_per_mm;
-            let factor = ((radius_px / COARSE_RADIUS_BLOCKS) as usize).clamp(1, 16);
+            let radius_px = shapes.map_or(diameter_mm / 2.0, Shapes::narrow_half_mm) * px_per_mm;
+            let blocks = radius_px / COARSE_RADIUS_BLOCKS;
+            // A disc bears a little less; the narrow side of a lead does not.
+            let factor = (if shapes.is_some() { blocks } else { blocks.round() } as usize).clamp(1, 16);
             SideView { index, plane, sight, radius_px, reduced: reduce(plane, factor) }
         })
         .collect()
@@ -139,6 +334,12 @@ impl SideView<'_> {
     /// px of the picture, from px of the plane.
     pub fn raw_px(&self, p: PointPx) -> PointPx {
         PointPx::new(p.x + self.plane.origin_px[0] as f64, p.y + self.plane.origin_px[1] as f64)
+    }
+
+    /// Whether a feature is not smaller than a few pixels nor larger than the picture, by the bench file.
+    fn can_show(&self) -> bool {
+        let largest_px = self.plane.width.min(self.plane.height) as f64 / 2.0;
+        (LEAST_RADIUS_PX..largest_px).contains(&self.radius_px)
     }
 
     /// Whether a disc of the feature's radius about `p` lies inside the plane.
@@ -168,22 +369,20 @@ impl SideView<'_> {
     }
 }
 
-/// The first view that holds a whole feature at `at`, and where it shows it, px of the plane.
-fn view_that_holds(views: &[SideView], at: PointMm) -> Option<(usize, PointPx)> {
+/// The first view that holds a whole feature of a kind at `at`, and where it shows it, px of the plane.
+pub(crate) fn view_that_holds(views: &[SideView], shapes: Option<&Shapes>, at: PointMm, kind: Kind) -> Option<(usize, PointPx)> {
     views.iter().enumerate().find_map(|(i, v)| {
         let p = v.plane_px(at);
-        v.holds(p).then_some((i, p))
+        shapes.map_or_else(|| v.holds(p), |s| s.is_whole(v, at, kind)).then_some((i, p))
     })
 }
 
-fn area_mm2(views: &[SideView]) -> f64 {
+pub(crate) fn area_mm2(views: &[SideView]) -> f64 {
     views.iter().map(|v| (v.plane.width * v.plane.height) as f64 / v.px_per_mm().powi(2)).sum()
 }
 
-fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
-    // By the bench file a feature is smaller than a few pixels or larger than the picture: nothing can be told of it.
-    let largest_px = view.plane.width.min(view.plane.height) as f64 / 2.0;
-    if !(LEAST_RADIUS_PX..largest_px).contains(&view.radius_px) {
+pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
+    if !view.can_show() {
         return Vec::new();
     }
     // A view can hold no more sites than fit into it at the pattern's pitch.
@@ -191,44 +390,53 @@ fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
     let expected = pattern.centres_mm.len().min(fit_in.ceil() as usize);
     let found: Vec<Candidate> = candidates(&view.reduced, view.radius_px, expected);
     let profiles = coarse_profiles(&view.reduced, &found, view.radius_px);
-    let typical = found.get((expected / 2).min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    let strength = |i: usize| found.get(i.min(found.len().saturating_sub(1))).map_or(1.0, |c| f64::from(c.strength).max(1e-9));
+    // Where only a corner of the pattern is seen, half of what would fit in may be clutter, and the few strongest tell.
+    let typical = strength(expected / 2).max(0.5 * strength(SURELY_SEEN.min(expected / 2)));
     found
         .iter()
         .zip(profiles)
+        .filter(|(c, _)| f64::from(c.strength) >= CLUTTER_BELOW * typical)
         .map(|(c, profile)| Feature {
             at_mm: view.mm(PointPx::new(c.x, c.y)),
             view: view.index,
             strength: f64::from(c.strength) / typical,
             profile,
+            kind: Kind::DISC,
         })
         .collect()
 }
 
+/// Measures every site in view for a pose of the pattern: findings, each view's blur (px), and the doubt that all share (mm).
 fn measure(
     views: &[SideView],
     pattern: &Pattern,
-    recognition: &Recognition,
-    features: &[Feature],
+    shapes: Option<&Shapes>,
+    (features, laid): (&[Feature], &[Option<usize>]),
     sites: &[usize],
-) -> (Vec<SiteFinding>, Vec<(usize, Look)>, f64) {
-    let pose = recognition.best.bench_from_pattern;
+    pose: &Pose,
+) -> (Vec<SiteFinding>, Vec<Outline>, f64) {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
-        if let Some((v, at)) = view_that_holds(views, pose.apply(*centre)) {
-            let candidate =
-                recognition.best.features[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
+        let kind = shapes.map_or(Kind::DISC, |s| s.kinds[i]).turned(pose.theta_rad);
+        if let Some((v, at)) = view_that_holds(views, shapes, pose.apply(*centre), kind) {
+            let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
             expected[v].push(Expected { site: i, at, candidate });
         }
     }
-    let (mut findings, mut looks, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
     for (view, expected) in views.iter().zip(&expected) {
-        let Some(MeasuredView { measured, look, common_doubt_px }) = sites::measure(view.plane, view.radius_px, expected) else { continue };
-        looks.push((view.index, look));
+        let Some((measured, outline, common_doubt_px)) = measure_view(view, pattern, shapes, expected, pose) else { continue };
+        outlines.push(outline);
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2) = match m.centre {
                 None => (None, None, Matrix2::zeros()),
                 Some((p, covariance_px2)) => {
+                    // What was measured is the centre of the outline's picture; what counts is where the outline's centre is.
+                    let radius_mm = view.radius_px / view.px_per_mm();
+                    let [x, y] = outline_shift_px(view.sight, view.mm(p), radius_mm);
+                    let p = PointPx::new(p.x - x, p.y - y);
                     let at_mm = view.mm(p);
                     let mm_per_px = view.sight.px_per_mm(at_mm).try_inverse().unwrap_or_default();
                     (Some(view.raw_px(p)), Some(at_mm), mm_per_px * covariance_px2 * mm_per_px.transpose())
@@ -246,7 +454,30 @@ fn measure(
         }));
     }
     findings.sort_by_key(|f| f.site);
-    (findings, looks, doubt_mm)
+    (findings, outlines, doubt_mm)
+}
+
+fn measure_view(
+    view: &SideView,
+    pattern: &Pattern,
+    shapes: Option<&Shapes>,
+    expected: &[Expected],
+    pose: &Pose,
+) -> Option<(Vec<Measured>, Outline, f64)> {
+    let Some(shapes) = shapes else {
+        let found = sites::measure(view.plane, view.radius_px, expected)?;
+        let look = found.look;
+        let outline = Outline { view: view.index, blur_px: look.blur_px, over_design: look.outline_px / look.radius_px };
+        return Some((found.measured, outline, found.common_doubt_px));
+    };
+    let target = |e: &Expected| Target {
+        expected: *e,
+        print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
+        group: group_of(shapes, pattern, e.site),
+    };
+    let found = shape_sites::measure(view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
+    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: 1.0 };
+    Some((found.measured, outline, found.common_doubt_px))
 }
 
 /// Fits the side's pose to its measured centres and tells what is displaced.
@@ -274,13 +505,11 @@ fn fit(
     let fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
 
     let mut warnings = Vec::new();
-    let weights: Vec<f64> = fit.inliers.iter().zip(&covariances).map(|(&k, c)| if k { 2.0 / c.trace() } else { 0.0 }).collect();
-    if let Ok(free) = fit_similarity(&from, &to, &weights) {
-        let off = free.scale - 1.0;
-        if off.abs() > WRONG_SCALE && off.abs() > 4.0 * free.scale_u {
+    if let Some((off, off_u)) = scale_off(&fit, &from, &to, &covariances) {
+        if off.abs() > WRONG_SCALE && off.abs() > 4.0 * off_u {
             return Err(refusal::wrong_scale(side, off));
         }
-        if off.abs() > ODD_SCALE && off.abs() > 4.0 * free.scale_u {
+        if off.abs() > ODD_SCALE && off.abs() > 4.0 * off_u {
             warnings.push(refusal::odd_scale_words(side, off));
         }
     }
@@ -290,7 +519,7 @@ fn fit(
     for finding in findings.iter_mut() {
         if let (Some(d), Some(at)) = (designed(finding.site), finding.centre_mm)
             && matches!(finding.state, SiteState::Good | SiteState::Suspect(SuspectKind::Odd))
-            && fit.to_from.apply(d).distance(at) > limit_mm
+            && is_off(fit.to_from.apply(d), at, &finding.covariance_mm2, limit_mm, DISPLACED_SHARE * pattern.pitch_mm)
         {
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }
@@ -298,16 +527,95 @@ fn fit(
     Ok((fit, warnings))
 }
 
+/// Whether a place is further off than what is usual, or than its own covariance allows where it is known well one way only.
+fn is_off(designed: PointMm, at: PointMm, covariance_mm2: &Matrix2<f64>, limit_mm: f64, least_mm: f64) -> bool {
+    let miss = at - designed;
+    let way = nalgebra::Vector2::new(miss.x, miss.y) / miss.norm().max(1e-12);
+    let own_u_mm = (way.transpose() * covariance_mm2 * way)[(0, 0)].max(0.0).sqrt();
+    let is_known_one_way = {
+        let eigen = covariance_mm2.symmetric_eigenvalues();
+        eigen.max() > ONE_WAY_RATIO * eigen.min()
+    };
+    miss.norm() > if is_known_one_way { least_mm.max(DISPLACED_SCATTERS * own_u_mm) } else { limit_mm }
+}
+
+/// How far a free scale is from 1, and its standard uncertainty: a diagnostic.
+fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Matrix2<f64>]) -> Option<(f64, f64)> {
+    let is_round = |c: &Matrix2<f64>| c[(0, 1)].abs() < 0.3 * c.trace() && c[(0, 0)] < 4.0 * c[(1, 1)] && c[(1, 1)] < 4.0 * c[(0, 0)];
+    if covariances.iter().all(is_round) {
+        let weights: Vec<f64> = fit.inliers.iter().zip(covariances).map(|(&k, c)| if k { 2.0 / c.trace() } else { 0.0 }).collect();
+        return fit_similarity(from, to, &weights).ok().map(|free| (free.scale - 1.0, free.scale_u));
+    }
+    // Places that are known well one way only: shift and scale along each one's own axes, about the fitted pose.
+    let (mut normal, mut right, mut chi2, mut n) = (Matrix3::<f64>::zeros(), Vector3::<f64>::zeros(), 0.0, 0.0);
+    for i in (0..from.len()).filter(|&i| fit.inliers[i]) {
+        let arm = from[i].rotated(fit.to_from.theta_rad);
+        let miss = to[i] - fit.to_from.apply(from[i]);
+        let (slope, miss) = (nalgebra::Matrix2x3::new(1.0, 0.0, arm.x, 0.0, 1.0, arm.y), nalgebra::Vector2::new(miss.x, miss.y));
+        let weight = covariances[i].try_inverse()?;
+        normal += slope.transpose() * weight * slope;
+        right += slope.transpose() * weight * miss;
+        chi2 += (miss.transpose() * weight * miss)[(0, 0)];
+        n += 2.0;
+    }
+    let inverse = normal.try_inverse()?;
+    let widened = (chi2 / f64::max(n - 4.0, 1.0)).max(1.0);
+    Some(((inverse * right)[2], (inverse[(2, 2)] * widened).sqrt()))
+}
+
 /// How far the features' own places scatter about the lattice, per axis, beyond what their centres' noise explains, mm².
 fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &Pose) -> f64 {
     let pose = crate::pose::fit_rigid(from, to).ok().filter(|p| p.shift().distance(start.shift()) < 1.0).unwrap_or(*start);
-    let mut squares: Vec<f64> = from.iter().zip(to).map(|(f, t)| pose.apply(*f).distance(*t).powi(2)).collect();
+    let misses = from.iter().zip(to).map(|(f, t)| *t - pose.apply(*f));
+    let known_one_way: Vec<(f64, f64)> = misses
+        .clone()
+        .zip(own)
+        .filter_map(|(miss, c)| {
+            let eigen = c.symmetric_eigen();
+            let (lesser, greater) = if eigen.eigenvalues[0] < eigen.eigenvalues[1] { (0, 1) } else { (1, 0) };
+            let way = eigen.eigenvectors.column(lesser);
+            let is_one_way = eigen.eigenvalues[greater] > ONE_WAY_RATIO * eigen.eigenvalues[lesser];
+            is_one_way.then(|| ((way[0] * miss.x + way[1] * miss.y).powi(2), eigen.eigenvalues[lesser]))
+        })
+        .collect();
+    // Places that are mostly known well one way only tell their scatter that way.
+    if 2 * known_one_way.len() > from.len() {
+        let (mut squares, mut noises): (Vec<f64>, Vec<f64>) = known_one_way.into_iter().unzip();
+        squares.sort_by(f64::total_cmp);
+        noises.sort_by(f64::total_cmp);
+        // The median of a square in one dimension is 0.4549 variances.
+        let variance = squares[squares.len() / 2] / 0.4549;
+        return (variance - noises[noises.len() / 2]).max(1e-9 * variance);
+    }
+    let mut squares: Vec<f64> = misses.map(|miss| miss.norm().powi(2)).collect();
     squares.sort_by(f64::total_cmp);
     // The median of a squared distance in two dimensions is 2 ln 2 variances (Rayleigh).
     let variance = squares[squares.len() / 2] / (2.0 * std::f64::consts::LN_2);
     let mut noises: Vec<f64> = own.iter().map(|c| c.trace() / 2.0).collect();
     noises.sort_by(f64::total_cmp);
     (variance - noises[noises.len() / 2]).max(1e-9 * variance)
+}
+
+impl Seen {
+    /// Whether the side lies as `pose` has it, to within `reach_mm` at every site, in some turn that looks the same.
+    pub(crate) fn lies_as(&self, pose: &Pose, reach_mm: f64) -> bool {
+        let seen = self.pose_like(pose);
+        self.pattern.centres_mm.iter().all(|c| seen.apply(*c).distance(pose.apply(*c)) <= reach_mm)
+    }
+
+    /// How far apart the measured places are over how far the part file has them apart.
+    pub(crate) fn size_over_design(&self) -> Option<f64> {
+        let place = |site: usize| self.sites.iter().position(|&s| s == site).map(|i| self.pattern.centres_mm[i]);
+        let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
+        let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
+        let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
+        fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
+    }
+
+    /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.
+    pub(crate) fn pose_like(&self, pose: &Pose) -> Pose {
+        self.pattern.nearest_turn(self.fit.to_from, pose.theta_rad)
+    }
 }
 
 /// Of all turns that look the same, takes the one nearest to `nominal_rad`: relabels the findings with it.

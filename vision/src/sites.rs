@@ -122,7 +122,7 @@ fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<
     let mut teachers: Vec<(PointPx, Teacher)> = starts.iter().map(|s| (*s, Teacher::from(*s))).collect();
     let (mut drift_px, mut lean) = ([0.0; 2], [0.0; 2]);
     for _ in 0..MOST_ROUNDS {
-        let mut finder = CentreFinder::new(plane, &look, lean);
+        let mut finder = CentreFinder::for_teachers(plane, &look, lean);
         let measured: Vec<(PointPx, Option<Centre>)> = teachers.iter().map(|(start, t)| (*start, finder.measure(t.at))).collect();
         let usual = Usual::of(&measured.iter().map(|m| m.1).collect::<Vec<_>>());
         let good: Vec<(PointPx, Centre)> =

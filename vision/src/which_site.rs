@@ -14,6 +14,77 @@ use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use std::num::NonZero;
 
+/// What a feature or a site shows: which outline, and how it is turned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Kind {
+    /// Features match sites of the same class only.
+    pub class: u16,
+    /// How it is turned, radians anticlockwise.
+    pub angle_rad: f64,
+    /// The turn after which it looks the same; 0 for a disc.
+    pub period_rad: f64,
+    /// A long outline is found less closely along itself: by so much more it may lie off, mm.
+    pub slack_mm: f64,
+}
+
+/// Turns that differ by less match: a feature was found at a turn that is good to a few degrees.
+const SAME_ANGLE_RAD: f64 = 0.3;
+
+impl Kind {
+    /// Discs of one size.
+    pub const DISC: Self = Self { class: 0, angle_rad: 0.0, period_rad: 0.0, slack_mm: 0.0 };
+
+    /// Turned by an angle, radians.
+    #[must_use]
+    pub fn turned(self, by_rad: f64) -> Self {
+        Self { angle_rad: wrap_angle_rad(self.angle_rad + by_rad), ..self }
+    }
+
+    /// Its mirror image in a line along y.
+    fn mirrored(self) -> Self {
+        Self { angle_rad: -self.angle_rad, ..self }
+    }
+
+    /// Whether it is turned as another of its class, to within an angle.
+    #[must_use]
+    pub fn is_turned_like(self, other: Self, within_rad: f64) -> bool {
+        let off = self.angle_rad - other.angle_rad;
+        self.period_rad <= 0.0 || (off - (off / self.period_rad).round() * self.period_rad).abs() <= within_rad
+    }
+
+    fn agrees(self, other: Self) -> bool {
+        self.class == other.class && self.is_turned_like(other, SAME_ANGLE_RAD)
+    }
+}
+
+/// Things by place and kind.
+struct Places {
+    near: Nearby,
+    kinds: Vec<Kind>,
+    points: Vec<PointMm>,
+    is_plain: bool,
+}
+
+impl Places {
+    fn new(places: &[PointMm], kinds: Vec<Kind>) -> Self {
+        let is_plain = kinds.iter().all(|k| k.class == 0 && k.period_rad <= 0.0);
+        Self { near: Nearby::new(places), kinds, points: places.to_vec(), is_plain }
+    }
+
+    /// Distance (mm) and index of the nearest one of a kind within `reach_mm`, and its slack along its longer way.
+    fn nearest(&self, at: PointMm, kind: Kind, reach_mm: f64) -> Option<(f64, usize)> {
+        const SOME: NonZero<usize> = NonZero::new(8).unwrap();
+        if self.is_plain {
+            return self.near.nearest(at, reach_mm).filter(|_| kind.class == 0);
+        }
+        let lies_there = |i: usize| {
+            let off = (self.points[i] - at).rotated(-kind.angle_rad);
+            off.x.hypot((off.y.abs() - kind.slack_mm).max(0.0)) <= reach_mm
+        };
+        self.near.several(at, SOME).into_iter().find(|(_, i)| self.kinds[*i].agrees(kind) && lies_there(*i))
+    }
+}
+
 /// A feature of one side, in the bench frame, from any view of that side.
 #[derive(Debug, Clone, Copy)]
 pub struct Feature {
@@ -25,6 +96,8 @@ pub struct Feature {
     pub strength: f64,
     /// Its coarse look.
     pub profile: CoarseProfile,
+    /// Its outline.
+    pub kind: Kind,
 }
 
 /// A pattern to be recognised: the designed centres of one side, part frame, and which turns of it look the same.
@@ -32,6 +105,8 @@ pub struct Feature {
 pub struct Pattern {
     /// Designed centres, part frame, mm; index = site.
     pub centres_mm: Vec<PointMm>,
+    /// What stands at each.
+    kinds: Vec<Kind>,
     /// Smallest distance between two of them, mm.
     pub pitch_mm: f64,
     /// Motions that carry the pattern onto itself, the identity first.
@@ -80,6 +155,8 @@ pub struct Recognition {
     pub rival: Option<Rival>,
     /// What the features of the best seating look like on the coarse scale.
     pub profile: CoarseProfile,
+    /// How many features of the picture look like those, at sites or not.
+    pub alike: usize,
     /// Features that look like those and lie where the pattern would go on, one step from a site, but has none.
     pub left_over: Vec<usize>,
 }
@@ -132,6 +209,12 @@ const MOST_VOTERS: usize = 120;
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
 const MOST_SHIFTS: usize = 5;
+/// Of all turns and shifts, those with the most votes that are fitted; all of them where a comb of leads votes for many.
+const MOST_FIRSTS: usize = 8;
+/// Fewer sites than this vote one by one.
+const FEW_SITES: usize = 12;
+/// Sites that settle a pose at first.
+const MOST_SETTLERS: usize = 96;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
@@ -147,9 +230,20 @@ const MOST_SURE_SEEN: f64 = 0.995;
 const LEAST_CHANCE: f64 = 0.0033;
 
 impl Pattern {
-    /// The pattern of designed centres; `None` below three sites or when all fall together.
+    /// The pattern of designed centres of discs of one size; `None` below three sites or when all fall together.
     #[must_use]
     pub fn new(centres_mm: Vec<PointMm>) -> Option<Self> {
+        let kinds = vec![Kind::DISC; centres_mm.len()];
+        Self::of_kinds(centres_mm, kinds)
+    }
+
+    /// The pattern of designed centres and of what stands at each; `None` below three sites, when all fall together, or when
+    /// the two are not equally many.
+    #[must_use]
+    pub fn of_kinds(centres_mm: Vec<PointMm>, kinds: Vec<Kind>) -> Option<Self> {
+        if kinds.len() != centres_mm.len() {
+            return None;
+        }
         const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
         if centres_mm.len() < 3 {
             return None;
@@ -175,9 +269,11 @@ impl Pattern {
             }
         }
         let centroid_mm = centres_mm.iter().fold(PointMm::ZERO, |s, c| s + *c) * (1.0 / centres_mm.len() as f64);
-        let mut pattern = Self { centres_mm, pitch_mm, same: Vec::new(), mirror_is_same: false, neighbours, centroid_mm };
-        pattern.same = pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c| t.apply(c))).collect();
-        pattern.mirror_is_same = pattern.quarter_turns().iter().any(|t| pattern.coincides(&near, |c| t.apply(pattern.mirror(c))));
+        let mut pattern = Self { centres_mm, kinds, pitch_mm, same: Vec::new(), mirror_is_same: false, neighbours, centroid_mm };
+        pattern.same =
+            pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
+        let mirrored = |t: &Pose, c: PointMm, k: Kind| (t.apply(pattern.mirror(c)), k.mirrored().turned(t.theta_rad));
+        pattern.mirror_is_same = pattern.quarter_turns().iter().any(|t| pattern.coincides(&near, |c, k| mirrored(t, c, k)));
         Some(pattern)
     }
 
@@ -201,20 +297,48 @@ impl Pattern {
         PointMm::new(2.0 * self.centroid_mm.x - p.x, p.y)
     }
 
-    fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm) -> PointMm) -> bool {
-        self.centres_mm.iter().all(|c| near.nearest(motion(*c), 0.05 * self.pitch_mm).is_some())
+    fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
+        // The centroid of an outline with a cut corner lies off the middle: such a shape is turned about its middle all the same.
+        let is_plain = self.kinds.iter().all(|k| k.period_rad <= 0.0);
+        let reach_mm = if is_plain { 0.05 } else { 0.15 } * self.pitch_mm;
+        self.sites().all(|(c, k)| {
+            let (at, kind) = motion(c, k);
+            near.nearest(at, reach_mm).is_some_and(|(_, i)| self.kinds[i].agrees(kind))
+        })
     }
 
-    /// Every place one step to a neighbour away from a site, sites themselves among them, part frame.
-    fn next_places(&self) -> Nearby {
-        let steps = self.neighbours.iter();
-        Nearby::new(&steps.flat_map(|s| self.centres_mm.iter().map(|c| *c + *s)).collect::<Vec<_>>())
+    fn sites(&self) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
+        self.centres_mm.iter().copied().zip(self.kinds.iter().copied())
+    }
+
+    /// Centroid of the sites, part frame, mm.
+    pub(crate) const fn middle_mm(&self) -> PointMm {
+        self.centroid_mm
+    }
+
+    /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
+    fn next_places(&self) -> Places {
+        const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
+        let near = Nearby::new(&self.centres_mm);
+        let (mut places, mut kinds) = (Vec::new(), Vec::new());
+        for (centre, kind) in self.sites() {
+            let around: Vec<(f64, usize)> = near.several(centre, NEIGHBOURS).into_iter().filter(|(d, _)| *d > 1e-9).collect();
+            let least = around.first().map_or(0.0, |n| n.0);
+            for (_, i) in around.iter().filter(|(d, _)| *d <= 1.06 * least) {
+                let step = self.centres_mm[*i] - centre;
+                for place in [centre + step, centre - step] {
+                    places.push(place);
+                    kinds.push(kind);
+                }
+            }
+        }
+        Places::new(&places, kinds)
     }
 }
 
 /// Where this side can be seen: told by the caller, who knows regions and sizes. Places are in the bench frame.
 pub struct Window<V, P> {
-    /// Whether a whole feature at a place lies inside a view.
+    /// Whether a whole feature of a kind at a place lies inside a view.
     pub whole: V,
     /// Where a feature at a place would be cut by a view's edge: whether what is left of it shows the given look. `None` where
     /// the whole of it, or too little, lies in view, or where it cannot be told. Such a place counts as evidence: a row that
@@ -231,43 +355,64 @@ pub struct Window<V, P> {
 /// caller judges it.
 pub fn recognise<V, P>(features: &[Feature], pattern: &Pattern, window: &Window<V, P>) -> Result<Recognition, Unrecognised>
 where
-    V: Fn(PointMm) -> bool,
+    V: Fn(PointMm, Kind) -> bool,
+    P: Fn(PointMm, &CoarseProfile) -> Option<bool>,
+{
+    let near = Nearby::new(&features.iter().map(|f| f.at_mm).collect::<Vec<_>>());
+    recognise_turned(features, pattern, window, &likely_turns(features, &near, pattern))
+}
+
+/// As [`recognise`], where the turns that come into question are known already: radians, bench frame from the pattern's.
+///
+/// # Errors
+/// As [`recognise`].
+pub fn recognise_turned<V, P>(
+    features: &[Feature],
+    pattern: &Pattern,
+    window: &Window<V, P>,
+    turns: &[f64],
+) -> Result<Recognition, Unrecognised>
+where
+    V: Fn(PointMm, Kind) -> bool,
     P: Fn(PointMm, &CoarseProfile) -> Option<bool>,
 {
     if features.len() < 3 {
         return Err(Unrecognised::TooFew);
     }
     let places: Vec<PointMm> = features.iter().map(|f| f.at_mm).collect();
-    let near = Nearby::new(&places);
-    let turns = likely_turns(features, &near, pattern);
+    let near = Places::new(&places, features.iter().map(|f| f.kind).collect());
+    let mut firsts: Vec<(f64, Pose)> = turns
+        .iter()
+        .flat_map(|&turn| likely_shifts(features, pattern, turn).into_iter().map(move |(votes, s)| (votes, Pose::new(s.x, s.y, turn))))
+        .collect();
+    if pattern.kinds.iter().all(|k| k.period_rad <= 0.0) {
+        firsts.sort_by(|a, b| b.0.total_cmp(&a.0));
+        firsts.truncate(MOST_FIRSTS);
+    }
     let mut hypotheses: Vec<(Pose, usize)> = Vec::new();
-    for turn in turns {
-        for shift in likely_shifts(features, pattern, turn) {
-            let first = Pose::new(shift.x, shift.y, turn);
-            if let Some(pose) = settle(&places, &near, pattern, first) {
-                let n =
-                    pattern.centres_mm.iter().filter(|c| near.nearest(pose.apply(**c), NEAR_SHARE * pattern.pitch_mm).is_some()).count();
-                hypotheses.push((pose, n));
-            }
+    for (_, first) in firsts {
+        if let Some(pose) = settle(&places, &near, pattern, first) {
+            let n = matches(&near, pattern, &pose).iter().flatten().count();
+            hypotheses.push((pose, n));
         }
     }
     hypotheses.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
     hypotheses.truncate(MOST_CLOSE_LOOKS);
-    let Some(first) = hypotheses.first() else { return Err(other_spacing(features, &near)) };
+    let Some(first) = hypotheses.first() else { return Err(other_spacing(features, &near.near)) };
 
     // What the sites' features look like is learned from the fullest seating, and what does not look so is another thing.
     let laid = matches(&near, pattern, &first.0);
     let Some(profile) = CoarseProfile::median(&laid.iter().flatten().map(|&f| features[f].profile).collect::<Vec<_>>()) else {
-        return Err(other_spacing(features, &near));
+        return Err(other_spacing(features, &near.near));
     };
     let alike: Vec<usize> = (0..features.len()).filter(|&i| is_alike(&features[i].profile, &profile)).collect();
-    let alike_near = Nearby::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>());
+    let alike_near = Places::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>(), alike.iter().map(|&i| features[i].kind).collect());
     let reach_mm = NEAR_SHARE * pattern.pitch_mm;
     // Whether a place is judged at all, and whether a feature is seen there.
-    let glance = |at: PointMm| {
-        if (window.whole)(at) { Some(alike_near.nearest(at, reach_mm).is_some()) } else { (window.cut)(at, &profile) }
+    let glance = |at: PointMm, kind: Kind| {
+        if (window.whole)(at, kind) { Some(alike_near.nearest(at, kind, reach_mm).is_some()) } else { (window.cut)(at, &profile) }
     };
-    let count = |pose: &Pose| Count::of(pattern.centres_mm.iter().map(|c| glance(pose.apply(*c))));
+    let count = |pose: &Pose| Count::of(pattern.sites().map(|(c, k)| glance(pose.apply(c), k.turned(pose.theta_rad))));
 
     let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
     let fullest = counts.iter().map(|c| c.seen).max().unwrap_or(0);
@@ -278,7 +423,7 @@ where
     let Some((best, best_odds)) =
         (0..hypotheses.len()).map(|i| (i, odds.log(counts[i]))).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
     else {
-        return Err(other_spacing(features, &near));
+        return Err(other_spacing(features, &near.near));
     };
     let (mut pose, mut best_odds) = (hypotheses[best].0, best_odds);
     let mut rival = strongest_rival(pattern, &pose, &hypotheses, &glance, &odds, best_odds);
@@ -298,10 +443,28 @@ where
     let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
     let pattern_from_bench = pose.inverse();
     let next_places = pattern.next_places();
-    let is_beside = |i: usize| next_places.nearest(pattern_from_bench.apply(places[i]), reach_mm).is_some();
-    let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i)).collect();
-    let in_view = pattern.centres_mm.iter().map(|c| (window.whole)(pose.apply(*c))).collect();
-    Ok(Recognition { best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds }, rival, profile, left_over })
+    let is_beside = |i: usize| {
+        let kind = features[i].kind.turned(-pose.theta_rad);
+        next_places.nearest(pattern_from_bench.apply(places[i]), kind, reach_mm).is_some()
+    };
+    // The same thing may be found as another class, too.
+    let taken = Nearby::new(&used.iter().map(|&i| places[i]).collect::<Vec<_>>());
+    let is_taken = |i: usize| taken.nearest(places[i], reach_mm).is_some();
+    let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i) && !is_taken(i)).collect();
+    let in_view = pattern.sites().map(|(c, k)| (window.whole)(pose.apply(c), k.turned(pose.theta_rad))).collect();
+    Ok(Recognition {
+        best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds },
+        rival,
+        profile,
+        alike: alike.len(),
+        left_over,
+    })
+}
+
+/// For each site the feature that lies there for a pose of the pattern, whatever it looks like.
+pub(crate) fn features_at(features: &[Feature], pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
+    let places: Vec<PointMm> = features.iter().map(|f| f.at_mm).collect();
+    matches(&Places::new(&places, features.iter().map(|f| f.kind).collect()), pattern, pose)
 }
 
 /// Whether a feature looks like the pattern's features: the same shape of profile, and not much fainter.
@@ -397,8 +560,13 @@ fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f
         .collect()
 }
 
-fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<PointMm> {
+/// Shifts of the turned pattern, each with its votes.
+fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f64, PointMm)> {
     let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
+    let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
+    if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
+        return shifts_of_few(features, &turned, &kinds, pattern.pitch_mm);
+    }
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
     let stride = features.len().div_ceil(MOST_VOTERS);
     let voters: Vec<&Feature> = features.iter().step_by(stride.max(1)).collect();
@@ -419,7 +587,7 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
     for voter in voters {
         let weight = voter.strength.min(1.0) as f32;
         let from = voter.at_mm - low;
-        for c in &turned {
+        for (c, _) in turned.iter().zip(&kinds).filter(|(_, k)| k.agrees(voter.kind)) {
             let (x, y) = (((from.x - c.x) / bin_mm) as usize, ((from.y - c.y) / bin_mm) as usize);
             votes[y * columns + x] += weight;
         }
@@ -455,7 +623,7 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
     peaks.truncate(MOST_SHIFTS);
     peaks
         .into_iter()
-        .map(|(_, x, y)| {
+        .map(|(peak, x, y)| {
             // The votes' centre of mass in the 3 x 3 bins places the peak within a bin.
             let (mut sx, mut sy, mut s) = (0.0, 0.0, 0.0);
             for r in y - 1..=y + 1 {
@@ -466,19 +634,43 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<Poin
                     s += v;
                 }
             }
-            low + PointMm::new(sx / s, sy / s) * bin_mm
+            (f64::from(peak), low + PointMm::new(sx / s, sy / s) * bin_mm)
         })
         .collect()
 }
 
+/// Every difference between a feature and a site that others agree with, the most agreed first: bins would mix a lead's foot with
+/// the slope behind it.
+fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], pitch_mm: f64) -> Vec<(f64, PointMm)> {
+    let strongest = &features[..features.len().min(MOST_VOTERS)];
+    let differences: Vec<(PointMm, f64)> = strongest
+        .iter()
+        .flat_map(|f| turned.iter().zip(kinds).filter(|(_, k)| k.agrees(f.kind)).map(|(c, _)| (f.at_mm - *c, f.strength.min(1.0))))
+        .collect();
+    let near_mm = 0.5 * NEAR_SHARE * pitch_mm;
+    let mut agreed: Vec<(f64, usize)> = (0..differences.len())
+        .map(|i| (differences.iter().filter(|d| d.0.distance(differences[i].0) < near_mm).map(|d| d.1).sum(), i))
+        .collect();
+    agreed.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let mut shifts: Vec<(f64, PointMm)> = Vec::new();
+    for (votes, i) in agreed {
+        if shifts.len() < 2 * MOST_SHIFTS && shifts.iter().all(|s| s.1.distance(differences[i].0) > near_mm) {
+            shifts.push((votes, differences[i].0));
+        }
+    }
+    shifts
+}
+
 /// Fits the pose to the features nearest to the sites, first generously, then closely. `None` when fewer than three match.
-fn settle(places: &[PointMm], near: &Nearby, pattern: &Pattern, first: Pose) -> Option<Pose> {
+fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> Option<Pose> {
     let mut pose = first;
-    for share in [FIRST_NEAR_SHARE, NEAR_SHARE, NEAR_SHARE] {
+    // A spread-out part of the sites settles the pose; all of them only what is left.
+    let some = pattern.centres_mm.len().div_ceil(MOST_SETTLERS);
+    for (share, stride) in [(FIRST_NEAR_SHARE, some), (NEAR_SHARE, some), (NEAR_SHARE, 1)] {
         let (mut from, mut to) = (Vec::new(), Vec::new());
-        for c in &pattern.centres_mm {
-            if let Some((_, i)) = near.nearest(pose.apply(*c), share * pattern.pitch_mm) {
-                from.push(*c);
+        for (c, k) in pattern.sites().step_by(stride) {
+            if let Some((_, i)) = near.nearest(pose.apply(c), k.turned(pose.theta_rad), share * pattern.pitch_mm) {
+                from.push(c);
                 to.push(places[i]);
             }
         }
@@ -490,8 +682,9 @@ fn settle(places: &[PointMm], near: &Nearby, pattern: &Pattern, first: Pose) -> 
     Some(pose)
 }
 
-fn matches(near: &Nearby, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
-    pattern.centres_mm.iter().map(|c| near.nearest(pose.apply(*c), NEAR_SHARE * pattern.pitch_mm).map(|n| n.1)).collect()
+fn matches(near: &Places, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
+    let reach_mm = NEAR_SHARE * pattern.pitch_mm;
+    pattern.sites().map(|(c, k)| near.nearest(pose.apply(c), k.turned(pose.theta_rad), reach_mm).map(|n| n.1)).collect()
 }
 
 /// The other seatings that matter most: a step to a neighbour, each turn and mirror image that the pattern can tell apart,
@@ -500,16 +693,17 @@ fn strongest_rival(
     pattern: &Pattern,
     pose: &Pose,
     hypotheses: &[(Pose, usize)],
-    glance: &impl Fn(PointMm) -> Option<bool>,
+    glance: &impl Fn(PointMm, Kind) -> Option<bool>,
     odds: &Odds,
     best_odds: f64,
 ) -> Option<Rival> {
     // Rivals on the same lattice ask for the same places again and again.
-    let mut known: BTreeMap<(i32, i32), Option<bool>> = BTreeMap::new();
+    let mut known: BTreeMap<(i32, i32, u16, i32), Option<bool>> = BTreeMap::new();
     let step_mm = 0.1 * pattern.pitch_mm;
-    let mut glance_once = |place: PointMm| {
-        let key = ((place.x / step_mm).round() as i32, (place.y / step_mm).round() as i32);
-        *known.entry(key).or_insert_with(|| glance(pose.apply(place)))
+    let mut glance_once = |place: PointMm, kind: Kind| {
+        let turn = if kind.period_rad > 0.0 { (kind.angle_rad.rem_euclid(kind.period_rad) / 0.1) as i32 } else { 0 };
+        let key = ((place.x / step_mm).round() as i32, (place.y / step_mm).round() as i32, kind.class, turn);
+        *known.entry(key).or_insert_with(|| glance(pose.apply(place), kind.turned(pose.theta_rad)))
     };
     let mut strongest: Option<Rival> = None;
     let mut consider = |log_odds: f64, differs: Difference, bench_from_pattern: Pose| {
@@ -526,11 +720,12 @@ fn strongest_rival(
             let moved = Pose::new(turn.x_mm + step.x, turn.y_mm + step.y, turn.theta_rad);
             if !is_same_turn || (turn.theta_rad == 0.0 && !is_zero) {
                 let differs = if is_same_turn { Difference::Shift } else { Difference::Turn };
-                let count = Count::of(pattern.centres_mm.iter().map(|c| glance_once(moved.apply(*c))));
+                let count = Count::of(pattern.sites().map(|(c, k)| glance_once(moved.apply(c), k.turned(moved.theta_rad))));
                 consider(odds.log(count), differs, pose.after(&moved));
             }
             if !pattern.mirror_is_same {
-                let count = Count::of(pattern.centres_mm.iter().map(|c| glance_once(moved.apply(pattern.mirror(*c)))));
+                let mirrored = |(c, k): (PointMm, Kind)| (moved.apply(pattern.mirror(c)), k.mirrored().turned(moved.theta_rad));
+                let count = Count::of(pattern.sites().map(mirrored).map(|(c, k)| glance_once(c, k)));
                 consider(odds.log(count), Difference::Mirror, pose.after(&moved));
             }
         }
@@ -544,7 +739,7 @@ fn strongest_rival(
         });
         if !looks_same {
             let turned = (difference.theta_rad / FRAC_PI_2).round() != 0.0;
-            let log_odds = odds.log(Count::of(pattern.centres_mm.iter().map(|c| glance(other.apply(*c)))));
+            let log_odds = odds.log(Count::of(pattern.sites().map(|(c, k)| glance(other.apply(c), k.turned(other.theta_rad)))));
             consider(log_odds, if turned { Difference::Turn } else { Difference::Shift }, *other);
         }
     }
@@ -562,8 +757,8 @@ fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
 mod tests {
     use super::*;
 
-    fn everything() -> Window<impl Fn(PointMm) -> bool, impl Fn(PointMm, &CoarseProfile) -> Option<bool>> {
-        Window { whole: |_| true, cut: |_, _: &CoarseProfile| None, area_mm2: 200.0 }
+    fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, impl Fn(PointMm, &CoarseProfile) -> Option<bool>> {
+        Window { whole: |_, _| true, cut: |_, _: &CoarseProfile| None, area_mm2: 200.0 }
     }
 
     fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
@@ -579,7 +774,7 @@ mod tests {
             .map(|(i, p)| {
                 // A coarse centre is a few hundredths of the pitch off, always the same way for the same feature.
                 let wobble = PointMm::new((i as f64 * 1.7).sin() * 0.02, (i as f64 * 2.3).cos() * 0.02);
-                Feature { at_mm: pose.apply(*p) + wobble, view: 0, strength: 1.0, profile }
+                Feature { at_mm: pose.apply(*p) + wobble, view: 0, strength: 1.0, profile, kind: Kind::DISC }
             })
             .collect()
     }

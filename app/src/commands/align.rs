@@ -4,7 +4,7 @@ use super::{Ended, calibrated, print_json, print_lines};
 use crate::answer_json::{self, Moves};
 use crate::{align_text, overlay, pictures};
 use anyhow::{Context, bail};
-use landfit_calibration::bench::{Bench, Sense};
+use landfit_calibration::bench::{Bench, ReadingScale, Sense};
 use landfit_calibration::bench_file;
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::{Known, MovePlan, plan};
@@ -44,7 +44,7 @@ pub struct Args {
     /// The sense of an adjuster's last turn, as NAME=clockwise or NAME=anticlockwise
     #[arg(long, value_name = "NAME=SENSE")]
     last: Vec<String>,
-    /// What an adjuster reads now, in turns, as NAME=3.27
+    /// What an adjuster reads now, as NAME=3.27: in turns, or in its own unit where the bench file names one
     #[arg(long, value_name = "NAME=READING", allow_hyphen_values = true)]
     reading: Vec<String>,
 }
@@ -99,7 +99,10 @@ fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
     };
     let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
     if let Some(path) = &args.overlay {
-        overlay::write(path, &shots, &answer, &part, &bench)?;
+        // Marks stand where they are seen, at the magnification that was found.
+        let scales = [&answer.alignment.terminals, &answer.alignment.lands].map(|side| side.scale.unwrap_or(1.0));
+        let seen_through = Bench { optics: landfit_vision::at_scales(&bench.optics, scales), ..bench.clone() };
+        overlay::write(path, &shots, &answer, &part, &seen_through)?;
     }
     Ok((part, bench, answer))
 }
@@ -136,12 +139,13 @@ fn known(args: &Args, bench: &Bench) -> anyhow::Result<Known> {
     }
     for text in &args.reading {
         let (name, value) = split(text, "--reading")?;
-        let turns: f64 = value
+        let reading: f64 = value
             .parse()
             .ok()
             .filter(|v: &f64| v.is_finite())
             .with_context(|| format!("--reading {text}: write the reading as a number of turns, as in X=3.27"))?;
-        known.reading_turns.insert(name, turns);
+        let scale = bench.adjusters.iter().find(|a| a.name == name).map_or(ReadingScale::TURNS, |a| a.scale.clone());
+        known.reading_turns.insert(name, scale.turns(reading));
     }
     Ok(known)
 }

@@ -3,7 +3,7 @@
 use super::print_lines;
 use super::terminal::{Questions, STANDS, amount_of, counts, mm, mm_point, sense};
 use anyhow::{anyhow, bail};
-use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads, Sense, Stands};
+use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, ReadingScale, Reads, Sense, Stands};
 use landfit_calibration::bench_file;
 use landfit_part::{Existing, FileError, PointMm, Pose, Side};
 use landfit_vision::view::Sight;
@@ -310,6 +310,7 @@ fn adjuster(name: &str, carries: Side, turn: Motion, (divisions, reads): (Option
         readable_divisions: 1.0,
         reads,
         reading_rises: Sense::Clockwise,
+        scale: ReadingScale::TURNS,
         travel_turns: None,
         stands: Some(stands),
         rides_on: None,
@@ -452,7 +453,7 @@ fn adjuster_in_words(adjuster: &Adjuster) -> String {
         }
         Motion::Tilt { step_rad } => {
             let [x, y] = step_rad.map(|r| short(r.to_degrees()));
-            (format!("tilts it {x}° about x and {y}° about y"), (x.hypot(y), "°"))
+            (format!("tilts it {x}° about x and {y}° about y (an offset shows no tilt, so no move is told for it)"), (x.hypot(y), "°"))
         }
     };
     let reading = match (adjuster.divisions, adjuster.reads) {
@@ -470,6 +471,9 @@ fn adjuster_in_words(adjuster: &Adjuster) -> String {
     );
     if adjuster.reading_rises == Sense::Anticlockwise {
         let _ = write!(text, ", its reading rises {}", sense(adjuster.reading_rises));
+    }
+    if adjuster.scale != ReadingScale::TURNS {
+        let _ = write!(text, ", one turn reads {} {}", adjuster.scale.per_turn, adjuster.scale.unit);
     }
     if let Some([low, high]) = adjuster.travel_turns {
         let _ = write!(text, ", travel from {low} to {high} turns");

@@ -1,5 +1,7 @@
 //! `landfit part`: make part files from drawing values, and show them.
 
+mod drawn;
+
 use super::print_lines;
 use super::terminal::{counts, mm, mm_pair};
 use crate::part_drawing;
@@ -27,15 +29,42 @@ enum Command {
     #[command(arg_required_else_help = false)]
     New {
         #[command(subcommand)]
-        kind: Kind,
+        kind: Box<Kind>,
     },
     /// Tell in words what a part file holds, or draw it to scale
     Show(Show),
+    Check(Check),
 }
 
 #[derive(clap::Subcommand)]
 enum Kind {
     Grid(NewGrid),
+    Lga(drawn::NewLga),
+    Qfp(drawn::NewQfp),
+    Qfn(drawn::NewQfn),
+    Dfn(drawn::NewDfn),
+    So(drawn::NewSo),
+    Chip(drawn::NewChip),
+    Rows(drawn::NewRows),
+}
+
+/// Look for what in a part file can hardly be meant, and for what its pattern cannot tell
+///
+/// Prints count, pitches, extents and symmetry, then what is to be looked into: lands or terminals that overlap, terminals off
+/// their lands, lands far outside the body, a pattern that looks the same turned, and with --bench features too small for it.
+///
+/// Exit status: 0 nothing to look into; 1 something; 2 bad input (a site's name given twice is bad input, with both lines).
+#[derive(clap::Args)]
+struct Check {
+    /// The part file
+    #[arg(value_name = "PART")]
+    part: PathBuf,
+    /// The bench that is to see it
+    #[arg(long, value_name = "FILE")]
+    bench: Option<PathBuf>,
+    /// Print one JSON object instead of sentences
+    #[arg(long)]
+    json: bool,
 }
 
 /// Make a ball grid (BGA, CSP)
@@ -68,6 +97,9 @@ struct NewGrid {
     /// Empty field in the middle, rows x columns: 4x4
     #[arg(long, value_name = "NxN", value_parser = counts_arg)]
     empty_middle: Option<Counts>,
+    /// Only every other site, as on a chessboard, A1 among them: a staggered grid; --pitch is then that of the full grid
+    #[arg(long)]
+    staggered: bool,
     /// Balls missing along each edge from every corner: 1 leaves out the four corner balls, 2 three at each corner
     #[arg(long, value_name = "N", value_parser = count, default_value = "0", hide_default_value = true)]
     empty_corners: u32,
@@ -154,8 +186,18 @@ fn mark(text: &str, side: Side) -> Result<Mark, String> {
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     match &args.command {
-        Command::New { kind: Kind::Grid(new) } => new_grid(new),
+        Command::New { kind } => match kind.as_ref() {
+            Kind::Grid(new) => new_grid(new),
+            Kind::Lga(new) => drawn::lga(new),
+            Kind::Qfp(new) => drawn::qfp(new),
+            Kind::Qfn(new) => drawn::qfn(new),
+            Kind::Dfn(new) => drawn::dfn(new),
+            Kind::So(new) => drawn::so(new),
+            Kind::Chip(new) => drawn::chip(new),
+            Kind::Rows(new) => drawn::rows(new),
+        },
         Command::Show(show) => self::show(show),
+        Command::Check(check) => return self::check(check),
     }?;
     Ok(ExitCode::SUCCESS)
 }
@@ -193,6 +235,7 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
         depopulation: Depopulation {
             absent: new.absent.iter().filter(|s| !s.trim().is_empty()).cloned().collect(),
             empty_middle: new.empty_middle.map(|c| c.0),
+            staggered: new.staggered,
             empty_corners: new.empty_corners,
         },
         marks: new.part_mark.iter().chain(&new.board_mark).cloned().collect(),
@@ -248,6 +291,58 @@ fn show(show: &Show) -> anyhow::Result<()> {
     print_lines(&[format!("drawn to scale, from above and from below: {}", out.display())])
 }
 
+/// The finder's least feature radius, px; smaller ones are too few pixels to tell from noise.
+const LEAST_RADIUS_PX: f64 = 1.5;
+
+fn check(check: &Check) -> anyhow::Result<ExitCode> {
+    let part = file::read(&check.part)?;
+    let mut findings = landfit_part::check::findings(&part);
+    if let Some(path) = &check.bench {
+        let bench = landfit_calibration::bench_file::read(path)?;
+        for side in [Side::Part, Side::Board] {
+            // The view that shows the least px per mm decides.
+            let scales = bench.optics.views.iter().filter(|v| v.shows == side).filter_map(|v| {
+                let sight = landfit_vision::view::Sight::new(v, bench.optics.lens)?;
+                let [w, h] = v.region_px.map_or(bench.optics.frame.size_px, |r| [r.width, r.height]).map(f64::from);
+                let [x, y] = v.region_px.map_or([0, 0], |r| [r.x, r.y]).map(f64::from);
+                let middle = sight.mm(landfit_vision::PointPx::new(x + (w - 1.0) / 2.0, y + (h - 1.0) / 2.0));
+                Some(sight.px_per_mm(middle).determinant().abs().sqrt())
+            });
+            let px_per_mm = scales.fold(f64::INFINITY, f64::min);
+            findings.extend(landfit_part::check::too_fine(&part, side, px_per_mm, LEAST_RADIUS_PX));
+        }
+    }
+    let status = ExitCode::from(u8::from(!findings.is_empty()));
+    if check.json {
+        let [width_mm, length_mm] = reach_mm(&part);
+        let found: Vec<_> = findings.iter().map(|f| serde_json::json!({"kind": f.kind.word(), "sites": f.sites, "text": f.text})).collect();
+        let pitches: Vec<_> = landfit_part::check::pitches_mm(&part, Side::Part).into_iter().map(|(mm, _)| mm).collect();
+        super::print_json(&serde_json::json!({
+            "schema": 1,
+            "name": part.name,
+            "sites": part.sites.len(),
+            "pitches_mm": pitches,
+            "extent_mm": [short(width_mm), short(length_mm)],
+            "turns_that_look_the_same_deg": turns_that_look_the_same(&part, Side::Part).iter().map(|t| u32::from(*t) * 90).collect::<Vec<_>>(),
+            "findings": found,
+        }))?;
+        return Ok(status);
+    }
+    let mut lines = vec![describe(&part), String::new()];
+    if findings.is_empty() {
+        lines.push("nothing to look into".to_owned());
+    } else {
+        const MOST: usize = 20;
+        lines.push(format!("to look into ({}):", findings.len()));
+        lines.extend(findings.iter().take(MOST).map(|f| format!("  {}", f.text)));
+        if findings.len() > MOST {
+            lines.push(format!("  and {} more", findings.len() - MOST));
+        }
+    }
+    print_lines(&[lines.join("\n")])?;
+    Ok(status)
+}
+
 fn same_file(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
@@ -255,8 +350,13 @@ fn same_file(a: &Path, b: &Path) -> bool {
 /// A part in a few lines.
 fn describe(part: &Part) -> String {
     let mut lines = vec![format!("{}: {}", part.name, sites(part))];
-    if let Some(pitch_mm) = part.pitch_mm(Side::Part) {
-        lines.push(format!("pitch        {} mm, the smallest distance from terminal to terminal", short(pitch_mm)));
+    let pitches: Vec<String> = landfit_part::check::pitches_mm(part, Side::Part)
+        .into_iter()
+        .take(4)
+        .map(|(mm, count)| format!("{} mm at {count}", short(mm)))
+        .collect();
+    if !pitches.is_empty() {
+        lines.push(format!("pitch        {} terminals: from each to its nearest neighbour", pitches.join(", ")));
     }
     lines.push(format!("terminals    {}", shapes(part, Side::Part)));
     lines.push(format!("lands        {}", shapes(part, Side::Board)));

@@ -1,10 +1,12 @@
 //! `landfit rehearse`
 
+mod clumsy;
 mod job;
 mod study;
 
 use anyhow::{Context, bail};
-use landfit_rehearsal::{kind, picture, save, scenario};
+use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
+use landfit_rehearsal::{kind, picture, save};
 use landfit_scene::SceneKind;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -28,28 +30,49 @@ pub struct Args {
     /// Measure N scenes of each kind and compare the answers with the truth
     #[arg(long, value_name = "N", conflicts_with = "out", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     study: Option<u32>,
+    /// Rehearse N jobs with hands that slip: wrong screw, wrong sense, misread, past the mark, a bumped board; tells what was
+    /// noticed, and whether any look said "within" wrongly
+    #[arg(long, value_name = "N", conflicts_with_all = ["out", "study", "save", "kinds"], value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    clumsy: Option<u32>,
+    /// The bench to rehearse on (a wrong name lists them); without it the default one, and four others take turns for --clumsy
+    #[arg(long, value_name = "BENCH", conflicts_with_all = ["study", "kinds"])]
+    on: Option<String>,
     /// Only these kinds of scenes, for --study and --save (a wrong name lists them)
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     kinds: Vec<String>,
-    /// Print the study's figures as JSON
-    #[arg(long, requires = "study")]
+    /// Print the figures of --study or --clumsy as JSON
+    #[arg(long)]
     json: bool,
 }
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let kinds = kinds(&args.kinds)?;
+    let setting = args.on.as_deref().map(setting).transpose()?;
+    if args.json && args.study.is_none() && args.clumsy.is_none() {
+        bail!("--json goes with --study or --clumsy");
+    }
+    if let Some(count) = args.clumsy {
+        let settings = setting.map_or_else(|| BENCHES.to_vec(), |one| vec![one]);
+        return clumsy::run(&settings, count as usize, args.seed, args.json);
+    }
+    let setting = setting.unwrap_or(DEFAULT);
     if let Some(scenes) = args.study {
         let kinds = if kinds.is_empty() { SceneKind::ALL.to_vec() } else { kinds };
         return study::run(&kinds, scenes as usize, args.seed, args.json);
     }
     if let Some(folder) = &args.save {
-        return save_first_look(folder, &kinds, args.seed);
+        return save_first_look(folder, &setting, &kinds, args.seed);
     }
     if !kinds.is_empty() {
         bail!("--kinds goes with --study or --save");
     }
-    job::run(&args.out, args.seed)
+    job::run(&setting, &args.out, args.seed)
+}
+
+fn setting(name: &str) -> anyhow::Result<Setting> {
+    let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
+    Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
 }
 
 fn kinds(words: &[String]) -> anyhow::Result<Vec<SceneKind>> {
@@ -57,11 +80,11 @@ fn kinds(words: &[String]) -> anyhow::Result<Vec<SceneKind>> {
     words.iter().map(|w| kind::named(w.trim()).with_context(|| format!("there is no kind {w:?}; the kinds are {}", all()))).collect()
 }
 
-fn save_first_look(folder: &Path, kinds: &[SceneKind], seed: u64) -> anyhow::Result<ExitCode> {
+fn save_first_look(folder: &Path, setting: &Setting, kinds: &[SceneKind], seed: u64) -> anyhow::Result<ExitCode> {
     let paths = match kinds {
         [] => {
-            let rendered = picture::render(&scenario::start(seed)?, &scenario::default_part()?, seed)?;
-            save::save_look(folder, &rendered, scenario::PART_TOML, scenario::BENCH_TOML)?
+            let rendered = picture::render(&setting.start(seed)?, &setting.part()?, seed)?;
+            save::save_look(folder, &rendered, setting.part_toml, setting.bench_toml)?
         }
         [one] => {
             let drawn = kind::draw(*one, seed)?;

@@ -117,7 +117,7 @@ impl Case {
                 });
             }
         }
-        SideFindings { sites }
+        SideFindings { sites, scale: None }
     }
 
     fn answer(&self) -> Answer {

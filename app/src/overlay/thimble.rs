@@ -115,7 +115,10 @@ impl Turn<'_> {
 
     /// "to 3.53", where the reading is known.
     fn target(&self) -> Option<String> {
-        self.one?.reading.map(|r| format!("to {:.2}", r.then_turns))
+        let scale = &self.adjuster.scale;
+        self.one?
+            .reading
+            .map(|r| format!("to {} {}", sentences::reading_number(scale.shown(r.then_turns)), scale.unit).trim_end().to_owned())
     }
 }
 

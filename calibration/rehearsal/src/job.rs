@@ -1,8 +1,10 @@
 //! The job, round after round: measure, judge, plan, turn, until the part is within and nothing is left to turn.
 
 use crate::simulated::{Hands, SimulatedBench, Turned};
+use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, JudgementError, judge};
-use landfit_calibration::moves::{Known, MovePlan, MovesError, plan};
+use landfit_calibration::moves::noticed::{Noticed, Seen, Stood, notice};
+use landfit_calibration::moves::{Known, MovePlan, MovesError, plan, sense_of};
 use landfit_part::{Part, Pose};
 use landfit_vision::answer::{Alignment, Fit, Outcome, Refusal};
 
@@ -17,8 +19,12 @@ pub struct Round {
     pub alignment: Alignment,
     /// What to do about it; `None` when the pictures did not settle the offset.
     pub advice: Option<Advice>,
+    /// What did not go as told in the moves before this look.
+    pub noticed: Vec<Noticed>,
     /// What the hands did.
     pub turned: Vec<Turned>,
+    /// The pictures settled nothing, so the moves before this look were turned back.
+    pub turned_back: bool,
 }
 
 /// What follows from a fit.
@@ -32,11 +38,11 @@ pub struct Advice {
 
 impl Advice {
     /// Whether the moves are worth making: there are some, and the part is not within or they gain more than the picture
-    /// can tell. Without the second, hands would go to and fro between two settings that are as good as each other.
+    /// can tell and the eye can set. Without the second, hands would go to and fro between settings as good as each other.
     #[must_use]
     pub fn is_worth_turning(&self) -> bool {
         let gain_mm = self.judgement.miss_mm - self.plan.left_after.worst_miss_mm;
-        !self.plan.moves.is_empty() && (self.judgement.decision != Decision::Within || gain_mm > self.judgement.u_mm)
+        !self.plan.moves.is_empty() && (self.judgement.decision != Decision::Within || gain_mm > self.judgement.u_mm + self.plan.by_eye_mm)
     }
 }
 
@@ -68,9 +74,14 @@ pub enum JobError<E> {
     Moves(#[from] MovesError),
 }
 
+/// After moves that leave no answer, the hands turn them back so many times before they give up.
+const MOST_TURNED_BACK: usize = 2;
+
 /// Rehearses on `simulated` until within and nothing is left that is worth turning, or `most_rounds` looks were taken.
 ///
-/// `measure` looks at the bench as it stands; `told` hears of every round once its moves are made. What is known of the
+/// Each look is compared with what the moves before it were to bring: what did not go as told is noticed, and where
+/// something moved by itself, one more look is taken before anything counts as good. Where moves leave a picture that
+/// settles nothing, they are turned back. `measure` looks at the bench as it stands; `told` hears of every round once its moves are made. What is known of the
 /// adjusters at first is `known`; from then on every turn is remembered.
 ///
 /// # Errors
@@ -84,6 +95,8 @@ pub fn rehearse<E>(
     measure: &mut dyn FnMut(&SimulatedBench) -> Result<Alignment, E>,
     told: &mut dyn FnMut(&Round),
 ) -> Result<Ending, JobError<E>> {
+    let mut last: Option<Last> = None;
+    let mut turned_back = 0;
     for number in 0..most_rounds {
         let true_offset = simulated.offset();
         let alignment = measure(simulated).map_err(JobError::Measure)?;
@@ -91,23 +104,87 @@ pub fn rehearse<E>(
             Outcome::Fit(fit) => fit,
             Outcome::Refused(refusal) => {
                 let refusal = refusal.clone();
-                told(&Round { number, true_offset, alignment, advice: None, turned: Vec::new() });
+                let undone = last.take().filter(|_| turned_back < MOST_TURNED_BACK);
+                let goes_on = undone.is_some();
+                if let Some(undone) = undone {
+                    turned_back += 1;
+                    simulated.undo(&undone.turned);
+                    // Play is not known any more: the knobs went to and fro.
+                    known.last_sense.retain(|name, _| undone.turned.iter().all(|one| one.adjuster != *name));
+                }
+                told(&Round {
+                    number,
+                    true_offset,
+                    alignment,
+                    advice: None,
+                    noticed: Vec::new(),
+                    turned: Vec::new(),
+                    turned_back: goes_on,
+                });
+                if goes_on {
+                    continue;
+                }
                 return Ok(Ending::NoAnswer(refusal));
             }
         };
+        let stood = Stood { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
+        let seen = last.take().map(|last| last.compare(&stood, part, &simulated.bench, &mut known));
+        let noticed = seen.map(|seen| seen.noticed).unwrap_or_default();
+        let moved = noticed.iter().any(|n| matches!(n, Noticed::Moved { .. }));
         let advice = advise(fit, part, simulated, &known)?;
         let decision = advice.judgement.decision;
-        let done = !advice.is_worth_turning();
-        let turned = if done { Vec::new() } else { simulated.make(&advice.plan, hands) };
-        for one in advice.plan.moves.iter().take(turned.len()) {
-            known.last_sense.insert(one.name.clone(), one.sense);
+        let nothing_to_turn = !advice.is_worth_turning();
+        let done = nothing_to_turn && !moved;
+        let turned = if nothing_to_turn { Vec::new() } else { simulated.make(&advice.plan, hands) };
+        if !nothing_to_turn {
+            last = Some(Last { stood, plan: advice.plan.clone(), u_mm: advice.judgement.u_mm, turned: turned.clone() });
         }
-        told(&Round { number, true_offset, alignment, advice: Some(advice), turned });
+        told(&Round { number, true_offset, alignment, advice: Some(advice), noticed, turned, turned_back: false });
         if done {
             return Ok(if decision == Decision::Within { Ending::Good } else { Ending::NothingToTurn(decision) });
         }
     }
     Ok(Ending::OutOfRounds)
+}
+
+/// The round before a look, as far as the look is compared with it.
+struct Last {
+    stood: Stood,
+    plan: MovePlan,
+    u_mm: f64,
+    turned: Vec<Turned>,
+}
+
+impl Last {
+    /// What the new picture shows of the moves; `known` then holds the senses in which the adjusters were really turned last.
+    fn compare(&self, stood: &Stood, part: &Part, bench: &Bench, known: &mut Known) -> Seen {
+        let seen = notice(&self.stood, &self.plan, stood, part, bench, self.u_mm);
+        let name = |adjuster: usize| bench.adjusters[adjuster].name.clone();
+        let before = known.last_sense.clone();
+        known.last_sense.extend(self.plan.moves.iter().map(|m| (m.name.clone(), m.sense)));
+        let mut set = |adjuster: usize, sense: Option<Sense>| {
+            let _ = match sense {
+                Some(sense) => known.last_sense.insert(name(adjuster), sense),
+                None => known.last_sense.remove(&name(adjuster)),
+            };
+        };
+        let turns = |adjuster: usize| seen.turns.as_ref().map(|t| sense_of(t[adjuster]));
+        for one in &seen.noticed {
+            match *one {
+                Noticed::Moved { .. } => {}
+                Noticed::NotTurned { adjuster } => set(adjuster, before.get(&name(adjuster)).copied()),
+                Noticed::WrongScrew { told, turned } => {
+                    set(told, before.get(&name(told)).copied());
+                    set(turned, turns(turned));
+                }
+                Noticed::WrongSense { adjuster }
+                | Noticed::HalfTurn { adjuster, .. }
+                | Noticed::TooFar { adjuster, .. }
+                | Noticed::TooShort { adjuster, .. } => set(adjuster, turns(adjuster)),
+            }
+        }
+        seen
+    }
 }
 
 fn advise<E>(fit: &Fit, part: &Part, simulated: &SimulatedBench, known: &Known) -> Result<Advice, JobError<E>> {
@@ -219,7 +296,7 @@ mod tests {
         let mut look = |_: &SimulatedBench| Err::<Alignment, _>("the camera is gone");
         let failed = rehearse(&mut bench, &part, &Hands::EXACT, Known::default(), 5, &mut look, &mut |_| {});
         assert!(failed.unwrap_err().to_string().contains("the camera is gone"));
-        let clumsy = Hands { setting_sd_divisions: 20.0, bare_sd_turns: 0.5 };
+        let clumsy = Hands { setting_sd_divisions: 20.0, bare_sd_turns: 0.5, ..Hands::EXACT };
         let (ending, rounds, _) = run(2, true, &clumsy);
         assert_eq!((ending, rounds.len()), (Ending::OutOfRounds, 12));
     }

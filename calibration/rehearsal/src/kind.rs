@@ -6,6 +6,7 @@ use crate::study::{Expected, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
 use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind};
+use landfit_vision::ScaleSource;
 use landfit_vision::answer::ReasonCode;
 
 /// A look of a kind, with the rendering that it came from.
@@ -24,15 +25,21 @@ pub struct Drawn {
 pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     let drawn = landfit_scene::draw(kind, seed)?;
     let rendered = landfit_scene::render(&drawn.scene)?;
+    let mut optics = filed_optics(&drawn.stated);
+    if let Some(may_differ) = drawn.scale_from_pattern {
+        optics.scale = ScaleSource::Pattern { may_differ };
+    }
+    let codes = |codes: Vec<Code>| codes.into_iter().map(reason).collect();
     let look = Look {
         part: drawn.part,
-        optics: filed_optics(&drawn.stated),
+        optics,
         pictures: exposures(&rendered),
         bench_from_part: drawn.scene.bench_from_part,
         bench_from_board: drawn.scene.bench_from_board,
         expected: match drawn.expectation {
             Expectation::Answer => Expected::Answer,
-            Expectation::Refuse(codes) => Expected::Refusal(codes.into_iter().map(reason).collect()),
+            Expectation::Refuse(codes_of_kind) => Expected::Refusal(codes(codes_of_kind)),
+            Expectation::Either(codes_of_kind) => Expected::Either(codes(codes_of_kind)),
         },
     };
     Ok(Drawn { look, rendered })

@@ -4,6 +4,7 @@
 //! that is measured, or the truth with noise. Everything random comes from a seed.
 
 pub mod calibration_trial;
+pub mod clumsy;
 pub mod job;
 pub mod kind;
 pub mod picture;

@@ -42,6 +42,8 @@ pub enum Expected {
     Answer,
     /// It refuses, with one of these codes.
     Refusal(Vec<ReasonCode>),
+    /// It answers rightly, or refuses with one of these codes.
+    Either(Vec<ReasonCode>),
 }
 
 impl Look {
@@ -111,7 +113,7 @@ pub fn compare(look: &Look, answer: &Alignment, bench: &Bench, seed: u64) -> Fin
     match &answer.outcome {
         Outcome::Fit(fit) => Finding::Answered(errors(look, fit, bench, seed)),
         Outcome::Refused(refusal) => {
-            let accepted = matches!(&look.expected, Expected::Refusal(codes) if codes.contains(&refusal.code));
+            let accepted = matches!(&look.expected, Expected::Refusal(codes) | Expected::Either(codes) if codes.contains(&refusal.code));
             Finding::Refused { code: refusal.code, accepted }
         }
     }
@@ -136,7 +138,7 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
         board_um: fit.bench_from_board.shift().distance(look.bench_from_board.shift()) * 1000.0,
         um_per_px: look.um_per_px(),
         inside,
-        wrong: far || centre_mm > half_pitch_mm || off[2].abs() > TURN_ERROR_RAD || look.expected != Expected::Answer,
+        wrong: far || centre_mm > half_pitch_mm || off[2].abs() > TURN_ERROR_RAD || matches!(look.expected, Expected::Refusal(_)),
         left_over_bar: left_over_bar(look, fit, bench, corner_interval_mm, seed),
     }
 }
@@ -240,6 +242,8 @@ pub struct Summary {
     pub answer_due: usize,
     /// How many of those that should be answered were.
     pub answered: usize,
+    /// How many others were answered rightly.
+    pub answered_undue: usize,
     /// How many were refused, by code.
     pub refused: BTreeMap<&'static str, usize>,
     /// Refusals that were due, with a code that was accepted.
@@ -314,6 +318,7 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
         match &one.finding {
             Finding::Answered(errors) => {
                 sum.answered += usize::from(one.answer_due);
+                sum.answered_undue += usize::from(!one.answer_due && !errors.wrong);
                 sum.wrong += usize::from(errors.wrong);
                 right.extend((!errors.wrong).then_some(*errors));
             }

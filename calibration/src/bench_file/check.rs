@@ -163,54 +163,74 @@ pub(super) fn carriers_exist(sections: &[Section<'_>], adjusters: &[Adjuster]) -
 }
 
 /// What an adjuster adds to what the others can do: a rotation, or else a way along a direction.
+#[derive(Clone, Copy)]
 struct Direction<'a> {
     name: &'a str,
     along: PointMm,
 }
 
-/// Refuses adjusters one of which does what the others together do.
+/// Refuses adjusters one of which does what the others together do, while some way to go is left that none of them goes.
 ///
 /// A second rotation differs from the first by a shift, square to the line between the pivots; so after the first
 /// rotation all that counts is directions in the plane, of which there are two at most. Tilts are a plane of their own.
+/// Where adjusters reach every way, more of them are welcome: a coarse and a fine screw, or screws under both sides.
 pub(super) fn directions_are_independent(sections: &[Section<'_>], adjusters: &[Adjuster]) -> Result<(), FileError> {
     let mut first_rotation: Option<(&str, PointMm)> = None;
-    let (mut shifts, mut tilts): (Vec<Direction<'_>>, Vec<Direction<'_>>) = (Vec::new(), Vec::new());
+    let (mut shifts, mut tilts) = (Ways::default(), Ways::default());
     for (section, adjuster) in sections.iter().zip(adjusters) {
         let name = adjuster.name.as_str();
-        let depends =
-            |what: String| section.get("turn", "").map_or_else(|| section.wrong_key("turn", what.clone()), |f| f.wrong(what.clone()));
-        let (list, along) = match adjuster.turn {
+        let depends = |what: String| {
+            let what = format!("of {name} depends on {what}");
+            section.get("turn", "").map_or_else(|| section.wrong_key("turn", what.clone()), |f| f.wrong(what.clone()))
+        };
+        let (ways, along) = match adjuster.turn {
             Motion::Shift { step_mm } => (&mut shifts, step_mm * (1.0 / step_mm.norm())),
             Motion::Tilt { step_rad: [x, y] } => (&mut tilts, PointMm::new(x, y) * (1.0 / x.hypot(y))),
             Motion::Rotation { pivot_mm, .. } => match first_rotation {
                 None => {
                     first_rotation = Some((name, pivot_mm));
+                    shifts.adjusters += 1;
                     continue;
                 }
                 Some((other, other_pivot_mm)) => {
                     let apart = pivot_mm - other_pivot_mm;
                     if apart.norm() < LEAST_PIVOT_DISTANCE_MM {
-                        return Err(depends(format!(
-                            "of {name} depends on {other}: both turn about the same pivot; leave one of them out"
-                        )));
+                        shifts.adjusters += 1;
+                        let what = format!("{other}: both turn about the same pivot; leave one of them out");
+                        shifts.first_error.get_or_insert_with(|| depends(what));
+                        continue;
                     }
                     (&mut shifts, PointMm::new(-apart.y, apart.x) * (1.0 / apart.norm()))
                 }
             },
         };
-        if let Some(other) = list.iter().find(|d| (d.along.x * along.y - d.along.y * along.x).abs() < LEAST_SINE) {
-            return Err(depends(format!(
-                "of {name} depends on {}: both go the same way; leave one of them out or mend its direction",
-                other.name
-            )));
+        ways.adjusters += 1;
+        if let Some(other) = ways.list.iter().find(|d| (d.along.x * along.y - d.along.y * along.x).abs() < LEAST_SINE) {
+            let what = format!("{}: both go the same way; leave one of them out or mend its direction", other.name);
+            ways.first_error.get_or_insert_with(|| depends(what));
+            continue;
         }
-        if list.len() == 2 {
-            let (a, b) = (list[0].name, list[1].name);
-            return Err(depends(format!(
-                "of {name} depends on {a} and {b}: together they already do all that it does; leave one of them out"
-            )));
+        if let [a, b, ..] = ways.list[..] {
+            let what = format!("{} and {}: together they already do all that it does; leave one of them out", a.name, b.name);
+            ways.first_error.get_or_insert_with(|| depends(what));
         }
-        list.push(Direction { name, along });
+        ways.list.push(Direction { name, along });
+    }
+    let turns = usize::from(first_rotation.is_some());
+    for (ways, reached, most) in [(&mut shifts, turns, 3), (&mut tilts, 0, 2)] {
+        if ways.list.len().min(2) + reached < ways.adjusters.min(most)
+            && let Some(error) = ways.first_error.take()
+        {
+            return Err(error);
+        }
     }
     Ok(())
+}
+
+/// The adjusters of one plane: how many, their directions, and the first that adds none.
+#[derive(Default)]
+struct Ways<'a> {
+    adjusters: usize,
+    list: Vec<Direction<'a>>,
+    first_error: Option<FileError>,
 }

@@ -140,10 +140,11 @@ fn what_is_left_out_takes_the_described_values() {
 
 #[test]
 fn every_optional_key_is_read_and_written() {
-    let extra = "[[adjuster]]\nname = \"Y 2\"\ncarries = \"board\"\nturn = { mm = [0, 0.635] }\ndivisions = 25\nbacklash_turns = 0.1\nreadable_divisions = 0.5\nreads = \"divisions\"\nreading_rises = \"anticlockwise\"\ntravel_turns = [-12, 12.5]\nstands = \"near\"\nrides_on = \"R\"\n\n[[adjuster]]\nname = \"T\"\ncarries = \"part\"\nturn = { tilt_deg = [0.1, -0.02] }\nreads = \"steps\"\nstands = \"top\"\n\n[scale]\nfrom = \"pattern\"\nmay_differ = 0.01\n\n[aim]\nx_mm = 0.01\ny_mm = -0.02\ntheta_deg = 0.3\n\n[calibration]\nstate = \"calibrated\"\ndate = 2026-01-02\n";
+    let extra = "[[adjuster]]\nname = \"Y 2\"\ncarries = \"board\"\nturn = { mm = [0, 0.635] }\ndivisions = 25\nbacklash_turns = 0.1\nreadable_divisions = 0.5\nreads = \"divisions\"\nreading_rises = \"anticlockwise\"\nreading_per_turn = 0.025\nreading_unit = \"in\"\ntravel_turns = [-12, 12.5]\nstands = \"near\"\nrides_on = \"R\"\n\n[[adjuster]]\nname = \"T\"\ncarries = \"part\"\nturn = { tilt_deg = [0.1, -0.02] }\nreads = \"steps\"\nstands = \"top\"\n\n[scale]\nfrom = \"pattern\"\nmay_differ = 0.01\n\n[aim]\nx_mm = 0.01\ny_mm = -0.02\ntheta_deg = 0.3\n\n[calibration]\nstate = \"calibrated\"\ndate = 2026-01-02\n";
     let bench = with(extra).expect("bench");
     let y = &bench.adjusters[2];
     assert_eq!((y.readable_divisions, y.reading_rises, y.travel_turns), (0.5, Sense::Anticlockwise, Some([-12.0, 12.5])));
+    assert_eq!(y.scale, ReadingScale { per_turn: 0.025, unit: "in".into() });
     assert_eq!((y.stands, y.rides_on.as_deref()), (Some(Stands::Near), Some("R")));
     assert_eq!(bench.adjusters[3].turn, Motion::Tilt { step_rad: [0.1f64.to_radians(), (-0.02f64).to_radians()] });
     assert_eq!(bench.adjusters[3].reads, Reads::Steps);
@@ -352,6 +353,7 @@ fn what_adjusters_say_of_themselves_is_checked() {
         ),
         ("reads = \"marks\"", "reads must be \"divisions\" or \"steps\" or \"none\", not \"marks\""),
         ("reading_rises = \"left\"", "reading_rises must be \"clockwise\" or \"anticlockwise\", not \"left\""),
+        ("reading_per_turn = 0", "reading_per_turn must be a number above 0 and at most 1000: what one turn adds to the reading, not 0"),
         ("travel_turns = [3, -3]", "travel_turns runs from 3 to -3; write the lower end first, and some travel between"),
         ("travel_turns = [3, 3]", "travel_turns runs from 3 to 3; write the lower end first, and some travel between"),
         ("travel_turns = 3", "travel_turns must be two readings in turns, [lower end, upper end], not 3"),
@@ -400,8 +402,8 @@ fn adjusters_that_depend_on_each_other_are_refused_with_both_names() {
     // Two rotations about pivots one above the other shift to the right between them, as X does.
     let lever = refused(&[adjuster("S", "deg = 2, pivot_mm = [0, 30]")]);
     assert!(lever.contains("turn of S depends on X: both go the same way"), "{lever}");
-    let fourth = refused(&[adjuster("Y", "mm = [0, 0.5]"), adjuster("Z", "mm = [0.5, 0.5]")]);
-    assert!(fourth.contains("turn of Z depends on X and Y: together they already do all that it does"), "{fourth}");
+    let third = refused(&[adjuster("S", "mm = [0.2, 0]"), adjuster("T", "mm = [0.1, 0]")]);
+    assert!(third.contains("turn of S depends on X: both go the same way"), "{third}");
     let tilts = refused(&[adjuster("A", "tilt_deg = [0.1, 0]"), adjuster("B", "tilt_deg = [-0.2, 0]")]);
     assert!(tilts.contains("turn of B depends on A"), "{tilts}");
 }
@@ -413,6 +415,12 @@ fn adjusters_that_are_only_skewed_or_tilt_are_taken() {
     assert!(with(&adjuster("S", "deg = 2, pivot_mm = [30, 0]")).is_ok(), "a second rotation beside the first moves along y");
     let tilts = [adjuster("Y", "mm = [0, 1]"), adjuster("A", "tilt_deg = [0.1, 0]"), adjuster("B", "tilt_deg = [0, 0.1]")].concat();
     assert!(with(&tilts).is_ok());
+    // More than enough is no fault: a fine screw beside a coarse one, a third foot.
+    let many = [adjuster("Y", "mm = [0, 1]"), adjuster("fine X", "mm = [0.05, 0]"), adjuster("part Y", "mm = [0, 0.5]")].concat();
+    assert!(with(&many).is_ok());
+    let feet =
+        [adjuster("A", "tilt_deg = [0.1, 0]"), adjuster("B", "tilt_deg = [0, 0.1]"), adjuster("C", "tilt_deg = [0.1, 0.1]")].concat();
+    assert!(with(&feet).is_ok());
 }
 
 #[test]
@@ -569,6 +577,7 @@ fn any_bench() -> impl Strategy<Value = Bench> {
                         readable_divisions: readable,
                         reads: if divisions.is_some() { Reads::Divisions } else { Reads::Steps },
                         reading_rises: if clockwise { Sense::Clockwise } else { Sense::Anticlockwise },
+                        scale: ReadingScale { per_turn: readable / 40.0, unit: if clockwise { "in".into() } else { String::new() } },
                         travel_turns: low.map(|low| [low, low + 3.0]),
                         stands: STANDS.get(stands).map(|(_, s)| *s),
                         rides_on: None,

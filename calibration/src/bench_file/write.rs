@@ -111,6 +111,12 @@ fn adjuster_table(adjuster: &Adjuster) -> String {
     if adjuster.reading_rises == Sense::Anticlockwise {
         text.push_str("reading_rises = \"anticlockwise\"\n");
     }
+    if adjuster.scale.per_turn != 1.0 {
+        let _ = writeln!(text, "reading_per_turn = {}", number(adjuster.scale.per_turn));
+    }
+    if !adjuster.scale.unit.is_empty() {
+        let _ = writeln!(text, "reading_unit = {}", quoted(&adjuster.scale.unit));
+    }
     if let Some(travel) = adjuster.travel_turns {
         let _ = writeln!(text, "travel_turns = {}", numbers(&travel));
     }

@@ -1,10 +1,14 @@
 //! From the poses of part and board to the turns of the adjusters.
 //!
 //! Everything happens in the bench frame: adjusters move the part or the board along their own, not quite square
-//! directions and about their own pivots, which stay where they are whatever else is turned. Rotations come first, then
-//! shifts, each in the order of the bench file. What is aimed at is offset = aim, component by component.
+//! directions and about their own pivots. These stay where they are whatever else is turned, except those of an adjuster
+//! that rides on another: they are carried along, and hold as the bench file says where the bench stands at the picture.
+//! Rotations come first, then shifts, each in the order of the bench file. What is aimed at is offset = aim, component by
+//! component. Tilts are not turned: an offset does not show them.
 
+mod choice;
 mod motion;
+pub mod noticed;
 mod reach;
 mod rounding;
 
@@ -13,8 +17,8 @@ pub(crate) use reach::{Reach, miss_vector_mm};
 
 use crate::bench::{Adjuster, Bench, Motion, Reads, Sense};
 use landfit_part::{Part, PointMm, Pose, Side};
-use motion::Stand;
-use rounding::{Settable, settable_turns};
+use motion::{Stand, riders};
+use rounding::{Chosen, Settable, settable_turns};
 use std::collections::BTreeMap;
 
 /// What is known of the adjusters besides the bench file.
@@ -35,9 +39,15 @@ pub struct MovePlan {
     pub moves: Vec<Move>,
     /// Offset minus aim after the moves as the hand can set them.
     pub left_after: Left,
+    /// What moves that are set by eye may be off, at the pattern's rim, mm: a fiftieth of a turn of each bare knob that turns
+    /// (common practice, no source). Zero where all are read.
+    pub by_eye_mm: f64,
     /// What the person should know besides, one sentence each.
     pub warnings: Vec<String>,
 }
+
+/// Turns that an eye can set a bare knob to.
+const BY_EYE_TURNS: f64 = 0.02;
 
 /// What will be left when the moves are made.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -168,14 +178,6 @@ pub enum MovesError {
         /// Of what.
         what: String,
     },
-    /// Something that moves are not planned for.
-    #[error("adjuster {adjuster}: {what}")]
-    NotPlanned {
-        /// Its name.
-        adjuster: String,
-        /// What, and what to do.
-        what: &'static str,
-    },
     /// A turn of it moves nothing.
     #[error("adjuster {adjuster}: one turn moves nothing; check its `turn` in the bench file")]
     NoEffect {
@@ -228,14 +230,19 @@ const SAME_PIVOT_MM: f64 = 0.1;
 /// Shifts and turns (as arcs at the pattern's rim) below this are nothing to warn of, mm.
 const NOTHING_MM: f64 = 5e-4;
 
+/// Where rounding leaves more than this share of the allowance, a further adjuster with finer steps may come in.
+const FINE_SHARE: f64 = 0.25;
+
 /// How far to turn which adjuster, so that offset = aim, and what rounding to the hand's steps will leave.
 ///
 /// Poses are those of the bench frame. The adjusters' steps are chosen jointly so that the worst miss over all sites of
-/// `part` is least; no neighbouring set of steps is better. A degree of freedom that no adjuster reaches stays in
-/// `left_after`, with a warning; a move past a known end of travel stops there, with a warning.
+/// `part` is least; no neighbouring set of steps is better. Of more adjusters than the plane has ways to go, those turn
+/// that take the least total of turns, and one more where their steps are too coarse for the part. A degree of freedom
+/// that no adjuster reaches stays in `left_after`, with a warning; a move past a known end of travel stops there, with a
+/// warning.
 ///
 /// # Errors
-/// See [`MovesError`]: bad input, adjusters that depend on each other, and arrangements that moves are not planned for.
+/// See [`MovesError`]: bad input, and adjusters that depend on each other.
 pub fn plan(bench_from_part: &Pose, bench_from_board: &Pose, part: &Part, bench: &Bench, known: &Known) -> Result<MovePlan, MovesError> {
     let reach = Reach::of(part).ok_or(MovesError::NoSites)?;
     check(bench_from_part, bench_from_board, bench, known)?;
@@ -246,20 +253,30 @@ pub fn plan(bench_from_part: &Pose, bench_from_board: &Pose, part: &Part, bench:
         aim: bench.aim,
         adjusters: &bench.adjusters,
         order: &order,
+        riders: &riders(&bench.adjusters),
     };
-    let zero = vec![0.0; bench.adjusters.len()];
-
-    let mut exact = zero.clone();
-    stand.solve(&reach, &mut exact, &order);
     let settable = bench.adjusters.iter().map(|a| settable(a, known)).collect::<Result<Vec<_>, _>>()?;
-    let set = settable_turns(&stand, &reach, &settable);
+    let exact = choice::exact_turns(&stand, &reach, &settable);
+    let chosen = Chosen { exact: &exact.turns, turning: &exact.turning, finer: None };
+    let (mut set, miss_mm) = settable_turns(&stand, &reach, &settable, &chosen);
+    if miss_mm > FINE_SHARE * part.allowance().miss_mm {
+        let others = order.iter().copied().filter(|i| !exact.turning.contains(i));
+        let finer = others.map(|i| settable_turns(&stand, &reach, &settable, &Chosen { finer: Some(i), ..chosen }));
+        let finest = finer.reduce(|best, other| if other.1 < best.1 - 1e-9 { other } else { best });
+        if let Some((turns, _)) = finest.filter(|(_, finest_mm)| *finest_mm < miss_mm / 2.0) {
+            set = turns;
+        }
+    }
 
     let left = stand.left_after(&set);
     let (worst_site, worst_miss_mm) = reach.worst(&left);
-    let moves = order.iter().filter_map(|&i| one_move(i, &bench.adjusters[i], exact[i], set[i], known)).collect();
-    let mut warnings = beyond_travel(&bench.adjusters, &order, &exact, &settable, known);
-    warnings.extend(unreached(&stand, &reach, &exact));
-    Ok(MovePlan { to_go: stand.left_after(&zero), moves, left_after: Left { offset: left, worst_site, worst_miss_mm }, warnings })
+    let moves = order.iter().filter_map(|&i| one_move(i, &bench.adjusters[i], exact.turns[i], set[i], known)).collect();
+    let mut warnings = beyond_travel(&bench.adjusters, &order, &exact.turns, &settable, known);
+    warnings.extend(unreached(&stand, &reach, &exact.turns));
+    let to_go = minus_aim(&bench_from_board.inverse().after(bench_from_part), &bench.aim);
+    let turned_by_eye: Vec<usize> = (0..set.len()).filter(|&i| settable[i].step_turns.is_none() && set[i].abs() > 1e-9).collect();
+    let by_eye_mm = stand.jacobian_mm(&reach, &set, &turned_by_eye).norm() * BY_EYE_TURNS;
+    Ok(MovePlan { to_go, moves, by_eye_mm, left_after: Left { offset: left, worst_site, worst_miss_mm }, warnings })
 }
 
 /// A kilometre, or as many turns or radians, is beyond any bench; NaN and infinities are no numbers at all.
@@ -269,10 +286,8 @@ fn is_sane(value: f64) -> bool {
 
 /// Rotations first, since their pivots shift things; then shifts.
 fn order_of(adjusters: &[Adjuster]) -> Vec<usize> {
-    let rotates = |i: &usize| matches!(adjusters[*i].turn, Motion::Rotation { .. });
-    let (mut order, shifts): (Vec<usize>, Vec<usize>) = (0..adjusters.len()).partition(rotates);
-    order.extend(shifts);
-    order
+    let those = |wanted: fn(&Motion) -> bool| (0..adjusters.len()).filter(move |i| wanted(&adjusters[*i].turn));
+    those(|turn| matches!(turn, Motion::Rotation { .. })).chain(those(|turn| matches!(turn, Motion::Shift { .. }))).collect()
 }
 
 fn check(bench_from_part: &Pose, bench_from_board: &Pose, bench: &Bench, known: &Known) -> Result<(), MovesError> {
@@ -290,17 +305,16 @@ fn check(bench_from_part: &Pose, bench_from_board: &Pose, bench: &Bench, known: 
         }
     }
     for adjuster in &bench.adjusters {
-        check_adjuster(adjuster, &bench.adjusters)?;
+        check_adjuster(adjuster)?;
     }
     check_independence(&bench.adjusters)
 }
 
-fn check_adjuster(adjuster: &Adjuster, all: &[Adjuster]) -> Result<(), MovesError> {
-    let refuse = |what| Err(MovesError::NotPlanned { adjuster: adjuster.name.clone(), what });
+fn check_adjuster(adjuster: &Adjuster) -> Result<(), MovesError> {
     let (step, place) = match adjuster.turn {
         Motion::Shift { step_mm } => (step_mm.norm(), PointMm::ZERO),
         Motion::Rotation { step_rad, pivot_mm } => (step_rad, pivot_mm),
-        Motion::Tilt { .. } => return refuse("moves are not planned for tilt screws yet; leave it out of the bench file"),
+        Motion::Tilt { step_rad: [x, y] } => (x.hypot(y), PointMm::ZERO),
     };
     if ![step, place.x, place.y, adjuster.backlash_turns].into_iter().all(is_sane) {
         return Err(MovesError::NotFinite { what: format!("a value of adjuster {}", adjuster.name) });
@@ -308,48 +322,47 @@ fn check_adjuster(adjuster: &Adjuster, all: &[Adjuster]) -> Result<(), MovesErro
     if step.abs() < 1e-9 {
         return Err(MovesError::NoEffect { adjuster: adjuster.name.clone() });
     }
-    // A shift that rides on a shift keeps its direction. On anything else, direction or pivot depend on where the carrier
-    // stands, which a bench file does not tell.
-    if let Some(carrier) = &adjuster.rides_on {
-        let shift = |a: &Adjuster| matches!(a.turn, Motion::Shift { .. });
-        if !(shift(adjuster) && all.iter().any(|a| a.name == *carrier && shift(a))) {
-            return refuse("moves are not planned yet for what rides on a rotation, or for a rotation that rides on another adjuster");
-        }
-    }
     Ok(())
 }
 
-/// Adjusters are independent when no two of them do the same, wherever part and board stand.
+/// Adjusters are independent when each adds a way to go, wherever part and board stand, until there are all three.
 ///
 /// A rotation brings the turn; a second rotation, counted against the first, only shifts, across the line of the two pivots.
-/// So what is left to compare are directions of shifts, and a plane has two.
+/// So what is left to compare are directions of shifts, and a plane has two. Adjusters beyond the three ways to go may do
+/// what others do: the choice between them is made by their turns.
 fn check_independence(adjusters: &[Adjuster]) -> Result<(), MovesError> {
     let mut directions: Vec<(String, PointMm)> = Vec::new();
     let mut first_pivot: Option<(&str, PointMm)> = None;
+    let mut same: Option<String> = None;
     for adjuster in adjusters {
-        match (adjuster.turn, first_pivot) {
-            (Motion::Shift { step_mm }, _) => directions.push((adjuster.name.clone(), step_mm * (1.0 / step_mm.norm()))),
-            (Motion::Rotation { pivot_mm, .. }, None) => first_pivot = Some((&adjuster.name, pivot_mm)),
+        let (names, along) = match (adjuster.turn, first_pivot) {
+            (Motion::Tilt { .. }, _) => continue,
+            (Motion::Shift { step_mm }, _) => (adjuster.name.clone(), step_mm * (1.0 / step_mm.norm())),
+            (Motion::Rotation { pivot_mm, .. }, None) => {
+                first_pivot = Some((&adjuster.name, pivot_mm));
+                continue;
+            }
             (Motion::Rotation { pivot_mm, .. }, Some((first, from_mm))) => {
                 let names = format!("{first} and {}", adjuster.name);
                 let apart = pivot_mm - from_mm;
                 if apart.norm() < SAME_PIVOT_MM {
-                    return Err(MovesError::Dependent { names });
+                    same = same.or(Some(names));
+                    continue;
                 }
-                directions.push((names, PointMm::new(-apart.y, apart.x) * (1.0 / apart.norm())));
+                (names, PointMm::new(-apart.y, apart.x) * (1.0 / apart.norm()))
             }
-            (Motion::Tilt { .. }, _) => {}
+        };
+        let other = directions.iter().find(|(_, to)| (to.x * along.x + to.y * along.y).abs() > SAME_DIRECTION_COSINE);
+        match other {
+            Some((other, _)) => same = same.or_else(|| Some(format!("{other} and {names}"))),
+            None => directions.push((names, along)),
         }
     }
-    for (b, (name_b, to_b)) in directions.iter().enumerate() {
-        for (name_a, to_a) in &directions[..b] {
-            if (to_a.x * to_b.x + to_a.y * to_b.y).abs() > SAME_DIRECTION_COSINE {
-                return Err(MovesError::Dependent { names: format!("{name_a} and {name_b}") });
-            }
-        }
-    }
-    if directions.len() > 2 {
-        return Err(MovesError::Dependent { names: adjusters.iter().map(|a| a.name.as_str()).collect::<Vec<_>>().join(", ") });
+    let in_plane = || adjusters.iter().filter(|a| !matches!(a.turn, Motion::Tilt { .. }));
+    let ways = directions.len().min(2) + usize::from(first_pivot.is_some());
+    if ways < in_plane().count().min(3) {
+        let all = || in_plane().map(|a| a.name.as_str()).collect::<Vec<_>>().join(", ");
+        return Err(MovesError::Dependent { names: same.unwrap_or_else(all) });
     }
     Ok(())
 }
@@ -451,9 +464,9 @@ fn beyond_travel(adjusters: &[Adjuster], order: &[usize], exact: &[f64], settabl
 }
 
 fn one_beyond_travel(adjuster: &Adjuster, exact_turns: f64, settable: &Settable, known: &Known) -> Option<String> {
-    let [lo, hi] = settable.from_to_turns;
-    let short_turns = (lo - exact_turns).max(exact_turns - hi);
-    if short_turns <= settable.step_turns.unwrap_or(0.0) / 2.0 + 1e-9 {
+    let [_, hi] = settable.from_to_turns;
+    let short_turns = settable.past_end_turns(exact_turns);
+    if short_turns <= 0.0 {
         return None;
     }
     let (now, travel) = (known.reading_turns.get(&adjuster.name)?, adjuster.travel_turns?);

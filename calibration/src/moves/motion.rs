@@ -14,6 +14,22 @@ pub struct Stand<'a> {
     pub adjusters: &'a [Adjuster],
     /// Indices of the adjusters in the order in which they are turned.
     pub order: &'a [usize],
+    /// For each adjuster all those that ride on it, directly or on one that does.
+    pub riders: &'a [Vec<usize>],
+}
+
+/// For each adjuster all those that ride on it. A carrier that does not exist, or a circle, carries nothing more.
+pub fn riders(adjusters: &[Adjuster]) -> Vec<Vec<usize>> {
+    let carrier = |i: usize| adjusters[i].rides_on.as_deref().and_then(|name| adjusters.iter().position(|a| a.name == name));
+    let mut riders = vec![Vec::new(); adjusters.len()];
+    for rider in 0..adjusters.len() {
+        let mut under = carrier(rider);
+        while let Some(i) = under.filter(|i| *i != rider && !riders[*i].contains(&rider)) {
+            riders[i].push(rider);
+            under = carrier(i);
+        }
+    }
+    riders
 }
 
 /// The motion, bench frame, of what an adjuster carries when it is turned by `turns` (clockwise positive).
@@ -33,15 +49,29 @@ fn turn_about(pivot_mm: PointMm, angle_rad: f64) -> Pose {
 impl Stand<'_> {
     /// Offset minus aim, component by component, after the adjusters were turned by `turns` in their order.
     pub fn left_after(&self, turns: &[f64]) -> Pose {
+        let [part, board] = self.poses_after(turns);
+        minus_aim(&board.inverse().after(&part), &self.aim)
+    }
+
+    /// Where part and board lie after the adjusters were turned by `turns` in their order, bench frame.
+    pub fn poses_after(&self, turns: &[f64]) -> [Pose; 2] {
         let (mut part, mut board) = (self.bench_from_part, self.bench_from_board);
+        // How far what an adjuster rides on has carried it from where its direction and pivot hold.
+        let mut carried = vec![Pose::IDENTITY; if self.riders.iter().all(Vec::is_empty) { 0 } else { self.adjusters.len() }];
         for &i in self.order {
-            let motion = carried_by(&self.adjusters[i].turn, turns[i]);
+            let mut motion = carried_by(&self.adjusters[i].turn, turns[i]);
+            if let Some(by) = carried.get(i) {
+                motion = by.after(&motion).after(&by.inverse());
+            }
+            for &rider in self.riders.get(i).into_iter().flatten() {
+                carried[rider] = motion.after(&carried[rider]);
+            }
             match self.adjusters[i].carries {
                 Side::Part => part = motion.after(&part),
                 Side::Board => board = motion.after(&board),
             }
         }
-        minus_aim(&board.inverse().after(&part), &self.aim)
+        [part, board]
     }
 
     /// Derivative of what `reach` makes small, mm per turn, one column for each of `of`.

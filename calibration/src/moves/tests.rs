@@ -1,5 +1,5 @@
 use super::*;
-use crate::bench::{CalibrationState, Stands};
+use crate::bench::{CalibrationState, ReadingScale, Stands};
 use crate::judgement::judge;
 use landfit_part::{Piece, Site};
 use landfit_vision::{Frame, Optics, ScaleSource};
@@ -37,6 +37,7 @@ fn adjuster(name: &str, carries: Side, turn: Motion, divisions: Option<u32>) -> 
         readable_divisions: 1.0,
         reads: if divisions.is_some() { Reads::Divisions } else { Reads::None },
         reading_rises: Sense::Clockwise,
+        scale: ReadingScale::TURNS,
         travel_turns: None,
         stands: Some(Stands::Right),
         rides_on: None,
@@ -376,7 +377,13 @@ fn adjusters_that_depend_on_each_other_are_refused_by_name() {
     let third = adjuster("Z", Side::Part, shift(0.3, 0.3), Some(50));
     let error = plan_from(&example_offset(), &bench(vec![x.clone(), y.clone(), third.clone()]), &Known::default()).unwrap_err();
     assert!(matches!(&error, MovesError::Dependent { names } if names == "X, Y, Z"), "{error}");
-    assert!(matches!(plan_from(&example_offset(), &bench(vec![x, y, r, third]), &Known::default()), Err(MovesError::Dependent { .. })));
+    // With a rotation besides, the three shifts leave nothing unreached: the least total of turns chooses.
+    assert!(plan_from(&example_offset(), &bench(vec![x.clone(), y, r.clone(), third]), &Known::default()).is_ok());
+    let x_again = adjuster("X 2", Side::Part, shift(-0.3, 0.0), Some(50));
+    let error = plan_from(&example_offset(), &bench(vec![x.clone(), x_again.clone(), r.clone()]), &Known::default()).unwrap_err();
+    assert_eq!(error, MovesError::Dependent { names: "X and X 2".into() });
+    let no_y = bench(vec![x, x_again, r, adjuster("X 3", Side::Part, shift(0.1, 0.0), Some(50))]);
+    assert!(matches!(plan_from(&example_offset(), &no_y, &Known::default()), Err(MovesError::Dependent { .. })));
 }
 
 #[test]
@@ -392,20 +399,204 @@ fn two_rotations_about_pivots_apart_stand_for_a_rotation_and_a_shift() {
     assert_eq!(plan_from(&example_offset(), &same, &Known::default()), Err(MovesError::Dependent { names: "R1 and R2".into() }));
 }
 
+/// A stack as it stands on a bench: each of `names` rides on the next, and the last stands on the bench.
+fn stacked(mut bench: Bench, names: &[&str]) -> Bench {
+    for pair in names.windows(2) {
+        bench.adjusters.iter_mut().find(|a| a.name == pair[0]).unwrap().rides_on = Some(pair[1].to_owned());
+    }
+    bench
+}
+
+/// Worst miss after `turns`, written out point by point for a side whose adjusters are one stack, the rider first.
+fn worst_miss_of_stack(part: &Part, at_part: &Pose, at_board: &Pose, bench: &Bench, stack: &[&str], turns: &[f64]) -> f64 {
+    let moved = |mut q: PointMm, side: Side| {
+        for name in stack {
+            let index = bench.adjusters.iter().position(|a| a.name == *name).unwrap();
+            let a = &bench.adjusters[index];
+            match a.turn {
+                _ if a.carries != side => {}
+                Motion::Rotation { step_rad, pivot_mm } => q = pivot_mm + (q - pivot_mm).rotated(step_rad * turns[index]),
+                Motion::Shift { step_mm } => q = q + step_mm * turns[index],
+                Motion::Tilt { .. } => {}
+            }
+        }
+        q
+    };
+    let miss = |s: &Site| moved(at_part.apply(s.at_mm), Side::Part).distance(moved(at_board.apply(s.at_mm), Side::Board));
+    part.sites.iter().map(miss).fold(0.0, f64::max)
+}
+
+fn set_turns(plan: &MovePlan, count: usize) -> Vec<f64> {
+    (0..count).map(|i| plan.moves.iter().find(|m| m.adjuster == i).map_or(0.0, |m| m.set_turns)).collect()
+}
+
 #[test]
-fn what_moves_are_not_planned_for_is_refused_with_words() {
-    let mut tilt = example_bench();
-    tilt.adjusters[0].turn = Motion::Tilt { step_rad: [0.01, 0.0] };
-    assert!(plan_from(&example_offset(), &tilt, &Known::default()).unwrap_err().to_string().contains("tilt"));
-    let mut riding = example_bench();
-    riding.adjusters[0].rides_on = Some("R".into());
-    assert!(plan_from(&example_offset(), &riding, &Known::default()).unwrap_err().to_string().contains("rides"));
-    let mut stacked = example_bench();
-    stacked.adjusters[0].rides_on = Some("Y".into());
-    assert_eq!(
-        plan_from(&example_offset(), &stacked, &Known::default()),
-        plan_from(&example_offset(), &example_bench(), &Known::default())
-    );
+fn a_rotation_under_the_board_and_what_rides_on_what_are_reckoned_with() {
+    let part = grid(8, 6, 0.8);
+    let all_on = |side: Side| {
+        bench(vec![
+            adjuster("X", side, shift(0.5, 0.01), None),
+            adjuster("Y", side, shift(-0.02, 0.5), None),
+            adjuster("R", side, rotation(1.5, 2.3, -1.7), None),
+        ])
+    };
+    let (at_part, at_board) = (degrees(0.4, -0.3, 5.0), degrees(-0.2, 0.1, -2.0));
+    for side in [Side::Part, Side::Board] {
+        for stack in [["R", "X", "Y"], ["X", "Y", "R"], ["Y", "R", "X"]] {
+            let bench = stacked(all_on(side), &stack);
+            let told = plan(&at_part, &at_board, &part, &bench, &Known::default()).unwrap();
+            let left = worst_miss_of_stack(&part, &at_part, &at_board, &bench, &stack, &set_turns(&told, 3));
+            assert!(left < 1e-9, "{side:?} {stack:?}: {left} mm");
+        }
+    }
+    // What rides on the rotation is carried round: the same turns without riding would miss.
+    let riding = stacked(all_on(Side::Part), &["X", "Y", "R"]);
+    let plain = plan(&at_part, &at_board, &part, &all_on(Side::Part), &Known::default()).unwrap();
+    assert!(worst_miss_of_stack(&part, &at_part, &at_board, &riding, &["X", "Y", "R"], &set_turns(&plain, 3)) > 0.02);
+}
+
+#[test]
+fn a_tilt_screw_is_left_alone() {
+    let mut tilting = example_bench();
+    tilting.adjusters.push(adjuster("T", Side::Board, Motion::Tilt { step_rad: [0.01, 0.0] }, Some(50)));
+    let told = plan_from(&example_offset(), &tilting, &Known::default()).unwrap();
+    assert_eq!(told, plan_from(&example_offset(), &example_bench(), &Known::default()).unwrap());
+}
+
+/// Small benches of every kind: stacks on either side, thimbles, jog steps and bare knobs, one to four adjusters.
+fn any_small_bench() -> impl Strategy<Value = (Bench, Vec<&'static str>)> {
+    let side = || prop_oneof![Just(Side::Part), Just(Side::Board)];
+    let reads = || prop_oneof![3 => Just(Some(10_u32)), 2 => Just(Some(0)), 1 => Just(None)];
+    let stack = prop_oneof![Just(vec![]), Just(vec!["R", "X", "Y"]), Just(vec!["X", "Y", "R"])];
+    let values = (-0.3..0.3_f64, -0.3..0.3_f64, prop_oneof![-2.0..-0.7_f64, 0.7..2.0_f64], -15.0..15.0_f64, -15.0..15.0_f64);
+    ((side(), side(), side()), (reads(), reads(), reads()), stack, values, 1..5_usize).prop_map(|(sides, reads, stack, values, count)| {
+        let (skew_x, skew_y, deg, px, py) = values;
+        // A thimble of ten divisions, a jog control whose step is as long as a division, or a bare knob.
+        let one = |name, side, turn: fn(f64, f64, f64) -> Motion, (a, b, c): (f64, f64, f64), reads: Option<u32>| {
+            let share = if reads == Some(0) { 0.1 } else { 1.0 };
+            let mut made = adjuster(name, side, turn(a * share, b * if deg == a { 1.0 } else { share }, c), reads.filter(|n| *n > 0));
+            made.reads = match reads {
+                Some(0) => Reads::Steps,
+                Some(_) => Reads::Divisions,
+                None => Reads::None,
+            };
+            made
+        };
+        let side = if stack.is_empty() { sides } else { (sides.0, sides.0, sides.0) };
+        let line: fn(f64, f64, f64) -> Motion = |x, y, _| shift(x, y);
+        let mut adjusters = vec![
+            one("X", side.0, line, (0.5, 0.5 * skew_x, 0.0), reads.0),
+            one("R", side.2, rotation, (deg, px, py), reads.2),
+            one("Y", side.1, line, (0.5 * skew_y, 0.5, 0.0), reads.1),
+        ];
+        adjusters.truncate(count);
+        if count == 4 {
+            adjusters.push(one("Z", sides.1, line, (0.05, 0.03, 0.0), Some(10)));
+        }
+        let whole = count < 4 && stack.iter().all(|name| adjusters.iter().any(|a| a.name == *name));
+        let made = bench(adjusters);
+        if whole { (stacked(made, &stack), stack) } else { (made, vec![]) }
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(150))]
+
+    #[test]
+    fn no_setting_within_reach_of_the_hand_leaves_less((bench, stack) in any_small_bench(), at_part in any_pose(), at_board in any_pose()) {
+        let part = grid(6, 5, 0.8);
+        let told = plan(&at_part, &at_board, &part, &bench, &Known::default()).unwrap();
+        let set = set_turns(&told, bench.adjusters.len());
+        let worst = |turns: &[f64]| if stack.is_empty() {
+            worst_miss_by_points(&part, &at_part, &at_board, &bench, turns)
+        } else {
+            worst_miss_of_stack(&part, &at_part, &at_board, &bench, &stack, turns)
+        };
+        let left = worst(&set);
+        prop_assert!((left - told.left_after.worst_miss_mm).abs() < 1e-9, "{left} against {}", told.left_after.worst_miss_mm);
+        // Every setting of the turning adjusters up to five steps away, all together; bare knobs as they are.
+        let steps: Vec<(usize, f64)> = (0..bench.adjusters.len())
+            .filter(|i| bench.adjusters.len() < 4 || set[*i] != 0.0)
+            .filter_map(|i| Some((i, step_turns(&bench.adjusters[i])?)))
+            .collect();
+        for code in 0..11_i32.pow(steps.len() as u32) {
+            let mut turns = set.clone();
+            let mut digits = code;
+            for (i, step) in &steps {
+                turns[*i] += f64::from(digits % 11 - 5) * step;
+                digits /= 11;
+            }
+            let other = worst(&turns);
+            // Where fewer than three adjusters trade off, bare knobs are settled to a micro-turn.
+            prop_assert!(other >= left - 2e-6, "{turns:?} leaves {other}, the plan {set:?} {left}");
+        }
+    }
+
+    #[test]
+    fn of_more_than_three_adjusters_those_of_the_least_total_turns_are_taken(
+        ways in prop::collection::vec((0.2..1.0_f64, 0.0..6.3_f64), 3..5), deg in 0.5..3.0_f64, px in -10.0..10.0_f64, at_part in any_pose()
+    ) {
+        let mut adjusters = vec![adjuster("R", Side::Part, rotation(deg, px, 2.0), None)];
+        for (n, (mm, angle)) in ways.iter().enumerate() {
+            adjusters.push(adjuster(&format!("S{n}"), Side::Board, shift(mm * angle.cos(), mm * angle.sin()), None));
+        }
+        let bench = bench(adjusters);
+        let part = grid(6, 5, 0.8);
+        let Ok(told) = plan(&at_part, &Pose::IDENTITY, &part, &bench, &Known::default()) else { return Ok(()) };
+        prop_assert!(told.left_after.worst_miss_mm < 1e-9 && told.moves.len() <= 3);
+        // The rotation is alone in turning, so it is fixed; what is left is shared by two shifts of the least total.
+        let total: f64 = told.moves.iter().filter(|m| m.name != "R").map(|m| m.turns.abs()).sum();
+        let after_turn = told.moves.iter().filter(|m| m.name == "R").fold(at_part, |at, m| {
+            motion::carried_by(&bench.adjusters[0].turn, m.turns).after(&at)
+        });
+        let to_go = after_turn.shift();
+        let step = |i: usize| match bench.adjusters[i].turn { Motion::Shift { step_mm } => step_mm, _ => PointMm::ZERO };
+        // Any other sharing of it: so many turns of one, the rest by two others (Cramer's rule).
+        for i in 1..bench.adjusters.len() {
+            for j in 1..i {
+                for k in 1..bench.adjusters.len() {
+                    for by in [-1.0, -0.3, 0.0, 0.2, 0.7, 1.5] {
+                        let rest = to_go - step(k) * by;
+                        let (a, b) = (step(i), step(j));
+                        let det = a.x * b.y - a.y * b.x;
+                        if det.abs() < 1e-6 || k == i || k == j { continue; }
+                        let (s, t) = ((rest.x * b.y - rest.y * b.x) / det, (a.x * rest.y - a.y * rest.x) / det);
+                        let other = s.abs() + t.abs() + f64::abs(by);
+                        prop_assert!(other >= total - 1e-6, "{other} turns would do, the plan takes {total}");
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_coarse_screw_gets_help_from_a_fine_one_where_the_part_needs_it() {
+    let mut bench = example_bench();
+    bench.adjusters[0].divisions = Some(2);
+    bench.adjusters.push(adjuster("fine X", Side::Board, shift(0.05, 0.0), Some(50)));
+    let told = plan_from(&Pose::new(0.62, 0.0, 0.0), &bench, &Known::default()).unwrap();
+    let names: Vec<&str> = told.moves.iter().map(|m| m.name.as_str()).collect();
+    assert_eq!(names, ["X", "fine X"]);
+    assert!((found(&told, "X").set_turns.abs() - 1.0).abs() < 0.51 && told.left_after.worst_miss_mm < 0.011);
+    bench.adjusters[0].divisions = Some(50);
+    let alone = plan_from(&Pose::new(0.62, 0.0, 0.0), &bench, &Known::default()).unwrap();
+    assert_eq!(alone.moves.len(), 1, "the coarse screw alone is fine enough");
+}
+
+#[test]
+fn where_one_of_several_ends_its_travel_another_takes_the_rest() {
+    let mut bench = example_bench();
+    bench.adjusters.push(adjuster("part X", Side::Part, shift(0.25, 0.0), Some(50)));
+    bench.adjusters[0].travel_turns = Some([-12.0, 12.0]);
+    let known = knows(&[], &[("X", 11.0)]);
+    // Two turns of X are wanted, one is there; four of the other would do it alone and stay within their travel.
+    let told = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &known).unwrap();
+    assert!((found(&told, "part X").set_turns + 4.0).abs() < 0.02 && told.warnings.is_empty());
+    bench.adjusters[3].travel_turns = Some([-3.0, 3.0]);
+    let both = plan_from(&Pose::new(1.0, 0.0, 0.0), &bench, &knows(&[], &[("X", 11.0), ("part X", 0.0)])).unwrap();
+    assert!((found(&both, "X").set_turns - 0.5).abs() < 0.51 && both.left_after.worst_miss_mm < 0.01, "{both:?}");
+    assert!(both.warnings.is_empty(), "{:?}", both.warnings);
 }
 
 #[test]

@@ -1,5 +1,7 @@
 //! Parts from their drawing values.
 
+pub mod leads;
+
 use crate::grid::{Grid, MOST_ROWS_OR_COLUMNS, Place, PlaceError};
 use crate::{Mark, Part, Piece, PointMm};
 use std::collections::BTreeSet;
@@ -36,6 +38,8 @@ pub struct Depopulation {
     pub absent: Vec<String>,
     /// Rows and columns of an empty field in the middle.
     pub empty_middle: Option<[u32; 2]>,
+    /// Only every other site, as on a chessboard, A1 among them: a staggered grid.
+    pub staggered: bool,
     /// Balls missing along each edge from every corner: 1 leaves out the corner ball, 2 three balls, 3 six.
     pub empty_corners: u32,
 }
@@ -96,6 +100,12 @@ pub enum DrawingError {
         rows: u32,
         /// As given.
         columns: u32,
+    },
+    /// None, or more than a part may have.
+    #[error("{count} terminals make no part; there are from 1 to {most}", most = crate::file::MOST_SITES)]
+    Terminals {
+        /// As given.
+        count: u64,
     },
     /// Nothing left.
     #[error("no ball is left: every site of the grid is absent")]
@@ -173,6 +183,9 @@ fn absent(grid: &Grid, depopulation: &Depopulation) -> Result<BTreeSet<Place>, D
         };
         absent.extend(grid.places().filter(inside));
     }
+    if depopulation.staggered {
+        absent.extend(grid.places().filter(|p| (p.row + p.column) % 2 == 1));
+    }
     let from_corner = |p: &Place| p.row.min(rows - 1 - p.row) + p.column.min(columns - 1 - p.column);
     absent.extend(grid.places().filter(|p| from_corner(p) < depopulation.empty_corners));
     Ok(absent)
@@ -221,10 +234,18 @@ mod tests {
     #[test]
     fn corners_middle_and_named_sites_are_left_out() {
         let mut drawing = drawing(4, 4);
-        drawing.depopulation = Depopulation { absent: vec!["A2".into()], empty_middle: Some([2, 2]), empty_corners: 1 };
+        drawing.depopulation =
+            Depopulation { absent: vec!["A2".into()], empty_middle: Some([2, 2]), empty_corners: 1, ..Depopulation::default() };
         assert_eq!(ids(&drawing), "A3 B1 B4 C1 C4 D2 D3");
         drawing.depopulation = Depopulation { empty_corners: 2, ..Depopulation::default() };
         assert_eq!(ids(&drawing), "B2 B3 C2 C3");
+    }
+
+    #[test]
+    fn a_staggered_grid_keeps_every_other_site() {
+        let mut drawing = drawing(3, 3);
+        drawing.depopulation.staggered = true;
+        assert_eq!(ids(&drawing), "A1 A3 B2 C1 C3");
     }
 
     #[test]

@@ -8,7 +8,7 @@
 //! * [`grid`] names the sites of ball grids and says where they lie.
 //! * [`strict_toml`] and [`text_file`] are what reading and writing such files strictly takes; the bench file uses them, too.
 //! * [`defaults`] holds the published ball and land sizes by pitch.
-//! * [`generate`] makes a part from its drawing values.
+//! * [`generate`] makes a part from its drawing values; [`check`] says what in one can hardly be meant.
 //! * [`symmetry`] tells under which turns, mirrors and shifts a pattern looks the same.
 
 mod geometry;
@@ -17,6 +17,7 @@ mod model;
 pub use geometry::{PointMm, Pose, wrap_angle_rad};
 pub use model::{Allowance, AllowanceSource, Mark, Part, Piece, Shape, Side, Site};
 
+pub mod check;
 pub mod defaults;
 pub mod file;
 pub mod generate;

@@ -5,9 +5,14 @@ use crate::outline::{Outline, blob_size};
 use crate::scene::{Clutter, DefectKind, Scene};
 use landfit_part::{PointMm, Side};
 
+/// What leads show between body and foot: beside the body, under the feet.
+pub(crate) fn shanks(scene: &Scene) -> impl Iterator<Item = Patch> + '_ {
+    scene.clutter.iter().filter(|c| matches!(c, Clutter::Shank { .. })).flat_map(patches)
+}
+
 /// What lies under terminals or lands: traces, vias, printing.
 pub(crate) fn below(scene: &Scene, side: Side) -> Vec<Patch> {
-    let on_side = scene.clutter.iter().filter(|c| c.side() == side);
+    let on_side = scene.clutter.iter().filter(|c| c.side() == side && !matches!(c, Clutter::Shank { .. }));
     on_side.flat_map(|c| if lies_above(c) { Vec::new() } else { patches(c) }).collect()
 }
 
@@ -29,7 +34,7 @@ fn lies_above(clutter: &Clutter) -> bool {
     match clutter {
         Clutter::Stain { .. } | Clutter::Glare { .. } => true,
         Clutter::Dot { soft_mm, .. } => *soft_mm > 0.0,
-        Clutter::Trace { .. } | Clutter::Via { .. } | Clutter::Stroke { .. } | Clutter::Circle { .. } => false,
+        Clutter::Trace { .. } | Clutter::Via { .. } | Clutter::Stroke { .. } | Clutter::Circle { .. } | Clutter::Shank { .. } => false,
     }
 }
 
@@ -60,7 +65,7 @@ fn patches(clutter: &Clutter) -> Vec<Patch> {
             let disc = |diameter: f64, value: f64| Patch::flat(point(at_mm), Outline::Disc { radius: diameter / 2.0 }, value);
             vec![disc(*pad_mm, *pad), disc(*hole_mm, *hole)]
         }
-        Clutter::Stroke { points_mm, width_mm, brightness, .. } => {
+        Clutter::Stroke { points_mm, width_mm, brightness, .. } | Clutter::Shank { points_mm, width_mm, brightness } => {
             let (at, outline) = line(points_mm, *width_mm);
             vec![Patch::flat(at, outline, *brightness)]
         }

@@ -1,14 +1,20 @@
 //! The kinds of scenes that studies are made of: what is rendered, what the finder is told, what it should answer.
 
+pub mod arrangements;
+
 use crate::bench_draw::{draw_lights, draw_optics, overhang_px, state_optics};
 use crate::look_draw::{Busyness, Families, draw_board_look, draw_clutter, draw_part_look, draw_signed, set_exposure};
 use crate::part_draw::{Depopulation, GridPlan};
 use crate::ranges::{Ranges, Sizes, Span, reference_ranges};
 use crate::scene::{Clutter, Defect, DefectKind, Noise, Optics, Scene, SceneError, Sensor, Surface};
+use arrangements::Arrangement;
 use landfit_part::{Part, PointMm, Pose, Side};
 use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+
+mod terminals;
+pub use terminals::TerminalKind;
 
 /// A kind of scene.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -47,6 +53,10 @@ pub enum SceneKind {
     Turned,
     /// A pattern larger than the picture along both axes.
     EdgesOutOfView,
+    /// Other terminals than balls on a square grid.
+    Terminals(TerminalKind),
+    /// A bench that looks at the two sides in another way.
+    Arranged(Arrangement),
 }
 
 /// What an honest finder answers.
@@ -56,6 +66,8 @@ pub enum Expectation {
     Answer,
     /// A refusal with one of these codes.
     Refuse(Vec<Code>),
+    /// The offset, if it is right, or a refusal with one of these codes.
+    Either(Vec<Code>),
 }
 
 /// The reasons for a refusal that are expected of rendered scenes.
@@ -90,6 +102,8 @@ pub struct Drawn {
     pub part: Part,
     /// What an honest finder answers.
     pub expectation: Expectation,
+    /// Whether the bench file takes the scale from the pattern, and by how much the sides' ratio may differ.
+    pub scale_from_pattern: Option<f64>,
 }
 
 impl Code {
@@ -111,7 +125,7 @@ impl Code {
 
 impl SceneKind {
     /// Every kind, those to be answered first.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 40] = [
         Self::GoodLight,
         Self::OffCentre,
         Self::ViasAndStains,
@@ -129,6 +143,29 @@ impl SceneKind {
         Self::OneRowTooFew,
         Self::Turned,
         Self::EdgesOutOfView,
+        Self::Terminals(TerminalKind::Qfp05),
+        Self::Terminals(TerminalKind::Qfp04),
+        Self::Terminals(TerminalKind::Qfn05),
+        Self::Terminals(TerminalKind::Few),
+        Self::Terminals(TerminalKind::Staggered),
+        Self::Terminals(TerminalKind::TwoPitches),
+        Self::Terminals(TerminalKind::Pieces),
+        Self::Terminals(TerminalKind::Defects),
+        Self::Terminals(TerminalKind::Turned),
+        Self::Terminals(TerminalKind::WrongPitch),
+        Self::Terminals(TerminalKind::TooFew),
+        Self::Terminals(TerminalKind::NoPart),
+        Self::Terminals(TerminalKind::OutOfView),
+        Self::Arranged(Arrangement::ALL[0]),
+        Self::Arranged(Arrangement::ALL[1]),
+        Self::Arranged(Arrangement::ALL[2]),
+        Self::Arranged(Arrangement::ALL[3]),
+        Self::Arranged(Arrangement::ALL[4]),
+        Self::Arranged(Arrangement::ALL[5]),
+        Self::Arranged(Arrangement::ALL[6]),
+        Self::Arranged(Arrangement::ALL[7]),
+        Self::Arranged(Arrangement::ALL[8]),
+        Self::Arranged(Arrangement::ALL[9]),
     ];
 
     /// Its name in lists and options.
@@ -152,6 +189,8 @@ impl SceneKind {
             Self::OneRowTooFew => "one-row-too-few",
             Self::Turned => "turned",
             Self::EdgesOutOfView => "edges-out-of-view",
+            Self::Terminals(kind) => kind.word(),
+            Self::Arranged(arrangement) => arrangement.word(),
         }
     }
 
@@ -176,6 +215,8 @@ impl SceneKind {
             Self::OneRowTooFew => Expectation::Refuse(vec![Code::WrongPattern, Code::AmbiguousShift]),
             Self::Turned => Expectation::Refuse(vec![Code::Turned]),
             Self::EdgesOutOfView => Expectation::Refuse(vec![Code::OutOfView, Code::AmbiguousShift]),
+            Self::Terminals(kind) => kind.expectation(),
+            Self::Arranged(arrangement) => arrangement.expectation(),
         }
     }
 }
@@ -185,10 +226,16 @@ impl SceneKind {
 /// # Errors
 /// [`SceneError::Ranges`] when the embedded ranges do not parse; the others of [`crate::render`] cannot happen with them.
 pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
+    if let SceneKind::Arranged(arrangement) = kind {
+        return arrangements::draw(arrangement, seed);
+    }
     let ranges = reference_ranges()?;
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(7_000 + SceneKind::ALL.iter().position(|k| *k == kind).unwrap_or(0) as u64);
     let rng = &mut rng;
+    if let SceneKind::Terminals(kind) = kind {
+        return terminals::draw(ranges, kind, rng);
+    }
 
     let um_per_px = ranges.camera.um_per_px.draw(rng);
     let optics = draw_optics(ranges, um_per_px, rng);
@@ -226,7 +273,7 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
         seed: rng.random(),
     };
     specialise(ranges, kind, &plan, &mut scene, rng);
-    Ok(Drawn { scene, stated, part, expectation: kind.expectation() })
+    Ok(Drawn { scene, stated, part, expectation: kind.expectation(), scale_from_pattern: None })
 }
 
 /// Which parts lie where.
@@ -385,7 +432,6 @@ fn off_nominal(ranges: &Ranges, mut rendered: Part, mut board: Part, rng: &mut C
     (rendered, board)
 }
 
-/// What makes the kind, besides part and poses.
 /// Takes away what shifts an edge for reasons of the board or the ball: what is left is what the reference scene names.
 fn centre_everything(ranges: &Ranges, scene: &mut Scene) {
     if let Some(ring) = scene.part_look.terminals.as_mut().and_then(|t| t.ring.as_mut()) {
@@ -399,6 +445,7 @@ fn centre_everything(ranges: &Ranges, scene: &mut Scene) {
     }
 }
 
+/// What makes the kind, besides part and poses.
 fn specialise(ranges: &Ranges, kind: SceneKind, plan: &GridPlan, scene: &mut Scene, rng: &mut ChaCha8Rng) {
     let peak = ranges.camera.peak;
     match kind {

@@ -30,7 +30,8 @@ mod sight;
 mod texture;
 mod truth;
 
-pub use kinds::{Code, Drawn, Expectation, SceneKind, draw};
+pub use kinds::arrangements::Arrangement;
+pub use kinds::{Code, Drawn, Expectation, SceneKind, TerminalKind, draw};
 pub use ranges::{Ranges, reference_ranges};
 pub use render::{Rendered, render, render_light};
 pub use scene::{

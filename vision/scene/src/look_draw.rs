@@ -25,6 +25,8 @@ pub(crate) enum Families {
     All,
     /// Those that a ring light leaves its ring on.
     Rings,
+    /// Those without a ring: flat metal.
+    Plain,
 }
 
 /// A random underside with balls.
@@ -33,6 +35,10 @@ pub(crate) fn draw_part_look(ranges: &Ranges, families: Families, rng: &mut ChaC
     let dice = match families {
         Families::All => rng.random::<f64>(),
         Families::Rings => rng.random::<f64>() * (r.ring_share + r.ring_spot_share),
+        Families::Plain => {
+            let rings = r.ring_share + r.ring_spot_share;
+            rings + rng.random::<f64>() * (1.0 - rings)
+        }
     };
     let family = if dice < r.ring_share {
         Family::Ring

@@ -22,6 +22,7 @@ pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite]) -> Vec<Patch> {
         out.extend(marks(part, Side::Part, scene.part_look.mark));
     }
     if let Some(look) = &scene.part_look.terminals {
+        out.extend(crate::clutter::shanks(scene));
         out.extend(residues(scene, look, drawn));
         out.extend(bridges(scene, look, drawn));
         for (site, drawn) in part.sites.iter().zip(drawn).filter(|(_, d)| d.present) {
@@ -123,7 +124,9 @@ fn terminal(scene: &Scene, look: &TerminalLook, site: &Site, drawn: &DrawnSite, 
     let [half_x, half_y] = Outline::half_extent_mm(piece).map(|h| h * drawn.size_ratio);
     let radius = half_x.min(half_y);
     let local_from_bench_rad = -(scene.bench_from_part.theta_rad + site.angle_rad);
-    let uneven_at_mm = look.ring.map_or(1.0, |ring| ring.radius) * radius;
+    // A long foot is flat: its light varies over its whole length as that of a ball does over its radius.
+    let uneven_over_mm = if matches!(piece.shape, Shape::Round { .. }) { radius } else { half_x.max(half_y) };
+    let uneven_at_mm = look.ring.map_or(1.0, |ring| ring.radius) * uneven_over_mm;
     let lit = |value: f64, fall: f64, share: f64| {
         let (slope, saddle) = unevenness(look, site.at_mm, local_from_bench_rad, uneven_at_mm, share);
         Shade::Face { value: value * drawn.brightness, fall, per_radius: [1.0 / half_x, 1.0 / half_y], slope, saddle, highlight: None }

@@ -37,6 +37,8 @@ pub struct Ranges {
     pub(crate) clutter: ClutterRanges,
     pub(crate) defects: Defects,
     pub(crate) kinds: Kinds,
+    pub(crate) terminals: TerminalRanges,
+    pub(crate) arrangements: crate::kinds::arrangements::ArrangementRanges,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -214,6 +216,43 @@ pub(crate) struct Kinds {
     pub motion_pitches: Span,
     pub blank_grey: Span,
     pub vias_stains: Span,
+}
+
+/// Leads and pads.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TerminalRanges {
+    pub leads_along: Span,
+    pub pads_along: Span,
+    pub foot_length_mm: Span,
+    pub land_longer_mm: Span,
+    pub lead_reach_mm: Span,
+    pub pad_width_mm: Span,
+    pub pad_length_mm: Span,
+    pub pad_toe_mm: Span,
+    pub terminal_wider_mm: Span,
+    pub terminal_longer_mm: Span,
+    pub land_wider_mm: Span,
+    pub shank: Span,
+    pub offset_pitches: Span,
+    pub leads: Vec<LeadSizes>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LeadSizes {
+    pub pitch_mm: f64,
+    pub foot_mm: Span,
+    pub land_mm: Span,
+}
+
+impl TerminalRanges {
+    /// The sizes of the pitch nearest to the given one; the file has at least one.
+    pub fn at(&self, pitch_mm: f64) -> &LeadSizes {
+        let off = |s: &LeadSizes| (s.pitch_mm - pitch_mm).abs();
+        let nearest = (0..self.leads.len()).min_by(|a, b| off(&self.leads[*a]).total_cmp(&off(&self.leads[*b])));
+        &self.leads[nearest.unwrap_or(0)]
+    }
 }
 
 /// The embedded ranges.

@@ -398,6 +398,15 @@ pub enum Clutter {
         /// Brightness.
         brightness: f64,
     },
+    /// What a lead shows between the part's body and its foot.
+    Shank {
+        /// Its middle line from the foot to the body, mm.
+        points_mm: Vec<[f64; 2]>,
+        /// Width, mm.
+        width_mm: f64,
+        /// Brightness.
+        brightness: f64,
+    },
     /// A disc: an A1 dot, a speck of dust.
     Dot {
         /// The side that carries it.
@@ -513,6 +522,7 @@ impl Clutter {
     pub const fn side(&self) -> Side {
         match self {
             Self::Trace { .. } | Self::Via { .. } => Side::Board,
+            Self::Shank { .. } => Side::Part,
             Self::Stroke { side, .. }
             | Self::Dot { side, .. }
             | Self::Circle { side, .. }

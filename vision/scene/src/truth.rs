@@ -18,6 +18,10 @@ pub struct Truth {
     pub terminals: Vec<SiteTruth>,
     /// One for every site of the board that was rendered, in its order.
     pub lands: Vec<SiteTruth>,
+    /// How many terminals, present or not, lie wholly in some view.
+    pub terminals_in_view: usize,
+    /// How many lands do.
+    pub lands_in_view: usize,
     /// What is wrong, site by site.
     pub defects: Vec<DefectTruth>,
     /// How each view was seen, in the optics' order.
@@ -52,7 +56,7 @@ pub struct SiteTruth {
     pub lattice_mm: [f64; 2],
     /// Its size over the designed one.
     pub size_ratio: f64,
-    /// Where each view of its side shows it.
+    /// Where each view of its side shows it; where a side has several views, only those whose region holds its centre.
     pub seen: Vec<SeenTruth>,
 }
 
@@ -126,12 +130,16 @@ pub(crate) struct DrawnSite {
 
 /// The truth of a scene whose sites were drawn as given.
 pub(crate) fn truth_of(scene: &Scene, sights: &[Sight], terminals: &[DrawnSite], lands: &[DrawnSite]) -> Truth {
+    let (terminals, lands) = (site_truths(scene, sights, Side::Part, terminals), site_truths(scene, sights, Side::Board, lands));
+    let in_view = |sites: &[SiteTruth]| sites.iter().filter(|s| s.seen.iter().any(|v| v.in_view)).count();
     Truth {
+        terminals_in_view: in_view(&terminals),
+        lands_in_view: in_view(&lands),
         offset: PoseTruth::from(&scene.offset()),
         bench_from_part: PoseTruth::from(&scene.bench_from_part),
         bench_from_board: PoseTruth::from(&scene.bench_from_board),
-        terminals: site_truths(scene, sights, Side::Part, terminals),
-        lands: site_truths(scene, sights, Side::Board, lands),
+        terminals,
+        lands,
         defects: scene.defects.iter().map(|d| DefectTruth { side: d.side, site: d.site.clone(), kind: d.kind.clone() }).collect(),
         views: scene
             .optics
@@ -147,6 +155,7 @@ pub(crate) fn truth_of(scene: &Scene, sights: &[Sight], terminals: &[DrawnSite],
 
 fn site_truths(scene: &Scene, sights: &[Sight], side: Side, drawn: &[DrawnSite]) -> Vec<SiteTruth> {
     let pose = scene.pose(side);
+    let n_views = scene.optics.views.iter().filter(|v| v.shows == side).count();
     let sites = scene.pattern(side).sites.iter().zip(drawn).filter(|(site, _)| !site.pieces(side).is_empty());
     sites
         .map(|(site, drawn)| {
@@ -155,8 +164,9 @@ fn site_truths(scene: &Scene, sights: &[Sight], side: Side, drawn: &[DrawnSite])
             let lattice = pose.apply(centre_mm);
             let reach_mm = drawn.size_ratio * site.pieces(side).iter().map(|p| reach_mm(&p.shape, p.shift_mm)).fold(0.0, f64::max);
             let views = scene.optics.views.iter().enumerate().zip(sights);
+            let in_some_region = |centre: [f64; 2], sight: &Sight| n_views == 1 || sight.region_holds(centre, 0.0);
             let seen = views
-                .filter(|((_, view), _)| view.shows == side)
+                .filter(|((_, view), sight)| view.shows == side && in_some_region(sight.px(bench), sight))
                 .map(|((view, _), sight)| {
                     let centre = sight.px(bench);
                     let reach_px = reach_mm * sight.px_per_mm(bench);

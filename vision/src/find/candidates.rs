@@ -4,6 +4,7 @@
 //! edges at; votes meet at centres of symmetry only (the idea of Loy & Zelinsky 2003, doi:10.1109/TPAMI.2003.1217601, with
 //! the radius known and both signs added).
 
+use crate::memory;
 use crate::plane::Reduced;
 
 /// A place where the light is symmetric about a point.
@@ -24,6 +25,11 @@ const EDGE_SHARES: std::ops::RangeInclusive<f64> = 0.4..=1.1;
 const NOISE_MULTIPLE: f32 = 2.5;
 /// Peaks weaker than this share of a typical good one are clutter.
 const WEAKEST_SHARE: f32 = 0.3;
+/// Distances and directions are counted in whole numbers of this part of a block.
+const PER_BLOCK: i32 = 1 << BITS;
+const BITS: i32 = 8;
+/// One block in so many tells what gradients are usual.
+const SAMPLED_STEP: usize = 23;
 
 /// Proposes centres, strongest first.
 ///
@@ -35,10 +41,10 @@ pub fn candidates(reduced: &Reduced, radius_px: f64, expected: usize) -> Vec<Can
     if width < 5 || height < 5 {
         return Vec::new();
     }
-    let gradient = Gradient::of(reduced);
-    let votes = smooth(&vote(&gradient, radius), width, height);
+    let votes = smoothed_votes(reduced, radius);
     let mut peaks = local_maxima(&votes, width, height, (0.7 * radius).max(1.0) as usize);
-    peaks.sort_by(|a, b| b.strength.total_cmp(&a.strength).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x)));
+    memory::give_back(votes);
+    peaks.sort_unstable_by(|a, b| b.strength.total_cmp(&a.strength).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x)));
     let typical = peaks.get((expected / 2).min(peaks.len().saturating_sub(1))).map_or(0.0, |p| p.strength);
     peaks.retain(|p| p.strength >= WEAKEST_SHARE * typical);
     peaks.truncate(4 * expected + 200);
@@ -49,96 +55,170 @@ pub fn candidates(reduced: &Reduced, radius_px: f64, expected: usize) -> Vec<Can
     peaks
 }
 
-struct Gradient {
-    width: usize,
-    height: usize,
+/// How the light rises from block to block along one row (Sobel's weights); 0 at the picture's edge.
+#[derive(Clone)]
+struct Rises {
     x: Vec<f32>,
     y: Vec<f32>,
-    threshold: f32,
-    /// Magnitude at which a vote counts half.
-    half: f32,
+    squared: Vec<f32>,
 }
 
-impl Gradient {
-    fn of(reduced: &Reduced) -> Self {
-        let (width, height, l) = (reduced.width, reduced.height, &reduced.light);
-        let (mut x, mut y) = (vec![0.0; width * height], vec![0.0; width * height]);
-        for row in 1..height - 1 {
-            let (up, mid, down) =
-                (&l[(row - 1) * width..row * width], &l[row * width..(row + 1) * width], &l[(row + 1) * width..(row + 2) * width]);
-            for c in 1..width - 1 {
-                x[row * width + c] = (up[c + 1] - up[c - 1]) + 2.0 * (mid[c + 1] - mid[c - 1]) + (down[c + 1] - down[c - 1]);
-                y[row * width + c] = (down[c - 1] - up[c - 1]) + 2.0 * (down[c] - up[c]) + (down[c + 1] - up[c + 1]);
-            }
+/// Finds the rises of one row.
+struct Sobel<'a> {
+    reduced: &'a Reduced,
+    row: usize,
+    out: &'a mut Rises,
+}
+
+impl pulp::NullaryFnOnce for Sobel<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let (width, l) = (self.reduced.width, &self.reduced.light);
+        let n = width - 2;
+        let line = |r: usize, shift: usize| &l[r * width + shift..][..n];
+        let (ul, uc, ur) = (line(self.row - 1, 0), line(self.row - 1, 1), line(self.row - 1, 2));
+        let (ml, mr) = (line(self.row, 0), line(self.row, 2));
+        let (dl, dc, dr) = (line(self.row + 1, 0), line(self.row + 1, 1), line(self.row + 1, 2));
+        let (gx, gy, g2) = (&mut self.out.x[1..=n], &mut self.out.y[1..=n], &mut self.out.squared[1..=n]);
+        for c in 0..n {
+            gx[c] = (ur[c] - ul[c]) + 2.0 * (mr[c] - ml[c]) + (dr[c] - dl[c]);
+            gy[c] = (dl[c] - ul[c]) + 2.0 * (dc[c] - uc[c]) + (dr[c] - ur[c]);
+            g2[c] = gx[c] * gx[c] + gy[c] * gy[c];
         }
-        let mut sample: Vec<f32> = (0..x.len()).step_by(7).map(|i| x[i].hypot(y[i])).filter(|m| *m > 0.0).collect();
-        sample.sort_by(f32::total_cmp);
-        let quantile = |q: f64| sample.get(((sample.len() as f64) * q) as usize).copied().unwrap_or(0.0);
-        Self { width, height, threshold: NOISE_MULTIPLE * quantile(0.5).min(quantile(0.97) / 4.0), half: quantile(0.9), x, y }
     }
 }
 
-fn vote(gradient: &Gradient, radius: f64) -> Vec<f32> {
-    let (width, height) = (gradient.width, gradient.height);
-    let mut votes = vec![0.0_f32; width * height];
-    let steps = ((EDGE_SHARES.end() - EDGE_SHARES.start()) * radius).ceil().max(1.0) as usize;
-    let distances: Vec<f32> = (0..=steps)
-        .map(|i| (radius * (EDGE_SHARES.start() + (EDGE_SHARES.end() - EDGE_SHARES.start()) * i as f64 / steps as f64)) as f32)
+/// The squared rise that is surely no noise, and the rise at which a vote counts half.
+fn clear_rise(reduced: &Reduced) -> (f32, f32) {
+    let (width, l) = (reduced.width, &reduced.light);
+    let inner = width + 1..l.len() - width - 1;
+    let mut sample: Vec<f32> = inner
+        .step_by(SAMPLED_STEP)
+        .filter(|i| (1..width - 1).contains(&(i % width)))
+        .map(|i| {
+            let x = (l[i - width + 1] - l[i - width - 1]) + 2.0 * (l[i + 1] - l[i - 1]) + (l[i + width + 1] - l[i + width - 1]);
+            let y = (l[i + width - 1] - l[i - width - 1]) + 2.0 * (l[i + width] - l[i - width]) + (l[i + width + 1] - l[i - width + 1]);
+            x * x + y * y
+        })
+        .filter(|m| *m > 0.0)
         .collect();
-    let threshold2 = gradient.threshold * gradient.threshold;
+    sample.sort_unstable_by(f32::total_cmp);
+    let quantile = |q: f64| sample.get(((sample.len() as f64) * q) as usize).map_or(0.0, |m| m.sqrt());
+    let threshold = NOISE_MULTIPLE * quantile(0.5).min(quantile(0.97) / 4.0);
+    (threshold * threshold, quantile(0.9))
+}
+
+/// Votes of every clear edge, both ways along its rise, added up over 3 x 3 blocks with weights 1 2 1.
+fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
+    let (width, height) = (reduced.width, reduced.height);
+    let widest = pulp::Arch::new();
+    let margin = (EDGE_SHARES.end() * radius).ceil() as usize + 2;
+    let padded = width + 2 * margin;
+    let mut votes = memory::take(padded * (height + 2 * margin));
+    votes.fill(0.0);
+    let steps = ((EDGE_SHARES.end() - EDGE_SHARES.start()) * radius).ceil().max(1.0) as usize;
+    let share = |i: usize| EDGE_SHARES.start() + (EDGE_SHARES.end() - EDGE_SHARES.start()) * i as f64 / steps as f64;
+    let distances: Vec<i32> = (0..=steps).map(|i| (radius * share(i) * f64::from(PER_BLOCK)) as i32).flat_map(|d| [d, -d]).collect();
+    let (threshold, half) = clear_rise(reduced);
+    let none = Rises { x: vec![0.0; width], y: vec![0.0; width], squared: vec![0.0; width] };
+    // The rows above, here and below.
+    let mut rows = [none.clone(), none.clone(), none];
+    widest.dispatch(Sobel { reduced, row: 1, out: &mut rows[2] });
     for row in 1..height - 1 {
-        for col in 1..width - 1 {
-            let i = row * width + col;
-            let (gx, gy) = (gradient.x[i], gradient.y[i]);
-            let m2 = gx * gx + gy * gy;
-            if m2 <= threshold2 || m2 == 0.0 {
+        rows.rotate_left(1);
+        if row + 2 < height {
+            widest.dispatch(Sobel { reduced, row: row + 1, out: &mut rows[2] });
+        } else {
+            rows[2].squared.fill(0.0);
+        }
+        let [above, here, below] = &rows;
+        for (col, &squared) in here.squared.iter().enumerate() {
+            if squared <= threshold || !is_ridge([above, here, below], col) {
                 continue;
             }
-            let m = m2.sqrt();
-            let weight = m / (m + gradient.half);
-            let (ux, uy) = (gx / m, gy / m);
+            let size = squared.sqrt();
+            let weight = size / (size + half);
+            // In whole numbers, as they need no rounding; half a block more rounds the place.
+            let per_unit = PER_BLOCK as f32 / size;
+            let (ux, uy) = ((here.x[col] * per_unit) as i32, (here.y[col] * per_unit) as i32);
+            let middle = |block: usize| (block + margin) as i32 * PER_BLOCK * PER_BLOCK + PER_BLOCK * PER_BLOCK / 2;
+            let (x, y) = (middle(col), middle(row));
             for &d in &distances {
-                for way in [d, -d] {
-                    let (x, y) = (col as f32 + way * ux + 0.5, row as f32 + way * uy + 0.5);
-                    if x >= 0.0 && y >= 0.0 && (x as usize) < width && (y as usize) < height {
-                        votes[y as usize * width + x as usize] += weight;
-                    }
-                }
+                let (at_x, at_y) = ((x + d * ux) >> (2 * BITS), (y + d * uy) >> (2 * BITS));
+                votes[at_y as usize * padded + at_x as usize] += weight;
             }
         }
     }
-    votes
+    let smoothed = widest.dispatch(Smooth { votes: &votes, padded, margin, size: (width, height) });
+    memory::give_back(votes);
+    smoothed
 }
 
-/// Adds up 3 x 3 neighbours with weights 1 2 1 in each direction.
-fn smooth(votes: &[f32], width: usize, height: usize) -> Vec<f32> {
-    let mut across = vec![0.0; votes.len()];
-    for (out, row) in across.chunks_exact_mut(width).zip(votes.chunks_exact(width)) {
-        for c in 1..width - 1 {
-            out[c] = row[c - 1] + 2.0 * row[c] + row[c + 1];
+/// Whether the rise is no less than those before and behind it, along its own direction to the nearest eighth of a turn: an
+/// edge blurred over several blocks votes once.
+fn is_ridge([above, here, below]: [&Rises; 3], col: usize) -> bool {
+    /// tan of a sixteenth of a turn.
+    const STEEP: f32 = 0.414_213_56;
+    let (gx, gy, squared) = (here.x[col], here.y[col], here.squared[col]);
+    let at = |row: &Rises, col: usize| row.squared.get(col).copied().unwrap_or(0.0);
+    let (before, behind) = if gy.abs() <= STEEP * gx.abs() {
+        (at(here, col.wrapping_sub(1)), at(here, col + 1))
+    } else if gx.abs() <= STEEP * gy.abs() {
+        (at(above, col), at(below, col))
+    } else if (gx > 0.0) == (gy > 0.0) {
+        (at(above, col.wrapping_sub(1)), at(below, col + 1))
+    } else {
+        (at(above, col + 1), at(below, col.wrapping_sub(1)))
+    };
+    squared >= before && squared >= behind
+}
+
+struct Smooth<'a> {
+    votes: &'a [f32],
+    padded: usize,
+    margin: usize,
+    size: (usize, usize),
+}
+
+impl pulp::NullaryFnOnce for Smooth<'_> {
+    type Output = Vec<f32>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<f32> {
+        let (width, height) = self.size;
+        let mut smoothed = memory::take(width * height);
+        let mut down = vec![0.0_f32; width + 2];
+        for (row, out) in smoothed.chunks_exact_mut(width).enumerate() {
+            let line = |r: usize| &self.votes[(row + self.margin + r - 1) * self.padded + self.margin - 1..][..width + 2];
+            for (((d, a), b), c) in down.iter_mut().zip(line(0)).zip(line(1)).zip(line(2)) {
+                *d = a + 2.0 * b + c;
+            }
+            let (left, middle, right) = (&down[..width], &down[1..=width], &down[2..]);
+            for (((o, a), b), c) in out.iter_mut().zip(left).zip(middle).zip(right) {
+                *o = a + 2.0 * b + c;
+            }
         }
+        smoothed
     }
-    let mut both = vec![0.0; votes.len()];
-    for r in 1..height - 1 {
-        for c in 0..width {
-            both[r * width + c] = across[(r - 1) * width + c] + 2.0 * across[r * width + c] + across[(r + 1) * width + c];
-        }
-    }
-    both
 }
 
 fn local_maxima(votes: &[f32], width: usize, height: usize, reach: usize) -> Vec<Candidate> {
     let mut peaks = Vec::new();
     for row in 1..height - 1 {
-        for col in 1..width - 1 {
-            let v = votes[row * width + col];
-            if v <= 0.0 || !is_highest(votes, width, height, (col, row), reach) {
+        let line = |r: usize, shift: usize| &votes[r * width + shift..][..width - 2];
+        let (up, left, middle, right, down) = (line(row - 1, 1), line(row, 0), line(row, 1), line(row, 2), line(row + 1, 1));
+        for c in 0..width - 2 {
+            // The four next neighbours settle most cases before the whole square is read.
+            let v = middle[c];
+            let beaten = (up[c] > v) | (left[c] > v) | (right[c] > v) | (down[c] > v) | (v <= 0.0);
+            if beaten || !is_highest(votes, width, height, (c + 1, row), reach) {
                 continue;
             }
-            let at = |dx: isize, dy: isize| votes[(row as isize + dy) as usize * width + (col as isize + dx) as usize];
             peaks.push(Candidate {
-                x: col as f64 + vertex(at(-1, 0), v, at(1, 0)),
-                y: row as f64 + vertex(at(0, -1), v, at(0, 1)),
+                x: (c + 1) as f64 + vertex(left[c], v, right[c]),
+                y: row as f64 + vertex(up[c], v, down[c]),
                 strength: v,
             });
         }
@@ -149,12 +229,6 @@ fn local_maxima(votes: &[f32], width: usize, height: usize, reach: usize) -> Vec
 /// Ties go to the first in reading order, so that a plateau gives one peak.
 fn is_highest(votes: &[f32], width: usize, height: usize, (col, row): (usize, usize), reach: usize) -> bool {
     let v = votes[row * width + col];
-    // The four next neighbours settle most cases before the whole square is read.
-    for (c, r) in [(col - 1, row), (col + 1, row), (col, row - 1), (col, row + 1)] {
-        if votes[r * width + c] > v {
-            return false;
-        }
-    }
     for r in row.saturating_sub(reach)..=(row + reach).min(height - 1) {
         for c in col.saturating_sub(reach)..=(col + reach).min(width - 1) {
             let other = votes[r * width + c];

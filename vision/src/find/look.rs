@@ -67,39 +67,72 @@ impl CoarseProfile {
     }
 }
 
+/// Places within a block, along each axis, for which the rings' blocks are told apart once and for all.
+const PLACES: usize = 4;
+
 /// The coarse profiles of all candidates; one that reaches over the picture's edge is measured on what is inside.
 #[must_use]
 pub fn coarse_profiles(reduced: &Reduced, candidates: &[Candidate], radius_px: f64) -> Vec<CoarseProfile> {
     let factor = reduced.factor as f64;
     let reach = COARSE_REACH * radius_px / factor;
-    let steps = reach.ceil() as isize;
+    let mut maps: [Option<RingMap>; PLACES * PLACES] = std::array::from_fn(|_| None);
     candidates
         .iter()
         .map(|candidate| {
             let half = (factor - 1.0) / 2.0;
-            let (cx, cy) = ((candidate.x - half) / factor, (candidate.y - half) / factor);
-            let (mut sums, mut counts) = ([0.0_f32; COARSE_RINGS], [0.0_f32; COARSE_RINGS]);
-            let (col, row) = (cx.round() as isize, cy.round() as isize);
-            for y in (row - steps).max(0)..=(row + steps).min(reduced.height as isize - 1) {
-                for x in (col - steps).max(0)..=(col + steps).min(reduced.width as isize - 1) {
-                    let r = ((x as f64 - cx).powi(2) + (y as f64 - cy).powi(2)).sqrt();
-                    let ring = (r / reach * COARSE_RINGS as f64) as usize;
-                    if ring < COARSE_RINGS {
-                        sums[ring] += reduced.light[y as usize * reduced.width + x as usize];
-                        counts[ring] += 1.0;
-                    }
-                }
-            }
-            let mut rings = [0.0; COARSE_RINGS];
-            let mut last = 0.0;
-            for i in (0..COARSE_RINGS).rev() {
-                // A ring too thin to hold a block takes its outer neighbour's light.
-                rings[i] = if counts[i] > 0.0 { sums[i] / counts[i] } else { last };
-                last = rings[i];
-            }
-            CoarseProfile { rings }
+            let split = |px: f64| {
+                let places = ((px - half) / factor * PLACES as f64).round() as isize;
+                (places.div_euclid(PLACES as isize), places.rem_euclid(PLACES as isize) as usize)
+            };
+            let ((col, place_x), (row, place_y)) = (split(candidate.x), split(candidate.y));
+            let place = |p: usize| p as f64 / PLACES as f64;
+            let map = maps[place_y * PLACES + place_x].get_or_insert_with(|| RingMap::about((place(place_x), place(place_y)), reach));
+            map.profile(reduced, (col, row))
         })
         .collect()
+}
+
+/// Which ring each block about a candidate belongs to.
+struct RingMap {
+    /// The map goes from minus this many blocks to plus as many and one.
+    steps: isize,
+    /// Row by row; `COARSE_RINGS` beyond the last ring.
+    rings: Vec<u8>,
+}
+
+impl RingMap {
+    fn about((x, y): (f64, f64), reach: f64) -> Self {
+        let steps = reach.ceil() as isize;
+        let ring = |dx: isize, dy: isize| {
+            let r = (dx as f64 - x).hypot(dy as f64 - y);
+            (r / reach * COARSE_RINGS as f64).min(COARSE_RINGS as f64) as u8
+        };
+        Self { steps, rings: (-steps..=steps + 1).flat_map(|dy| (-steps..=steps + 1).map(move |dx| ring(dx, dy))).collect() }
+    }
+
+    fn profile(&self, reduced: &Reduced, (col, row): (isize, isize)) -> CoarseProfile {
+        let (mut sums, mut counts) = ([0.0_f32; COARSE_RINGS + 1], [0.0_f32; COARSE_RINGS + 1]);
+        let edge = (2 * self.steps + 2) as usize;
+        let (left, top) = (col - self.steps, row - self.steps);
+        let columns = left.max(0)..(left + edge as isize).min(reduced.width as isize);
+        for y in top.max(0)..(top + edge as isize).min(reduced.height as isize) {
+            let rings = &self.rings[(y - top) as usize * edge..][..edge];
+            let start = y as usize * reduced.width;
+            for x in columns.clone() {
+                let ring = usize::from(rings[(x - left) as usize]);
+                sums[ring] += reduced.light[start + x as usize];
+                counts[ring] += 1.0;
+            }
+        }
+        let mut rings = [0.0; COARSE_RINGS];
+        let mut last = 0.0;
+        for i in (0..COARSE_RINGS).rev() {
+            // A ring too thin to hold a block takes its outer neighbour's light.
+            rings[i] = if counts[i] > 0.0 { sums[i] / counts[i] } else { last };
+            last = rings[i];
+        }
+        CoarseProfile { rings }
+    }
 }
 
 /// Light against distance from the centre at full resolution, in steps of [`Look::STEP_PX`].
@@ -154,30 +187,36 @@ impl Look {
     pub fn learn(plane: &Plane, teachers: &[Teacher], radius_px: f64) -> Option<Self> {
         let reach_px = Self::REACH * radius_px + 3.0;
         let bins = (reach_px / Self::STEP_PX).ceil() as usize + 1;
-        let (mut sums, mut counts) = (vec![0.0_f64; bins], vec![0.0_f64; bins]);
+        // Light and weight of each step, side by side.
+        let mut sums = vec![[0.0_f64; 2]; bins];
+        let mut steps_out = Vec::new();
         let stride = teachers.len().div_ceil(Self::MOST_TEACHERS).max(1);
         for Teacher { at: centre, grown_px } in teachers.iter().step_by(stride) {
-            let (x0, x1) = window(centre.x, reach_px, plane.width);
             let (y0, y1) = window(centre.y, reach_px, plane.height);
             for y in y0..y1 {
-                for x in x0..x1 {
-                    let r = (((x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2)).sqrt() - grown_px).max(0.0) / Self::STEP_PX;
-                    let bin = r as usize;
-                    let i = y * plane.width + x;
-                    if bin + 1 < bins && plane.is_known(i) {
-                        let (light, part) = (f64::from(plane.light[i]), r - bin as f64);
-                        sums[bin] += light * (1.0 - part);
-                        counts[bin] += 1.0 - part;
-                        sums[bin + 1] += light * part;
-                        counts[bin + 1] += part;
+                let dy = y as f64 - centre.y;
+                let half_chord = (reach_px * reach_px - dy * dy).max(0.0).sqrt();
+                let (x0, x1) = window(centre.x, half_chord, plane.width);
+                steps_from(&mut steps_out, x1 - x0, x0 as f64 - centre.x, dy, *grown_px);
+                let start = y * plane.width;
+                let light = &plane.light[start + x0..start + x1];
+                let saturated = plane.saturated.as_ref().map(|s| &s[start + x0..start + x1]).filter(|s| s.contains(&true));
+                for (i, (&steps, &light)) in steps_out.iter().zip(light).enumerate() {
+                    let bin = steps as u32 as usize;
+                    if bin + 1 < bins && saturated.is_none_or(|s| !s[i]) {
+                        let (light, part) = (f64::from(light), f64::from(steps - bin as f32));
+                        sums[bin][0] += light * (1.0 - part);
+                        sums[bin][1] += 1.0 - part;
+                        sums[bin + 1][0] += light * part;
+                        sums[bin + 1][1] += part;
                     }
                 }
             }
         }
-        if counts.iter().all(|&c| c == 0.0) {
+        if sums.iter().all(|s| s[1] == 0.0) {
             return None;
         }
-        let light = sharpened(&smooth_thrice(&fill_gaps(&sums, &counts)));
+        let light = sharpened(&smooth_thrice(&fill_gaps(&sums)));
         let slope = slopes(&light);
         Self::about_outline(light, slope, radius_px)
     }
@@ -345,8 +384,19 @@ pub(super) fn window(centre: f64, reach: f64, size: usize) -> (usize, usize) {
     (from.min(to), to)
 }
 
-fn fill_gaps(sums: &[f64], counts: &[f64]) -> Vec<f64> {
-    let mut light: Vec<Option<f64>> = sums.iter().zip(counts).map(|(s, &c)| (c > 1e-9).then(|| s / c)).collect();
+/// Distances, in steps of a profile, of `n` pixels in a row from a centre; the first is `dx_px`, the row `dy_px` from it.
+fn steps_from(out: &mut Vec<f32>, n: usize, dx_px: f64, dy_px: f64, grown_px: f64) {
+    let per_px = 1.0 / Look::STEP_PX as f32;
+    let (dx, dy2, grown) = (dx_px as f32, (dy_px * dy_px) as f32, grown_px as f32);
+    out.clear();
+    out.extend((0..n as u32).map(|i| {
+        let x = dx + i as f32;
+        ((x * x + dy2).sqrt() - grown).max(0.0) * per_px
+    }));
+}
+
+fn fill_gaps(sums: &[[f64; 2]]) -> Vec<f64> {
+    let mut light: Vec<Option<f64>> = sums.iter().map(|[light, weight]| (*weight > 1e-9).then(|| light / weight)).collect();
     let mut last = light.iter().flatten().next().copied().unwrap_or(0.0);
     for v in &mut light {
         last = *v.get_or_insert(last);

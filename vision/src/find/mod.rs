@@ -7,3 +7,6 @@
 pub mod candidates;
 pub mod centre;
 pub mod look;
+pub mod outline;
+pub mod outline_fit;
+pub mod shape_candidates;

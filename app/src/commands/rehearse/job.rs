@@ -1,12 +1,13 @@
 //! The rehearsal of one job, told step by step.
 
-use crate::sentences::{left_text, moves_text, offset_text, short_length_text, terminal_word, uncertainty_text, worst_text};
+use crate::sentences::{left_text, moves_text, noticed_text, offset_text, short_length_text, terminal_word, uncertainty_text, worst_text};
 use anyhow::anyhow;
 use landfit_calibration::bench::Bench;
 use landfit_part::{Part, Side};
 use landfit_rehearsal::job::{Ending, JobError, Round, rehearse};
+use landfit_rehearsal::scenario::Setting;
 use landfit_rehearsal::simulated::{Hands, SimulatedBench};
-use landfit_rehearsal::{picture, save, scenario};
+use landfit_rehearsal::{picture, save};
 use landfit_vision::align::align;
 use landfit_vision::answer::{Alignment, Outcome};
 use std::path::Path;
@@ -15,10 +16,10 @@ use std::process::ExitCode;
 /// More looks than this mean that the job does not come to an end.
 const MOST_LOOKS: usize = 10;
 
-/// Rehearses the default job and leaves the pictures in `folder`.
-pub fn run(folder: &Path, seed: u64) -> anyhow::Result<ExitCode> {
-    let part = scenario::default_part()?;
-    let mut bench = scenario::start(seed)?;
+/// Rehearses the job on one bench and leaves the pictures in `folder`.
+pub fn run(setting: &Setting, folder: &Path, seed: u64) -> anyhow::Result<ExitCode> {
+    let part = setting.part()?;
+    let mut bench = setting.start(seed)?;
     let file = bench.bench.clone();
     let known = bench.known();
     println!("A rehearsal (seed {seed}): {} over its lands on \"{}\".", part.name, file.name);
@@ -59,11 +60,15 @@ fn tell(round: &Round, part: &Part, bench: &Bench) {
 }
 
 fn round_text(round: &Round, part: &Part, bench: &Bench) -> Vec<String> {
-    let mut lines: Vec<String> = round.alignment.warnings.iter().map(|w| format!("Mind: {w}.")).collect();
+    let mut lines: Vec<String> = round.noticed.iter().map(|n| format!("{}.", capital(&noticed_text(n, bench)))).collect();
+    lines.extend(round.alignment.warnings.iter().map(|w| format!("Mind: {w}.")));
     let (fit, advice) = match (&round.alignment.outcome, &round.advice) {
         (Outcome::Fit(fit), Some(advice)) => (fit, advice),
         (Outcome::Refused(refusal), _) => {
             lines.push(format!("No answer ({}): {}", refusal.code.word(), refusal.text));
+            if round.turned_back {
+                lines.push("The last moves are turned back.".to_owned());
+            }
             return lines;
         }
         (Outcome::Fit(_), None) => return lines,

@@ -79,6 +79,9 @@ fn counts_line(sum: &Summary) -> String {
         format!("answered {} of {}, refused {} of {}", sum.answered, sum.answer_due, sum.rightly_refused, sum.scenes - sum.answer_due)
     };
     let mut line = format!("{:<18} {due}, wrong {}", sum.kind, sum.wrong);
+    if sum.answered_undue > 0 {
+        line += &format!(", answered rightly {}", sum.answered_undue);
+    }
     let codes: Vec<String> = sum.refused.iter().map(|(code, n)| format!("{code} {n}")).collect();
     for (what, n) in [("refused without need", sum.wrongly_refused), ("other code", sum.other_code), ("failed", sum.failed)] {
         if n > 0 {

@@ -1,0 +1,700 @@
+//! Kinds of scenes with other terminals than balls on a square grid: leads, pads, pieces, few of them, other grids.
+
+use super::{Code, Drawn, Expectation};
+use crate::bench_draw::{draw_lights, draw_optics, state_optics};
+use crate::look_draw::{Families, draw_board_look, draw_part_look, draw_signed, set_exposure};
+use crate::ranges::{LeadSizes, Ranges, Span};
+use crate::scene::{Clutter, Defect, DefectKind, Noise, Optics, Scene, SceneError, Sensor};
+use crate::sight::Sight;
+use landfit_part::{Mark, Part, Piece, PointMm, Pose, Shape, Side, Site};
+use rand::Rng;
+use rand::seq::SliceRandom;
+use rand_chacha::ChaCha8Rng;
+use std::f64::consts::{FRAC_PI_2, PI};
+
+/// Which terminals a scene shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum TerminalKind {
+    /// Leads on four sides, 0.5 mm apart.
+    Qfp05,
+    /// Leads on four sides, 0.4 mm apart.
+    Qfp04,
+    /// Bottom pads on four sides, 0.5 mm apart, and an exposed pad.
+    Qfn05,
+    /// Four to eight terminals: two rows of leads or pads, or a few balls.
+    Few,
+    /// Rows that stand half a pitch off their neighbours.
+    Staggered,
+    /// A grid of two pitches, or one of which every other place is empty.
+    TwoPitches,
+    /// Rounded, oval and outlined shapes, several land pieces, round terminals on rectangular lands and the other way round.
+    Pieces,
+    /// Leads or pads missing, bridged, short, displaced, hidden; a land missing.
+    Defects,
+    /// Leads or pads a quarter or half turn round, told by the pattern or by a mark.
+    Turned,
+    /// Leads of another pitch than the part file's.
+    WrongPitch,
+    /// Leads on two sides only, and one less in each row.
+    TooFew,
+    /// No part, or a body without leads.
+    NoPart,
+    /// Rows that run out of the picture at both ends.
+    OutOfView,
+}
+
+impl TerminalKind {
+    /// Every kind.
+    pub const ALL: [Self; 13] = [
+        Self::Qfp05,
+        Self::Qfp04,
+        Self::Qfn05,
+        Self::Few,
+        Self::Staggered,
+        Self::TwoPitches,
+        Self::Pieces,
+        Self::Defects,
+        Self::Turned,
+        Self::WrongPitch,
+        Self::TooFew,
+        Self::NoPart,
+        Self::OutOfView,
+    ];
+
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Qfp05 => "qfp-0.5",
+            Self::Qfp04 => "qfp-0.4",
+            Self::Qfn05 => "qfn-0.5",
+            Self::Few => "few-terminals",
+            Self::Staggered => "staggered",
+            Self::TwoPitches => "two-pitches",
+            Self::Pieces => "pieces",
+            Self::Defects => "lead-defects",
+            Self::Turned => "leads-turned",
+            Self::WrongPitch => "leads-wrong-pitch",
+            Self::TooFew => "leads-too-few",
+            Self::NoPart => "leads-no-part",
+            Self::OutOfView => "leads-out-of-view",
+        }
+    }
+
+    pub(super) fn expectation(self) -> Expectation {
+        match self {
+            Self::Qfp05 | Self::Qfp04 | Self::Qfn05 | Self::Few | Self::Staggered | Self::TwoPitches | Self::Pieces | Self::Defects => {
+                Expectation::Answer
+            }
+            Self::Turned => Expectation::Refuse(vec![Code::Turned]),
+            Self::WrongPitch => Expectation::Refuse(vec![Code::WrongPattern, Code::NoPart]),
+            Self::TooFew => Expectation::Refuse(vec![Code::WrongPattern, Code::AmbiguousShift]),
+            Self::NoPart => Expectation::Refuse(vec![Code::NoPart]),
+            Self::OutOfView => Expectation::Refuse(vec![Code::OutOfView, Code::AmbiguousShift]),
+        }
+    }
+}
+
+/// The drawing values of a part.
+#[derive(Debug, Clone)]
+enum Plan {
+    /// Leads on two or four sides: feet reach from the body's edge outwards.
+    Leads { along: [usize; 2], pitch_mm: f64, foot_mm: [f64; 2], land_mm: [f64; 2], body_mm: [f64; 2], reach_mm: f64 },
+    /// Bottom pads on two or four sides; an exposed pad of a size.
+    Pads {
+        along: [usize; 2],
+        pitch_mm: f64,
+        pad_mm: [f64; 2],
+        toe_mm: f64,
+        body_mm: [f64; 2],
+        exposed_mm: Option<[f64; 2]>,
+        cut_first: bool,
+    },
+    /// Sites of one look at places of a lattice.
+    Places { at_mm: Vec<PointMm>, pitch_mm: f64, terminal: Vec<Piece>, land: Vec<Piece> },
+}
+
+/// A random scene.
+pub(super) fn draw(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Result<Drawn, SceneError> {
+    let um_per_px = ranges.camera.um_per_px.draw(rng);
+    let optics = draw_optics(ranges, um_per_px, rng);
+    let stated = state_optics(ranges, &optics, rng);
+    let mut plan = draw_plan(ranges, kind, rng);
+    if kind == TerminalKind::OutOfView {
+        plan.outgrow(ranges.camera.size_px, um_per_px);
+    }
+    let (bench_from_part, bench_from_board) = draw_poses(ranges, kind, plan.pitch_mm(), rng);
+    let with_mark = matches!(kind, TerminalKind::Turned) || rng.random_bool(0.3);
+    let part = loop {
+        let part = plan.part(with_mark);
+        // Beyond the ends of a row the place of one lead more must be seen to be empty.
+        let spare_mm = if matches!(kind, TerminalKind::TooFew | TerminalKind::WrongPitch) { 1.5 * plan.pitch_mm() } else { 0.0 };
+        let fits = kind == TerminalKind::OutOfView
+            || (lies_inside(ranges, &optics, Side::Part, &part, &bench_from_part, spare_mm)?
+                && lies_inside(ranges, &optics, Side::Board, &part, &bench_from_board, spare_mm)?);
+        if fits || !plan.shrink() {
+            break part;
+        }
+    };
+    let mut rendered = part.clone();
+    match kind {
+        TerminalKind::WrongPitch => rendered = plan.at_pitch(other_pitch(plan.pitch_mm(), rng)).part(with_mark),
+        TerminalKind::TooFew => take_one_of_each_row(&plan, &mut rendered),
+        _ => {}
+    }
+    let mut scene = dress(ranges, &plan, rendered, &part, (bench_from_part, bench_from_board), optics, rng);
+    match kind {
+        TerminalKind::Defects => add_defects(ranges, &plan, &mut scene, rng),
+        TerminalKind::NoPart => {
+            scene.part_look.terminals = None;
+            scene.clutter.retain(|c| c.side() == Side::Board);
+            scene.part.marks.clear();
+            if rng.random_bool(0.7) {
+                scene.part_look.body = None;
+            }
+        }
+        _ => {}
+    }
+    set_exposure(&mut scene, ranges.camera.peak, false);
+    Ok(Drawn { scene, stated, part, scale_from_pattern: None, expectation: kind.expectation() })
+}
+
+fn draw_plan(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Plan {
+    let r = &ranges.terminals;
+    match kind {
+        TerminalKind::Qfp05 | TerminalKind::Defects if kind == TerminalKind::Qfp05 || rng.random_bool(0.5) => leads(r.at(0.5), ranges, rng),
+        TerminalKind::Qfp04 => leads(r.at(0.4), ranges, rng),
+        TerminalKind::Qfn05 | TerminalKind::Defects => pads(ranges, rng),
+        TerminalKind::WrongPitch | TerminalKind::NoPart | TerminalKind::OutOfView => leads(r.at(0.5), ranges, rng),
+        TerminalKind::TooFew => {
+            let mut plan = leads(r.at(0.5), ranges, rng);
+            if let Plan::Leads { along, body_mm, .. } = &mut plan {
+                along[1] = 0;
+                body_mm[1] = rng.random_range(3.0..5.0);
+            }
+            plan
+        }
+        TerminalKind::Turned => {
+            // Half of them are told by their pattern, half by the mark alone.
+            match leads(r.at(0.5), ranges, rng) {
+                Plan::Leads { along, pitch_mm, foot_mm, land_mm, body_mm, reach_mm } => {
+                    let along = if rng.random_bool(0.5) { [along[0], along[0]] } else { [along[0], along[0] + 4] };
+                    Plan::Leads { along, pitch_mm, foot_mm, land_mm, body_mm, reach_mm }.with_body_round()
+                }
+                other => other,
+            }
+        }
+        TerminalKind::Few => few(ranges, rng),
+        TerminalKind::Staggered => {
+            let (rows, columns) = (rng.random_range(5..=11), rng.random_range(5..=11));
+            let pitch_mm: f64 = [0.8, 1.0, 1.27][rng.random_range(0..3)];
+            let row_mm = if rng.random_bool(0.5) { pitch_mm * 0.75_f64.sqrt() } else { 0.5 * pitch_mm };
+            let shrunk = if row_mm < 0.6 * pitch_mm { 0.6 } else { 0.9 };
+            let at_mm = places(rows, columns, |row, column| {
+                let off = if row % 2 == 1 { 0.5 } else { 0.0 };
+                Some([(column as f64 + off) * pitch_mm, row as f64 * row_mm])
+            });
+            let (terminal, land) = site_shapes(shrunk * pitch_mm, rng);
+            Plan::Places { at_mm, pitch_mm: pitch_mm.min(row_mm.hypot(0.5 * pitch_mm)), terminal, land }
+        }
+        TerminalKind::TwoPitches => {
+            let (rows, columns) = (rng.random_range(6..=11), rng.random_range(6..=11));
+            let pitch_mm = [0.5, 0.65, 0.8][rng.random_range(0..3)];
+            let is_checkerboard = rng.random_bool(0.5);
+            let across_mm = if is_checkerboard { pitch_mm } else { pitch_mm * rng.random_range(1.2..1.7) };
+            let at_mm = places(rows, columns, |row, column| {
+                let is_empty = is_checkerboard && (row + column) % 2 == 1;
+                (!is_empty).then_some([column as f64 * pitch_mm, row as f64 * across_mm])
+            });
+            let nearest_mm = if is_checkerboard { pitch_mm * 2.0_f64.sqrt() } else { pitch_mm };
+            let (terminal, land) = site_shapes(nearest_mm, rng);
+            Plan::Places { at_mm, pitch_mm: nearest_mm, terminal, land }
+        }
+        TerminalKind::Pieces | TerminalKind::Qfp05 => {
+            let (rows, columns) = (rng.random_range(4..=8), rng.random_range(4..=8));
+            let pitch_mm: f64 = [0.8, 1.0, 1.27][rng.random_range(0..3)];
+            let at_mm = places(rows, columns, |row, column| Some([column as f64 * pitch_mm, row as f64 * pitch_mm]));
+            let piece = |shape: Shape| vec![Piece { shape, shift_mm: PointMm::ZERO }];
+            let (w, l) = (0.42 * pitch_mm, 0.6 * pitch_mm);
+            let rounded = Shape::Rounded { width_mm: w, length_mm: l, radius_mm: 0.25 * w };
+            let oval = Shape::Oval { width_mm: w, length_mm: l };
+            let notched = {
+                let (x, y, c) = (w / 2.0, l / 2.0, 0.35 * w);
+                let corners = [(-x, -y), (x, -y), (x, y), (-x + c, y), (-x, y - c)];
+                Shape::Outline { corners_mm: corners.map(|(x, y)| PointMm::new(x, y)).to_vec() }
+            };
+            let halves = {
+                let half = Shape::Rect { width_mm: 0.24 * pitch_mm, length_mm: l };
+                [-1.0, 1.0].map(|s| Piece { shape: half.clone(), shift_mm: PointMm::new(s * 0.2 * pitch_mm, 0.0) }).to_vec()
+            };
+            let (terminal, land) = match rng.random_range(0..6) {
+                0 => (piece(rounded.clone()), piece(oval)),
+                1 => (piece(oval), piece(rounded)),
+                2 => (vec![Piece::round(0.5 * pitch_mm)], vec![Piece::rect(w, l)]),
+                3 => (vec![Piece::rect(w, l)], vec![Piece::round(0.55 * pitch_mm)]),
+                4 => (vec![Piece::rect(0.5 * pitch_mm, l)], halves),
+                _ => (piece(notched.clone()), piece(notched)),
+            };
+            Plan::Places { at_mm, pitch_mm, terminal, land }
+        }
+    }
+}
+
+fn places(rows: usize, columns: usize, at: impl Fn(usize, usize) -> Option<[f64; 2]>) -> Vec<PointMm> {
+    let at_mm: Vec<PointMm> =
+        (0..rows).flat_map(|r| (0..columns).map(move |c| (r, c))).filter_map(|(r, c)| at(r, c)).map(|[x, y]| PointMm::new(x, -y)).collect();
+    centred(at_mm)
+}
+
+fn centred(at_mm: Vec<PointMm>) -> Vec<PointMm> {
+    let (low, high) = bounds(&at_mm);
+    let middle = (low + high) * 0.5;
+    at_mm.into_iter().map(|p| p - middle).collect()
+}
+
+fn bounds(points: &[PointMm]) -> (PointMm, PointMm) {
+    points.iter().fold((PointMm::new(f64::INFINITY, f64::INFINITY), PointMm::new(f64::NEG_INFINITY, f64::NEG_INFINITY)), |(lo, hi), p| {
+        (PointMm::new(lo.x.min(p.x), lo.y.min(p.y)), PointMm::new(hi.x.max(p.x), hi.y.max(p.y)))
+    })
+}
+
+/// Balls on round lands, or square pads, for sites that stand `pitch_mm` apart.
+fn site_shapes(pitch_mm: f64, rng: &mut ChaCha8Rng) -> (Vec<Piece>, Vec<Piece>) {
+    if rng.random_bool(0.6) {
+        return (vec![Piece::round(0.55 * pitch_mm)], vec![Piece::round(0.45 * pitch_mm)]);
+    }
+    let (w, l) = (0.45 * pitch_mm, rng.random_range(0.45..0.6) * pitch_mm);
+    (vec![Piece::rect(w, l)], vec![Piece::rect(w + 0.02, l + 0.02)])
+}
+
+fn leads(sizes: &LeadSizes, ranges: &Ranges, rng: &mut ChaCha8Rng) -> Plan {
+    let r = &ranges.terminals;
+    let first = r.leads_along.draw_count(rng);
+    let along = [first, if rng.random_bool(0.6) { first } else { r.leads_along.draw_count(rng) }];
+    let round = |v: f64| (v * 100.0).round() / 100.0;
+    let length_mm = round(r.foot_length_mm.draw(rng));
+    let foot_mm = [round(sizes.foot_mm.draw(rng)), length_mm];
+    let land_mm = [round(sizes.land_mm.draw(rng)), round(length_mm + r.land_longer_mm.draw(rng))];
+    let plan = Plan::Leads { along, pitch_mm: sizes.pitch_mm, foot_mm, land_mm, body_mm: [0.0; 2], reach_mm: r.lead_reach_mm.draw(rng) };
+    plan.with_body_round()
+}
+
+fn pads(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Plan {
+    let r = &ranges.terminals;
+    let first = r.pads_along.draw_count(rng);
+    let along = [first, if rng.random_bool(0.6) { first } else { r.pads_along.draw_count(rng) }];
+    let round = |v: f64| (v * 100.0).round() / 100.0;
+    let pad_mm = [round(r.pad_width_mm.draw(rng)), round(r.pad_length_mm.draw(rng))];
+    Plan::Pads {
+        along,
+        pitch_mm: 0.5,
+        pad_mm,
+        toe_mm: round(r.pad_toe_mm.draw(rng)),
+        body_mm: [0.0; 2],
+        exposed_mm: Some([0.0; 2]),
+        cut_first: rng.random_bool(0.3),
+    }
+    .with_body_round()
+}
+
+fn few(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Plan {
+    let n = rng.random_range(2..=4);
+    match rng.random_range(0..3) {
+        0 => {
+            let pitch_mm = [0.65, 0.95, 1.27][rng.random_range(0..3)];
+            let foot_mm = [0.4 * pitch_mm, rng.random_range(0.35..0.6)];
+            let land_mm = [0.55 * pitch_mm, foot_mm[1] + rng.random_range(0.4..0.6)];
+            let body_mm = [n as f64 * pitch_mm, rng.random_range(1.3..1.8)];
+            Plan::Leads { along: [n, 0], pitch_mm, foot_mm, land_mm, body_mm, reach_mm: rng.random_range(0.5..0.8) }
+        }
+        1 => {
+            let pitch_mm = [0.5, 0.65][rng.random_range(0..2)];
+            let pad_mm = [0.5 * pitch_mm, rng.random_range(0.3..0.5)];
+            let exposed_mm = rng.random_bool(0.5).then_some([0.8 * n as f64 * pitch_mm, 0.7]);
+            let body_mm = [n as f64 * pitch_mm + 0.4, 2.0];
+            Plan::Pads {
+                along: [n, 0],
+                pitch_mm,
+                pad_mm,
+                toe_mm: ranges.terminals.pad_toe_mm.draw(rng),
+                body_mm,
+                exposed_mm,
+                cut_first: false,
+            }
+        }
+        _ => {
+            let pitch_mm = [0.4, 0.5, 0.65, 0.8][rng.random_range(0..4)];
+            let at_mm = places(2, n, |row, column| Some([column as f64 * pitch_mm, row as f64 * pitch_mm]));
+            Plan::Places {
+                at_mm,
+                pitch_mm,
+                terminal: vec![Piece::round((0.56 * pitch_mm * 100.0).round() / 100.0)],
+                land: vec![Piece::round((0.46 * pitch_mm * 100.0).round() / 100.0)],
+            }
+        }
+    }
+}
+
+impl Plan {
+    const fn pitch_mm(&self) -> f64 {
+        match self {
+            Self::Leads { pitch_mm, .. } | Self::Pads { pitch_mm, .. } | Self::Places { pitch_mm, .. } => *pitch_mm,
+        }
+    }
+
+    /// A body that the rows of terminals fit round.
+    fn with_body_round(mut self) -> Self {
+        match &mut self {
+            Self::Leads { along, pitch_mm, body_mm, .. } => {
+                for (axis, n) in along.iter().enumerate().filter(|(_, n)| **n > 0) {
+                    body_mm[axis] = *n as f64 * *pitch_mm + 0.8;
+                }
+            }
+            Self::Pads { along, pitch_mm, pad_mm, body_mm, exposed_mm, .. } => {
+                *body_mm = along.map(|n| n as f64 * *pitch_mm + 2.0 * pad_mm[1] + 0.3);
+                if let Some(exposed) = exposed_mm {
+                    *exposed = body_mm.map(|b| b - 2.0 * pad_mm[1] - 0.7);
+                }
+            }
+            Self::Places { .. } => {}
+        }
+        self
+    }
+
+    /// Makes the part smaller; false when it is small already.
+    fn shrink(&mut self) -> bool {
+        match self {
+            Self::Leads { along, .. } | Self::Pads { along, .. } => {
+                if along[0] <= 3 && along[1] <= 3 {
+                    return false;
+                }
+                let longer = usize::from(along[1] > along[0]);
+                along[longer] -= 1;
+                let smaller = std::mem::replace(self, Self::Places { at_mm: vec![], pitch_mm: 1.0, terminal: vec![], land: vec![] });
+                *self = smaller.with_body_round();
+                true
+            }
+            Self::Places { at_mm, .. } => {
+                let (low, high) = bounds(at_mm);
+                let span = high - low;
+                let kept: Vec<PointMm> = if span.x > span.y {
+                    at_mm.iter().copied().filter(|p| p.x < high.x - 1e-6).collect()
+                } else {
+                    at_mm.iter().copied().filter(|p| p.y > low.y + 1e-6).collect()
+                };
+                let can = kept.len() >= 4;
+                if can {
+                    *at_mm = centred(kept);
+                }
+                can
+            }
+        }
+    }
+
+    /// Rows longer than the picture's diagonal.
+    fn outgrow(&mut self, size_px: [u32; 2], um_per_px: f64) {
+        if let Self::Leads { along, pitch_mm, .. } = self {
+            let [w, h] = size_px.map(f64::from);
+            let n = ((w.hypot(h) * um_per_px / 1000.0 + 3.0) / *pitch_mm) as usize;
+            // One long pair of rows, close enough together for both to be seen.
+            *along = [n, 4];
+        }
+        let long = std::mem::replace(self, Self::Places { at_mm: vec![], pitch_mm: 1.0, terminal: vec![], land: vec![] });
+        *self = long.with_body_round();
+    }
+
+    /// The same part at another pitch, within the same body.
+    fn at_pitch(&self, pitch: f64) -> Self {
+        let mut other = self.clone();
+        match &mut other {
+            Self::Leads { pitch_mm, .. } | Self::Pads { pitch_mm, .. } => *pitch_mm = pitch,
+            Self::Places { .. } => {}
+        }
+        other
+    }
+
+    fn part(&self, with_mark: bool) -> Part {
+        let (sites, body_mm) = match self {
+            Self::Leads { along, pitch_mm, foot_mm, land_mm, body_mm, reach_mm } => {
+                let out_mm = reach_mm - foot_mm[1] / 2.0;
+                let sites = rows(*along, *pitch_mm, [0, 1].map(|axis| body_mm[axis] / 2.0 + out_mm), |_| {
+                    (vec![Piece::rect(foot_mm[0], foot_mm[1])], vec![Piece::rect(land_mm[0], land_mm[1])])
+                });
+                (sites, *body_mm)
+            }
+            Self::Pads { along, pitch_mm, pad_mm, toe_mm, body_mm, exposed_mm, cut_first } => {
+                let edge_mm = [0, 1].map(|axis| body_mm[axis] / 2.0 - pad_mm[1] / 2.0);
+                let mut sites = rows(*along, *pitch_mm, edge_mm, |_| {
+                    // The land reaches out under the toe, where the fillet is.
+                    let land = Shape::Rect { width_mm: pad_mm[0], length_mm: pad_mm[1] + toe_mm };
+                    let shifted = Piece { shape: land, shift_mm: PointMm::new(0.0, -toe_mm / 2.0) };
+                    (vec![Piece::rect(pad_mm[0], pad_mm[1])], vec![shifted])
+                });
+                if let Some([w, l]) = exposed_mm.filter(|[w, l]| *w > 0.5 && *l > 0.5) {
+                    let (x, y, c) = (w / 2.0, l / 2.0, 0.35_f64.min(0.3 * w));
+                    let corners = [(-x, -y), (x, -y), (x, y), (-x + c, y), (-x, y - c)];
+                    let cut = Shape::Outline { corners_mm: corners.map(|(x, y)| PointMm::new(x, y)).to_vec() };
+                    let shape = if *cut_first { cut } else { Shape::Rect { width_mm: w, length_mm: l } };
+                    let centroid = shape.centroid_mm();
+                    let piece = Piece { shape, shift_mm: PointMm::ZERO - centroid };
+                    sites.push(Site { id: "EP".into(), at_mm: centroid, angle_rad: 0.0, terminal: vec![piece.clone()], land: vec![piece] });
+                }
+                (sites, *body_mm)
+            }
+            Self::Places { at_mm, terminal, land, .. } => {
+                let site = |(i, p): (usize, &PointMm)| Site {
+                    id: (i + 1).to_string(),
+                    at_mm: *p,
+                    angle_rad: 0.0,
+                    terminal: terminal.clone(),
+                    land: land.clone(),
+                };
+                let (low, high) = bounds(at_mm);
+                (at_mm.iter().enumerate().map(site).collect(), [high.x - low.x + 1.2, high.y - low.y + 1.2])
+            }
+        };
+        let corner = [0, 1].map(|axis| body_mm[axis] / 2.0);
+        let marks = if with_mark { vec![self.mark(corner)] } else { Vec::new() };
+        Part { name: "Rendered part".into(), body_mm, body_centre_mm: PointMm::ZERO, sites, marks, accept_miss_mm: None }
+    }
+
+    /// A dot beside the first terminal, on the underside.
+    fn mark(&self, [x, y]: [f64; 2]) -> Mark {
+        let (size_mm, in_mm) = match self {
+            Self::Leads { .. } => (0.5_f64.min(0.3 * x.min(y)), 0.55_f64.min(0.4 * x.min(y))),
+            Self::Pads { pad_mm, .. } => (0.16, pad_mm[1] / 2.0),
+            Self::Places { .. } => (0.25, 0.22),
+        };
+        Mark { side: Side::Part, at_mm: PointMm::new(-x + in_mm, y - in_mm), angle_rad: 0.0, piece: Piece::round(size_mm) }
+    }
+}
+
+/// Rows on the left, near, right and far side, numbered anticlockwise from the far end of the left row, as seen from above.
+fn rows(along: [usize; 2], pitch_mm: f64, out_mm: [f64; 2], shapes: impl Fn(usize) -> (Vec<Piece>, Vec<Piece>)) -> Vec<Site> {
+    let [nx, ny] = along;
+    let mut sites = Vec::new();
+    // local y points towards the body
+    let sides = [(ny, out_mm[0], -FRAC_PI_2), (nx, out_mm[1], 0.0), (ny, out_mm[0], FRAC_PI_2), (nx, out_mm[1], PI)];
+    for (n, out, turn) in sides {
+        for i in 0..n {
+            let place = PointMm::new((i as f64 - (n as f64 - 1.0) / 2.0) * pitch_mm, -out).rotated(turn);
+            let (terminal, land) = shapes(i);
+            sites.push(Site { id: (sites.len() + 1).to_string(), at_mm: place, angle_rad: turn, terminal, land });
+        }
+    }
+    sites
+}
+
+fn other_pitch(pitch_mm: f64, rng: &mut ChaCha8Rng) -> f64 {
+    let others: Vec<f64> = [0.4, 0.5, 0.635, 0.65].into_iter().filter(|p| (p / pitch_mm - 1.0).abs() > 0.02).collect();
+    others[rng.random_range(0..others.len())]
+}
+
+/// The outermost lead of the two longer rows is not there, at the same end.
+fn take_one_of_each_row(plan: &Plan, part: &mut Part) {
+    let Plan::Leads { along, .. } = plan else { return };
+    let is_x = along[0] >= along[1];
+    let end = |s: &Site| if is_x { s.at_mm.x } else { s.at_mm.y };
+    let in_rows = |s: &Site| (s.angle_rad.cos().abs() > 0.5) == is_x;
+    let last = part.sites.iter().filter(|s| in_rows(s)).map(end).fold(f64::NEG_INFINITY, f64::max);
+    part.sites.retain(|s| !(in_rows(s) && end(s) > last - 1e-6));
+}
+
+fn draw_poses(ranges: &Ranges, kind: TerminalKind, pitch_mm: f64, rng: &mut ChaCha8Rng) -> (Pose, Pose) {
+    let r = &ranges.pose;
+    let bench_from_board = Pose::new(0.6 * r.board_mm.draw(rng), 0.6 * r.board_mm.draw(rng), r.board_deg.draw(rng).to_radians());
+    let quarters = if kind == TerminalKind::Turned { f64::from(rng.random_range(1..=3)) } else { 0.0 };
+    let theta_rad = quarters * FRAC_PI_2 + r.offset_deg.draw(rng).to_radians();
+    let by_mm = |rng: &mut ChaCha8Rng| draw_signed(ranges.terminals.offset_pitches, rng) * pitch_mm;
+    (bench_from_board.after(&Pose::new(by_mm(rng), by_mm(rng), theta_rad)), bench_from_board)
+}
+
+/// Whether every outline of a side, and `spare_mm` beyond, lies inside the picture.
+fn lies_inside(ranges: &Ranges, optics: &Optics, side: Side, part: &Part, pose: &Pose, spare_mm: f64) -> Result<bool, SceneError> {
+    for index in (0..optics.views.len()).filter(|i| optics.views[*i].shows == side) {
+        let sight = Sight::new(optics, index)?;
+        let px_per_mm = sight.px_per_mm(PointMm::ZERO);
+        let holds = part.sites.iter().all(|site| {
+            let reach = |p: &Piece| p.shift_mm.norm() + p.shape.extent_mm()[0].hypot(p.shape.extent_mm()[1]) / 2.0;
+            let reach_mm = spare_mm + site.pieces(side).iter().map(reach).fold(0.0, f64::max);
+            sight.region_holds(sight.px(pose.apply(site.at_mm)), reach_mm * px_per_mm + ranges.pattern.edge_px)
+        });
+        if !holds {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+/// Looks, clutter, sizes off the nominal, sensor.
+fn dress(
+    ranges: &Ranges,
+    plan: &Plan,
+    mut rendered: Part,
+    nominal: &Part,
+    (bench_from_part, bench_from_board): (Pose, Pose),
+    optics: Optics,
+    rng: &mut ChaCha8Rng,
+) -> Scene {
+    let is_round = rendered.sites.iter().flat_map(|s| &s.terminal).all(|p| matches!(p.shape, Shape::Round { .. }));
+    let mut part_look = draw_part_look(ranges, if is_round { Families::All } else { Families::Plain }, rng);
+    let mut board_look = draw_board_look(ranges, rng);
+    if let Some(ring) = part_look.terminals.as_mut().and_then(|t| t.ring.as_mut()) {
+        ring.soft = ring.soft.min(ranges.kinds.sharp_ring);
+    }
+    if let Some(lands) = &mut board_look.lands {
+        // As in good light; boards with openings off their lands are a kind of their own.
+        lands.opening_shift_mm = [0.0; 2];
+        if let Some(highlight) = &mut lands.highlight {
+            highlight.at = [0.0; 2];
+        }
+        lands.gap_mm = lands.gap_mm.min(0.15 * plan.pitch_mm());
+    }
+    if let Some(terminals) = &mut part_look.terminals {
+        terminals.uneven.amount *= 0.5;
+        if let (Plan::Leads { .. }, Some(body)) = (plan, &mut part_look.body) {
+            // Feet are tinned metal before a dark moulding.
+            let bright = terminals.face.max(body.brightness);
+            body.brightness = terminals.face.min(body.brightness);
+            terminals.face = bright;
+        }
+    }
+    let mut board = nominal.clone();
+    let (wider, longer) = (ranges.terminals.terminal_wider_mm.draw(rng), ranges.terminals.terminal_longer_mm.draw(rng));
+    grow(rendered.sites.iter_mut().flat_map(|s| &mut s.terminal), wider, if matches!(plan, Plan::Leads { .. }) { longer } else { wider });
+    let etched = ranges.terminals.land_wider_mm.draw(rng);
+    grow(board.sites.iter_mut().flat_map(|s| &mut s.land), etched, etched);
+    let mut clutter = routes(ranges, plan, &board, rng);
+    if let (Plan::Leads { reach_mm, foot_mm, .. }, Some(face)) = (plan, part_look.terminals.as_ref().map(|t| t.face)) {
+        clutter.extend(shanks(&rendered, foot_mm, *reach_mm, face * ranges.terminals.shank.draw(rng)));
+    }
+    let lights = draw_lights(ranges, optics.views.len(), rng);
+    let sensor = Sensor {
+        noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
+        vignetting: ranges.camera.vignetting.draw(rng),
+        stray: ranges.camera.stray.draw(rng),
+    };
+    Scene {
+        part: rendered,
+        board,
+        bench_from_part,
+        bench_from_board,
+        optics,
+        lights,
+        part_look,
+        board_look,
+        defects: Vec::new(),
+        clutter,
+        sensor,
+        seed: rng.random(),
+    }
+}
+
+/// Makes shapes wider and longer about their own centres, by the same for all.
+fn grow<'a>(pieces: impl Iterator<Item = &'a mut Piece>, wider_mm: f64, longer_mm: f64) {
+    for piece in pieces {
+        match &mut piece.shape {
+            Shape::Round { diameter_mm } => *diameter_mm += wider_mm,
+            Shape::Rect { width_mm, length_mm } | Shape::Rounded { width_mm, length_mm, .. } | Shape::Oval { width_mm, length_mm } => {
+                *width_mm += wider_mm;
+                *length_mm += longer_mm;
+            }
+            Shape::Outline { corners_mm } => {
+                let reach = corners_mm.iter().map(|c| c.norm()).fold(1e-9, f64::max);
+                let factor = 1.0 + wider_mm / 2.0 / reach;
+                corners_mm.iter_mut().for_each(|c| *c = *c * factor);
+            }
+        }
+    }
+}
+
+/// What a lead shows between body and foot: it slopes, so that it sends less light back.
+fn shanks(part: &Part, foot_mm: &[f64; 2], reach_mm: f64, brightness: f64) -> Vec<Clutter> {
+    let shank = |site: &Site| {
+        let towards_body = PointMm::new(0.0, 1.0).rotated(site.angle_rad);
+        let (from, to) = (site.at_mm + towards_body * (0.4 * foot_mm[1]), site.at_mm + towards_body * (reach_mm - foot_mm[1] / 2.0));
+        Clutter::Shank { points_mm: vec![[from.x, from.y], [to.x, to.y]], width_mm: 0.92 * foot_mm[0], brightness }
+    };
+    part.sites.iter().map(shank).collect()
+}
+
+/// Traces that leave lands outwards, some inwards to vias.
+fn routes(ranges: &Ranges, plan: &Plan, part: &Part, rng: &mut ChaCha8Rng) -> Vec<Clutter> {
+    let r = &ranges.clutter;
+    let mut out = Vec::new();
+    let gain = r.trace_gain.draw(rng);
+    let share = r.trace_share.draw(rng);
+    for site in &part.sites {
+        let Some(land) = site.land.first() else { continue };
+        if !rng.random_bool(share) || site.id == "EP" {
+            continue;
+        }
+        let narrow_mm = land.shape.narrow_mm();
+        let width_mm = r.trace_mm.draw(rng).min(0.7 * narrow_mm);
+        let way = match plan {
+            Plan::Places { .. } => PointMm::new(0.5 * plan.pitch_mm(), 0.5 * plan.pitch_mm()),
+            _ => PointMm::new(0.0, -(land.shape.extent_mm()[1] / 2.0 + rng.random_range(0.4..2.0))).rotated(site.angle_rad),
+        };
+        let centre = site.centre_mm(Side::Board);
+        let to = centre + way;
+        out.push(Clutter::Trace { points_mm: vec![[centre.x, centre.y], [to.x, to.y]], width_mm, gain });
+    }
+    out
+}
+
+fn add_defects(ranges: &Ranges, plan: &Plan, scene: &mut Scene, rng: &mut ChaCha8Rng) {
+    let r = &ranges.defects;
+    let sites: Vec<(String, PointMm)> = scene.part.sites.iter().filter(|s| s.id != "EP").map(|s| (s.id.clone(), s.at_mm)).collect();
+    let mut free: Vec<usize> = (0..sites.len()).collect();
+    free.shuffle(rng);
+    let mut taken: Vec<PointMm> = Vec::new();
+    let pitch = plan.pitch_mm();
+    let narrow = scene.part.sites[0].terminal[0].shape.narrow_mm();
+    let mut defects = Vec::new();
+    let mut take = |needs_neighbour: bool| -> Option<(String, Option<String>)> {
+        let next = |i: usize| sites.iter().position(|s| (s.1.distance(sites[i].1) - pitch).abs() < 1e-6);
+        let at = free
+            .iter()
+            .position(|&i| taken.iter().all(|t| t.distance(sites[i].1) > 2.6 * pitch) && (!needs_neighbour || next(i).is_some()))?;
+        let site = free.swap_remove(at);
+        taken.push(sites[site].1);
+        Some((sites[site].0.clone(), next(site).map(|n| sites[n].0.clone())))
+    };
+    let mut add =
+        |n: usize, side: Side, needs: bool, make: &dyn Fn(&mut ChaCha8Rng, Option<String>) -> DefectKind, rng: &mut ChaCha8Rng| {
+            for _ in 0..n {
+                if let Some((site, to)) = take(needs) {
+                    defects.push(Defect { side, site, kind: make(rng, to) });
+                }
+            }
+        };
+    let count = |span: Span, most: usize, rng: &mut ChaCha8Rng| span.draw_count(rng).min(most);
+    let few = (sites.len() / 8).max(1);
+    add(
+        count(r.bridged, few, rng),
+        Side::Part,
+        true,
+        &|rng, to| DefectKind::Bridged { to: to.unwrap_or_default(), width: r.bridge_width.draw(rng) },
+        rng,
+    );
+    add(count(r.missing, few, rng), Side::Part, false, &|_, _| DefectKind::Missing, rng);
+    add(count(r.small, few, rng), Side::Part, false, &|rng, _| DefectKind::Size { ratio: r.small_ratio.draw(rng) }, rng);
+    add(
+        count(r.displaced, few, rng),
+        Side::Part,
+        false,
+        &|rng, _| {
+            let by = PointMm::new(r.displaced_pitches.draw(rng) * pitch, 0.0).rotated(rng.random_range(0.0..2.0 * PI));
+            DefectKind::Displaced { by_mm: [by.x, by.y] }
+        },
+        rng,
+    );
+    let glare = 0.8 * narrow;
+    add(
+        count(r.hidden, few, rng),
+        Side::Part,
+        false,
+        &|rng, _| DefectKind::Hidden { brightness: rng.random_range(3.0..6.0), sigma_mm: glare },
+        rng,
+    );
+    add(count(r.land_missing, few, rng), Side::Board, false, &|_, _| DefectKind::Missing, rng);
+    scene.defects = defects;
+}

@@ -1,0 +1,240 @@
+//! `[scale] from = "pattern"`: each side takes its magnification from the pattern's known pitch.
+//!
+//! A zoom, or another distance, makes the picture larger or smaller about the point where the optical axis meets it, and about
+//! no other: this is what the bench file's `px_from_mm` is multiplied with. That point is the lens centre where the bench file
+//! has one, else the middle of the view's region, where optics are centred when nobody says otherwise. The bench frame stays in true mm,
+//! so that moves and pivots need no other scale. Where both sides scale alike, an error of that point moves both sides alike.
+
+use crate::answer::{ReasonCode, Refusal};
+use crate::plane::{Plane, region_of};
+use crate::pose::fit_similarity;
+use crate::side::{self, Seen, features_word};
+use crate::view::{Optics, PointPx, Sight, View};
+use crate::which_site::{Feature, Kind, Pattern, Window, recognise};
+use landfit_part::{Part, PointMm, Side};
+use nalgebra::{Matrix3, Vector3};
+use std::num::NonZero;
+
+/// Magnifications over the bench file's that are looked for: a zoom of ±30 % and a little more.
+const SCALES: std::ops::RangeInclusive<f64> = 0.62..=1.55;
+/// Sizes at which features are looked for first.
+const FIRST_SCALES: [f64; 3] = [0.75, 1.0, 1.3];
+/// Scales nearer to each other than this are the same guess.
+const SAME_SCALE: f64 = 0.02;
+/// Nearest distances within this share of each other agree.
+const AGREE: f64 = 0.06;
+/// Rounds of measuring and scaling; the second is as a rule the last.
+const MOST_ROUNDS: usize = 7;
+/// A scale that changes by less than this moves no terminal of a 20 mm part by more than 0.2 µm, and those on both sides of its
+/// middle in opposite ways, so that the pose stays.
+const AT_REST: f64 = 2e-5;
+/// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
+const LEAST_MARGIN: f64 = 8.0;
+/// How far the optical axis may be off its stated place, px, one sigma.
+const AXIS_DOUBT_PX: f64 = 4.0;
+/// Lands whose outline differs by more than this share from the part file's, at the pitch that the scale was taken from, are another
+/// pattern's: etching takes or leaves up to 5 %.
+const OTHER_SIZE: f64 = 0.14;
+
+/// Both sides, seen at the scales that make them fit.
+pub(crate) type Sides = (Result<Seen, Refusal>, Result<Seen, Refusal>);
+
+/// Sees both sides, each at its own scale; `see_sides` sees them at given optics.
+pub(crate) fn see_both(
+    part: &Part,
+    optics: &Optics,
+    planes: &[Plane],
+    may_differ: f64,
+    see_sides: &dyn Fn(&Optics, &[Sight]) -> Sides,
+) -> Sides {
+    let both = |refusal: Refusal| (Err(refusal.clone()), Err(refusal));
+    let mut scales = [1.0; 2];
+    for (scale, side) in scales.iter_mut().zip([Side::Part, Side::Board]) {
+        match coarse_scale(side, part, optics, planes) {
+            Ok(Some(found)) => *scale = found,
+            // Nothing to take a scale from: seeing the side at the bench file's scale says why.
+            Ok(None) => {}
+            Err(refusal) => return both(refusal),
+        }
+    }
+    for _ in 0..MOST_ROUNDS {
+        let Some((magnified, sights)) = scaled(optics, scales) else { return both(no_scale()) };
+        let (terminals, lands) = see_sides(&magnified, &sights);
+        let (mut terminals, mut lands) = match (terminals, lands) {
+            (Ok(terminals), Ok(lands)) => (terminals, lands),
+            other => return other,
+        };
+        let (Some(of_part), Some(of_board)) = (terminals.size_over_design(), lands.size_over_design()) else {
+            return (Ok(terminals), Ok(lands));
+        };
+        let still = (of_part - 1.0).abs() < AT_REST && (of_board - 1.0).abs() < AT_REST;
+        if !still {
+            scales = [scales[0] * of_part, scales[1] * of_board];
+            continue;
+        }
+        let ratio = scales[0] / scales[1] - 1.0;
+        if ratio.abs() > may_differ {
+            return both(sides_differ(ratio, may_differ));
+        }
+        if (lands.outline_ratio - 1.0).abs() > OTHER_SIZE {
+            return both(other_size(lands.outline_ratio - 1.0));
+        }
+        // The axis' doubt moves the sides against each other by as much as they scale differently.
+        let um_per_px = sights.first().map_or(0.0, |s| 1.0 / s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt());
+        let doubt = (ratio * AXIS_DOUBT_PX * um_per_px).powi(2) / 2.0;
+        for (seen, scale) in [&mut terminals, &mut lands].into_iter().zip(scales) {
+            seen.findings.scale = Some(scale);
+            seen.fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt, doubt, 0.0));
+        }
+        return (Ok(terminals), Ok(lands));
+    }
+    both(no_scale())
+}
+
+/// The point about which a view's picture grows, lens-corrected px.
+fn axis_px(view: &View, optics: &Optics) -> PointPx {
+    optics.lens.map_or_else(
+        || {
+            let r = region_of(view, &optics.frame);
+            PointPx::new(f64::from(r.x) + (f64::from(r.width) - 1.0) / 2.0, f64::from(r.y) + (f64::from(r.height) - 1.0) / 2.0)
+        },
+        |lens| lens.centre_px,
+    )
+}
+
+/// The optics at other magnifications of the part's and the board's views, and the ways through them.
+fn scaled(optics: &Optics, scales: [f64; 2]) -> Option<(Optics, Vec<Sight>)> {
+    let scaled = at_scales(optics, scales);
+    let sights = scaled.views.iter().map(|v| Sight::new(v, optics.lens)).collect::<Option<Vec<_>>>()?;
+    Some((scaled, sights))
+}
+
+/// The optics with the part's and the board's views magnified by `scales` about the point where the optical axis meets each picture.
+#[must_use]
+pub fn at_scales(optics: &Optics, scales: [f64; 2]) -> Optics {
+    let mut scaled = optics.clone();
+    for view in &mut scaled.views {
+        let axis = axis_px(view, optics);
+        let by = if view.shows == Side::Part { scales[0] } else { scales[1] };
+        view.px_from_mm = Matrix3::new(by, 0.0, (1.0 - by) * axis.x, 0.0, by, (1.0 - by) * axis.y, 0.0, 0.0, 1.0) * view.px_from_mm;
+    }
+    scaled
+}
+
+/// What one scale makes of a side.
+struct Tried {
+    /// The scale at which the seated features fit.
+    scale: f64,
+    log_odds: f64,
+}
+
+/// The scale at which the pattern is recognised, good to a few thousandths; `None` when it is at none.
+fn coarse_scale(side: Side, part: &Part, optics: &Optics, planes: &[Plane]) -> Result<Option<f64>, Refusal> {
+    let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
+    let centres: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
+    let Some(pattern) = Pattern::new(centres) else { return Ok(None) };
+    let at_scale = |scale: f64| scaled(optics, [scale; 2]);
+    let mut guesses: Vec<f64> = Vec::new();
+    for first in FIRST_SCALES {
+        let Some((optics, sights)) = at_scale(first) else { continue };
+        let views = side::side_views(side, part, &sites, None, &optics, planes, &sights);
+        let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
+        guesses.extend(spacings_mm(&features).into_iter().map(|spacing_mm| first * spacing_mm / usual_spacing_mm(&pattern.centres_mm)));
+    }
+    // A lattice seen at another scale may pass for its own diagonal.
+    let diagonal = std::f64::consts::SQRT_2;
+    guesses.extend(guesses.clone().into_iter().flat_map(|g| [g * diagonal, g / diagonal]));
+    guesses.push(1.0);
+    let mut tried: Vec<Tried> = Vec::new();
+    let mut seen: Vec<f64> = Vec::new();
+    for guess in guesses {
+        if !SCALES.contains(&guess) || seen.iter().any(|s| (guess / s - 1.0).abs() < SAME_SCALE) {
+            continue;
+        }
+        seen.push(guess);
+        let Some((optics, sights)) = at_scale(guess) else { continue };
+        let views = side::side_views(side, part, &sites, None, &optics, planes, &sights);
+        let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
+        let window = Window {
+            whole: |at: PointMm, kind: Kind| side::view_that_holds(&views, None, at, kind).is_some(),
+            cut: |_: PointMm, _: &_| None,
+            area_mm2: side::area_mm2(&views),
+        };
+        let Ok(found) = recognise(&features, &pattern, &window) else { continue };
+        let pairs = pattern.centres_mm.iter().zip(&found.best.features).filter_map(|(c, f)| Some((*c, features[(*f)?].at_mm)));
+        let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
+        let Ok(free) = fit_similarity(&from, &to, &vec![1.0; from.len()]) else { continue };
+        tried.push(Tried { scale: guess * free.scale, log_odds: found.best.log_odds });
+    }
+    tried.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
+    let Some(best) = tried.first() else { return Ok(None) };
+    let rival = tried.iter().find(|t| (t.scale / best.scale - 1.0).abs() > 2.0 * SAME_SCALE && best.log_odds - t.log_odds < LEAST_MARGIN);
+    match rival {
+        Some(rival) if best.log_odds > 0.0 => Err(two_pitches(side, pattern.pitch_mm, best.scale / rival.scale)),
+        _ => Ok(Some(best.scale)),
+    }
+}
+
+/// The middle distance between nearest sites, mm.
+fn usual_spacing_mm(centres: &[PointMm]) -> f64 {
+    let mut nearest = nearest_mm(centres);
+    nearest.sort_by(f64::total_cmp);
+    nearest.get(nearest.len() / 2).copied().unwrap_or(1.0)
+}
+
+fn nearest_mm(points: &[PointMm]) -> Vec<f64> {
+    const TWO: NonZero<usize> = NonZero::new(2).unwrap();
+    let near = crate::nearby::Nearby::new(points);
+    points.iter().filter_map(|p| near.several(*p, TWO).get(1).map(|n| n.0)).collect()
+}
+
+/// Distances at which many features have their nearest neighbour, the commonest first, at most three.
+fn spacings_mm(features: &[Feature]) -> Vec<f64> {
+    let mut found = Vec::new();
+    for least_strength in [0.6, 0.3] {
+        let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > least_strength).map(|f| f.at_mm).collect();
+        let mut distances = nearest_mm(&strong);
+        distances.sort_by(f64::total_cmp);
+        for _ in 0..2 {
+            let agreeing = |d: f64| distances.iter().filter(|o| (*o / d - 1.0).abs() < AGREE).count();
+            let Some(commonest) = distances.iter().copied().max_by_key(|d| agreeing(*d)) else { break };
+            let same: Vec<f64> = distances.iter().copied().filter(|d| (d / commonest - 1.0).abs() < AGREE).collect();
+            found.push(same[same.len() / 2]);
+            distances.retain(|d| (d / commonest - 1.0).abs() >= AGREE);
+        }
+    }
+    found
+}
+
+fn refusal(text: String) -> Refusal {
+    Refusal { code: ReasonCode::WrongPattern, view: None, turn_deg: None, text }
+}
+
+fn no_scale() -> Refusal {
+    refusal("No magnification makes terminals and lands stand as the part file says. Check that this is the right part file, and set the zoom nearer to the bench file's.".into())
+}
+
+fn sides_differ(ratio: f64, may_differ: f64) -> Refusal {
+    refusal(format!(
+        "By their pitch the terminals are seen {:.1} % {} than the lands, against the bench file; {:.1} % is allowed. Check that the part has the pitch of the part file and of the lands, or calibrate the bench again.",
+        100.0 * ratio.abs(),
+        if ratio > 0.0 { "larger" } else { "smaller" },
+        100.0 * may_differ
+    ))
+}
+
+fn other_size(off: f64) -> Refusal {
+    refusal(format!(
+        "At the part file's pitch the lands are {:.0} % {} than the part file says: this may be a pattern of another pitch. Check the part file, or set the zoom to the bench file's and use its scale.",
+        100.0 * off.abs(),
+        if off > 0.0 { "larger" } else { "smaller" }
+    ))
+}
+
+fn two_pitches(side: Side, pitch_mm: f64, ratio: f64) -> Refusal {
+    refusal(format!(
+        "The {} could stand {pitch_mm:.2} mm or {:.2} mm apart: with the scale taken from the pattern the picture allows both. Bring all of them into view, or use the bench file's scale.",
+        features_word(side),
+        pitch_mm * ratio
+    ))
+}

@@ -1,0 +1,445 @@
+//! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
+
+use crate::answer::{SiteState, SuspectKind};
+use crate::find::outline_fit::{Fitted, GroupLook, Print, Search, SideEdge, edges_of_one, fit, probe};
+use crate::plane::Plane;
+use crate::sites::{Expected, Measured};
+use crate::view::PointPx;
+use nalgebra::{Matrix2, Vector2};
+use std::collections::BTreeMap;
+
+/// Where a site's feature should be, and how it should lie.
+pub(crate) struct Target {
+    pub expected: Expected,
+    pub print: Print,
+    /// Sites of the same group share a look.
+    pub group: (u16, i32, i32),
+}
+
+/// What was measured in one view.
+pub(crate) struct ShapesMeasured {
+    /// One for each target, in their order.
+    pub measured: Vec<Measured>,
+    /// Blur of the features' edges, px.
+    pub blur_px: f64,
+    /// Standard uncertainty, px, along each axis, that all features share.
+    pub common_doubt_px: f64,
+}
+
+/// Below this share of the usual contrast nothing stands there.
+const ABSENT_BELOW_GAIN: f64 = 0.35;
+/// The same for a pad that is the only one of its class: where it shows an outline.
+const LONE_BELOW_GAIN: f64 = 0.1;
+/// Below this share of what the model usually explains, the feature is odd.
+const ODD_BELOW_EXPLAINED: f64 = 0.6;
+/// Sizes outside this range of the usual one are suspect, as for round features.
+const USUAL_SIZES: std::ops::RangeInclusive<f64> = 0.82..=1.2;
+/// A feature with this share of its outline's box saturated or off the plane cannot be judged.
+const HIDDEN_ABOVE_SHARE: f64 = 0.4;
+/// Rounds of learning looks and measuring with them.
+const ROUNDS: usize = 3;
+/// Of the camera's rounding so much stays after averaging round all outlines, as for round features.
+const STEPS_DOUBT: f64 = 0.3;
+
+/// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
+pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
+    let mut prints: Vec<Print> = targets.iter().map(|t| t.print.clone()).collect();
+    let mut groups: BTreeMap<(u16, i32, i32), Vec<usize>> = BTreeMap::new();
+    for (i, target) in targets.iter().enumerate() {
+        groups.entry(target.group).or_default().push(i);
+    }
+    let mut of_class: BTreeMap<u16, usize> = BTreeMap::new();
+    targets.iter().for_each(|t| *of_class.entry(t.group.0).or_default() += 1);
+    let teaches = |i: usize| {
+        // An exposed pad has no others to learn from, and its coarse place is coarse.
+        if of_class[&targets[i].group.0] == 1 && targets.len() > FEW_SITES {
+            return true;
+        }
+        let near_px = (0.5 * targets[i].print.outline.narrow_half()).max(2.0);
+        targets[i].expected.candidate.is_some_and(|c| c.distance(targets[i].expected.at) < near_px)
+    };
+    let mut looks: BTreeMap<(u16, i32, i32), GroupLook> = BTreeMap::new();
+    let mut doubts: BTreeMap<(u16, i32, i32), [f64; 2]> = BTreeMap::new();
+    let mut blur_px = None;
+    for round in 0..=ROUNDS {
+        let mut learned: Vec<Learned> = Vec::new();
+        for (key, members) in &groups {
+            let teachers: Vec<usize> = members.iter().copied().filter(|&i| teaches(i)).collect();
+            let Some(first) = teachers.first() else { continue };
+            let search = searches(&prints[*first], looks.get(key));
+            if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, &search) {
+                learned.push(Learned {
+                    key: *key,
+                    first: *first,
+                    middle: middle_of(teachers.iter().map(|&i| prints[i].at)),
+                    n: teachers.len(),
+                    look,
+                });
+            }
+        }
+        agree(&mut learned, &prints);
+        looks.clear();
+        let unseen_px = unseen_ends(&learned, &prints);
+        for Learned { key, first, n, look, .. } in learned {
+            let mut place = look.place(&prints[first].outline);
+            // Where other rows of the same leads do not show their ends, what passes for an end here is doubtful, too.
+            if let Some(least_px) = unseen_px.get(&key.0) {
+                place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].max(0.7 * least_px[axis]));
+            }
+            for &i in groups.get(&key).into_iter().flatten() {
+                let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
+                prints[i].at = PointPx::new(prints[i].at.x + by.x, prints[i].at.y + by.y);
+            }
+            // All members share this doubt: each takes so much of it that their mean keeps it.
+            doubts.insert(key, place.doubt_px.map(|d| d * (n as f64).sqrt()));
+            looks.insert(key, look.moved(place.shift_px));
+        }
+        blur_px = usual_blur_px(&looks, &groups);
+        if round == 0 {
+            // The blur was not known when the looks were learned first.
+            continue;
+        }
+        for (key, members) in &groups {
+            let Some(look) = looks.get(key) else { continue };
+            for &i in members.iter().filter(|&&i| teaches(i)) {
+                let most_px = 0.5 * prints[i].outline.narrow_half();
+                if let Some(found) = fit(plane, &prints[i], look, most_px).filter(|f| f.gain > 0.5) {
+                    prints[i].at = found.at;
+                }
+            }
+        }
+    }
+    let blur_px = blur_px?;
+    if !are_outlines(&looks, &groups) {
+        return None;
+    }
+    let usual = Usual::of(&looks, &groups)?;
+    let fallback = usual.look(blur_px);
+    let mut fitted: Vec<Option<Fitted>> = vec![None; targets.len()];
+    let mut look_of: Vec<&GroupLook> = vec![&fallback; targets.len()];
+    for (key, members) in &groups {
+        // A pad of its own class may be darker than the others; its own outline says that it is there.
+        let is_alone = of_class[&key.0] == 1;
+        let look = looks.get(key).filter(|l| usual.is_valid(l, is_alone)).unwrap_or(&fallback);
+        for &i in members {
+            look_of[i] = look;
+            let narrow = prints[i].outline.narrow_half();
+            let shifted =
+                |p: PointPx| PointPx::new(p.x + prints[i].at.x - targets[i].print.at.x, p.y + prints[i].at.y - targets[i].print.at.y);
+            let seen =
+                targets[i].expected.candidate.filter(|c| !teaches(i) && c.distance(targets[i].expected.at) > 0.25 * narrow).map(shifted);
+            fitted[i] = seen
+                .and_then(|at| fit(plane, &Print { at, ..prints[i].clone() }, look, narrow))
+                .or_else(|| fit(plane, &prints[i], look, 0.7 * narrow));
+        }
+    }
+    let explained = usual_explained(&fitted);
+    let measured = (0..targets.len())
+        .map(|i| {
+            let doubt_px = doubts.get(&targets[i].group).copied().unwrap_or([0.0; 2]);
+            judge(plane, &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), explained, doubt_px)
+        })
+        .collect();
+    let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
+    let steps_px = STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12);
+    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px })
+}
+
+/// Where the sides of a group are looked for: about where they were in the round before, or at first over what sizes and poses may
+/// be off.
+fn searches(print: &Print, before: Option<&GroupLook>) -> [Search; 4] {
+    let [low, high] = print.outline.bounds();
+    let by_narrow_px = (0.4 * print.outline.narrow_half()).clamp(1.5, 5.0);
+    std::array::from_fn(|side| {
+        let half_px = 0.5 * (high[side % 2] - low[side % 2]);
+        let wide = Search { about_px: 0.0, reach_px: by_narrow_px.max((0.2 * half_px).min(8.0)) };
+        before.map_or(wide, |look| look.edges[side].map_or(wide, |e| Search { about_px: e.at_px, reach_px: SETTLED_REACH_PX }))
+    })
+}
+
+/// Fewer sites than this are few.
+const FEW_SITES: usize = 12;
+/// An edge that was found once is not looked for further away, px.
+const SETTLED_REACH_PX: f64 = 1.5;
+
+/// Whether most of the looks show an outline. Where few sites say where the pattern is, three sides of it must be seen: a place
+/// that only shows an edge or two is another thing. Among many, a stripe with two sides is a lead of a heel and toe unseen.
+fn are_outlines(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> bool {
+    let (mut shown, mut all) = (0, 0);
+    let least_sides = if groups.values().map(Vec::len).sum::<usize>() < FEW_SITES { 3 } else { 2 };
+    for (key, members) in groups {
+        all += members.len();
+        if looks.get(key).is_some_and(|look| look.edges.iter().flatten().count() >= least_sides) {
+            shown += members.len();
+        }
+    }
+    2 * shown > all
+}
+
+/// What the teachers of one group taught.
+struct Learned {
+    key: (u16, i32, i32),
+    /// One of the teachers.
+    first: usize,
+    /// Middle of their places, px of the plane.
+    middle: Vector2<f64>,
+    n: usize,
+    look: GroupLook,
+}
+
+fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
+    let (mut sum, mut n) = (Vector2::zeros(), 0.0);
+    for p in places {
+        sum += Vector2::new(p.x, p.y);
+        n += 1.0;
+    }
+    sum / f64::max(n, 1.0)
+}
+
+/// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
+/// px; 0 elsewhere.
+fn unseen_ends(learned: &[Learned], prints: &[Print]) -> BTreeMap<u16, [f64; 2]> {
+    let mut unseen: BTreeMap<u16, [f64; 2]> = BTreeMap::new();
+    for class in learned.iter().map(|l| l.key.0) {
+        let of_class = || learned.iter().filter(move |l| l.key.0 == class);
+        let all: usize = of_class().map(|l| l.n).sum();
+        let axis_doubt = |axis: usize| {
+            let without = || of_class().filter(move |l| l.look.edges[axis].is_none() || l.look.edges[axis + 2].is_none());
+            let n: usize = without().map(|l| l.n).sum();
+            let largest = without().map(|l| l.look.place(&prints[l.first].outline).doubt_px[axis]).fold(0.0, f64::max);
+            if 4 * n >= all { largest } else { 0.0 }
+        };
+        unseen.insert(class, [axis_doubt(0), axis_doubt(1)]);
+    }
+    unseen
+}
+
+/// An edge further than this from where all groups together put it, px, is looked for again …
+const STRAY_PX: f64 = 0.7;
+/// … within this of that place.
+const AGAIN_PX: f64 = 0.9;
+
+/// Makes the groups agree: one motion of the whole pattern and one growth of each class across and along should explain where
+/// all edges are. An edge that they do not explain is another thing (the shadow beside a foot, the rim of a mask opening): it
+/// is looked for again near its place, and tells nothing when it is not there.
+fn agree(learned: &mut [Learned], prints: &[Print]) {
+    let mut classes: Vec<u16> = learned.iter().map(|l| l.key.0).collect();
+    classes.dedup();
+    let middle = learned.iter().fold(Vector2::zeros(), |sum, l| sum + l.middle) / learned.len().max(1) as f64;
+    let reach = learned.iter().map(|l| (l.middle - middle).norm()).fold(1.0, f64::max);
+    let unknowns = 3 + 2 * classes.len();
+    let row = |l: &Learned, side: usize| {
+        let local = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][side];
+        let normal = prints[l.first].axes * Vector2::new(local[0], local[1]);
+        let arm = (l.middle - middle) / reach;
+        let mut row = nalgebra::DVector::<f64>::zeros(unknowns);
+        row[0] = normal.x;
+        row[1] = normal.y;
+        row[2] = normal.y * arm.x - normal.x * arm.y;
+        let class = classes.iter().position(|c| *c == l.key.0).unwrap_or(0);
+        row[3 + 2 * class + side % 2] = 1.0;
+        row
+    };
+    let mut edges: Vec<(usize, usize, nalgebra::DVector<f64>, f64, f64)> = Vec::new();
+    for (g, l) in learned.iter().enumerate() {
+        for (side, edge) in l.look.edges.iter().enumerate() {
+            if let Some(e) = edge {
+                edges.push((g, side, row(l, side), e.at_px, e.at_u_px.hypot(0.1)));
+            }
+        }
+    }
+    // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
+    if learned.len() < 2 || edges.len() < unknowns + 2 {
+        return;
+    }
+    // Where it lies is known to some px, how it is grown to fewer.
+    let known = nalgebra::DVector::from_fn(unknowns, |i, _| if i < 3 { 1.0 / 9.0 } else { 1.0 / 4.0 });
+    let mut solution = nalgebra::DVector::<f64>::zeros(unknowns);
+    for step in 0..20 {
+        let mut normal = nalgebra::DMatrix::from_diagonal(&known);
+        let mut right = nalgebra::DVector::<f64>::zeros(unknowns);
+        for (_, _, row, at_px, u_px) in &edges {
+            let miss = at_px - row.dot(&solution);
+            // Least absolute misses at first, then ever less weight for what strays.
+            let robust = if step < 8 { 1.0 / miss.abs().max(0.2) } else { 1.0 / (1.0 + (miss / 0.5).powi(2)) };
+            normal += row * row.transpose() * (robust / u_px.powi(2));
+            right += row * (at_px * robust / u_px.powi(2));
+        }
+        let Some(next) = normal.lu().solve(&right) else { return };
+        solution = next;
+    }
+    for (g, side, row, at_px, u_px) in edges {
+        let expected_px = row.dot(&solution);
+        if (at_px - expected_px).abs() > STRAY_PX.max(3.0 * u_px) {
+            let l = &mut learned[g];
+            l.look = l.look.clone().with_side_near(side, expected_px, AGAIN_PX);
+        }
+    }
+}
+
+fn usual_blur_px(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> Option<f64> {
+    let mut blurs: Vec<f64> = looks
+        .iter()
+        .flat_map(|(key, look)| {
+            let blur_px = look.blur_px();
+            std::iter::repeat_n(blur_px, groups.get(key).map_or(1, Vec::len))
+        })
+        .filter(|b| b.is_finite())
+        .collect();
+    blurs.sort_by(f64::total_cmp);
+    blurs.get(blurs.len() / 2).copied()
+}
+
+/// What is usual for the features of this picture, over all groups.
+struct Usual {
+    step: f64,
+    outside: f64,
+}
+
+impl Usual {
+    fn of(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> Option<Self> {
+        let mut steps: Vec<(f64, f64)> = Vec::new();
+        for (key, look) in looks {
+            let outside = look.edges.iter().flatten().max_by(|a, b| a.step.abs().total_cmp(&b.step.abs())).map_or(0.0, |e| e.outside);
+            steps.extend(std::iter::repeat_n((look.step(), outside), groups.get(key).map_or(1, Vec::len)));
+        }
+        steps.sort_by(|a, b| a.0.total_cmp(&b.0));
+        steps.get(steps.len() / 2).map(|&(step, outside)| Self { step, outside })
+    }
+
+    fn is_valid(&self, look: &GroupLook, is_alone: bool) -> bool {
+        let least = if is_alone { LONE_BELOW_GAIN } else { ABSENT_BELOW_GAIN };
+        let shows_outline = look.edges.iter().flatten().count() >= 3;
+        look.step() * self.step.signum() > least * self.step.abs() && (!is_alone || shows_outline)
+    }
+
+    /// A look for places where none could be learned.
+    fn look(&self, blur_px: f64) -> GroupLook {
+        let edge = SideEdge {
+            outside: self.outside,
+            step: self.step,
+            slope: 0.0,
+            at_px: 0.0,
+            blur_px,
+            at_u_px: 0.0,
+            pixels: 0.0,
+            band_out_blurs: 1.8,
+        };
+        GroupLook::of_edge(edge)
+    }
+}
+
+fn usual_explained(fitted: &[Option<Fitted>]) -> f64 {
+    let mut values: Vec<f64> = fitted.iter().flatten().map(|f| f.explained).collect();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() * 6 / 10).copied().unwrap_or(0.0)
+}
+
+fn judge(
+    plane: &Plane,
+    target: &Target,
+    print: &Print,
+    look: &GroupLook,
+    fitted: Option<&Fitted>,
+    explained: f64,
+    doubt_px: [f64; 2],
+) -> Measured {
+    let site = target.expected.site;
+    let narrow_px = 2.0 * print.outline.narrow_half();
+    // What the noise of one feature says holds already what it adds to the doubt of its group.
+    let covariance = |f: &Fitted| {
+        let Some(back) = print.axes.try_inverse() else { return f.covariance_px2 };
+        let own = back * f.covariance_px2 * back.transpose();
+        let more = |axis: usize| (doubt_px[axis].powi(2) - own[(axis, axis)]).max(0.0);
+        f.covariance_px2 + print.axes * Matrix2::from_diagonal(&Vector2::new(more(0), more(1))) * print.axes.transpose()
+    };
+    let found = |state, f: &Fitted, size_ratio| Measured { site, state, centre: Some((f.at, covariance(f))), size_ratio };
+    let is_there = |f: &&Fitted| f.gain > ABSENT_BELOW_GAIN && f.gain > 2.0 * f.gain_u;
+    let is_alike = |f: &&Fitted| f.explained > ODD_BELOW_EXPLAINED * explained;
+    if let Some(f) = fitted.filter(is_there).filter(is_alike) {
+        let size_ratio = 1.0 + 2.0 * f.growth_px[0] / narrow_px;
+        if (size_ratio - 1.0).abs() < 0.1 {
+            return found(SiteState::Good, f, size_ratio);
+        }
+    }
+    // Its sides lie outside the narrow band: look for each of them over a longer way.
+    let start = target
+        .expected
+        .candidate
+        .map_or(print.at, |c| PointPx::new(c.x + print.at.x - target.print.at.x, c.y + print.at.y - target.print.at.y));
+    if let Some((f, size_ratio)) = resized(plane, &Print { at: start, ..print.clone() }, look) {
+        let state = match size_ratio {
+            r if USUAL_SIZES.contains(&r) => SiteState::Good,
+            r if r < 1.0 => SiteState::Suspect(SuspectKind::Small),
+            _ => SiteState::Suspect(SuspectKind::Large),
+        };
+        let f = f.filter(|f| f.gain > ABSENT_BELOW_GAIN && f.explained > ODD_BELOW_EXPLAINED * explained);
+        match (&f, state) {
+            (Some(f), _) => return found(state, f, size_ratio),
+            // All four sides are there, at another distance: enough for the size, not for a place.
+            (None, SiteState::Suspect(_)) => return Measured { site, state, centre: None, size_ratio },
+            (None, _) => {}
+        }
+    }
+    match fitted.filter(is_there) {
+        Some(f) if is_alike(&f) || f.gain > 0.6 => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
+        _ if probe(plane, print, look).as_ref().filter(is_there).is_some_and(|p| is_alike(&p)) => {
+            Measured { site, state: SiteState::Good, centre: None, size_ratio: 1.0 }
+        }
+        _ => {
+            let is_hidden = unknown_share(plane, print) > HIDDEN_ABOVE_SHARE;
+            let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
+            Measured { site, state, centre: None, size_ratio: 1.0 }
+        }
+    }
+}
+
+/// A feature of the usual look but of another size, all four sides of which are seen: its fit where it comes to rest, and the
+/// geometric mean of its two sizes over the usual.
+fn resized(plane: &Plane, print: &Print, look: &GroupLook) -> Option<(Option<Fitted>, f64)> {
+    let sides = edges_of_one(plane, print, look);
+    let [low, high] = print.outline.bounds();
+    let mut ratio = [1.0; 2];
+    let mut shift = [0.0; 2];
+    for axis in 0..2 {
+        let size = high[axis] - low[axis];
+        let usual = |side: usize| look.edges[side].map_or(0.0, |e| e.at_px);
+        let (Some(a), Some(b)) = (sides[axis], sides[axis + 2]) else { return None };
+        ratio[axis] = (size + a + b) / (size + usual(axis) + usual(axis + 2)).max(1.0);
+        shift[axis] = 0.5 * (a - b);
+    }
+    let by = print.axes * Vector2::new(shift[0], shift[1]);
+    let sized = Print {
+        at: PointPx::new(print.at.x + by.x, print.at.y + by.y),
+        outline: print.outline.scaled(ratio[0].clamp(0.3, 2.0), ratio[1].clamp(0.3, 2.0)),
+        ..print.clone()
+    };
+    // The look's own growth is in its edges already.
+    let f = fit(plane, &sized, &look.centred(), 0.5 * print.outline.narrow_half());
+    Some((f, (ratio[0] * ratio[1]).sqrt()))
+}
+
+/// Share of the outline's inside that is saturated or off the plane.
+fn unknown_share(plane: &Plane, print: &Print) -> f64 {
+    let Some(back) = print.axes.try_inverse() else { return 1.0 };
+    let reach = print.outline.reach().ceil();
+    let (mut unknown, mut all) = (0.0, 0.0);
+    let step = (reach / 40.0).max(1.0);
+    let n = (reach / step) as i32;
+    for row in -n..=n {
+        for col in -n..=n {
+            let (dx, dy) = (f64::from(col) * step, f64::from(row) * step);
+            let local = back * Vector2::new(dx, dy);
+            if print.outline.near([local.x, local.y]).distance > 0.0 {
+                continue;
+            }
+            all += 1.0;
+            let (x, y) = ((print.at.x + dx).round(), (print.at.y + dy).round());
+            let is_inside = x >= 0.0 && y >= 0.0 && (x as usize) < plane.width && (y as usize) < plane.height;
+            if !is_inside || !plane.is_known(y as usize * plane.width + x as usize) {
+                unknown += 1.0;
+            }
+        }
+    }
+    if all > 0.0 { unknown / all } else { 1.0 }
+}

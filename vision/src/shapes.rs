@@ -1,0 +1,208 @@
+//! The shapes of one side that are not all discs of one size: their classes, where each lies in a picture, and the features
+//! that look like them.
+
+use crate::find::outline::Outline;
+use crate::find::outline_fit::Print;
+use crate::find::shape_candidates::{ShapeCandidate, Sought, edge_directions, likely_turns, shape_candidates};
+use crate::side::SideView;
+use crate::view::PointPx;
+use crate::which_site::{Feature, Kind, Pattern};
+use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
+use nalgebra::{Matrix2, Vector2};
+use std::f64::consts::FRAC_PI_2;
+
+/// What stands at the sites of one side.
+pub(crate) struct Shapes {
+    /// One outline of each class, mm, the longer way along local y.
+    classes: Vec<Outline>,
+    /// For each site of the pattern its own outline, mm, in the axes of its kind.
+    outlines: Vec<Outline>,
+    /// For each site of the pattern its class and how it is turned in the part's frame.
+    pub kinds: Vec<Kind>,
+}
+
+/// Outlines that differ by less than this share of their size are of one class: tolerances are as large.
+const SAME_CLASS_SHARE: f64 = 0.1;
+/// Share of what an outline is longer than wide by which it may be found off along itself.
+const SLACK_SHARE: f64 = 0.15;
+/// Turns of one outline that differ by less are looked for together.
+const SAME_TURN_RAD: f64 = 0.06;
+
+impl Shapes {
+    /// The shapes of a side; `None` where all are discs of one size, which are found and measured as such.
+    pub fn of(side: Side, part: &Part, sites: &[usize]) -> Option<Self> {
+        let mut shapes = Self { classes: Vec::new(), outlines: Vec::new(), kinds: Vec::new() };
+        for &i in sites {
+            let site = &part.sites[i];
+            let centre_mm = (site.centre_mm(side) - site.at_mm).rotated(-site.angle_rad);
+            let mut outline = Outline::of_pieces(site.pieces(side), centre_mm);
+            let mut angle_rad = site.angle_rad;
+            if outline.is_wide() {
+                // In axes that are turned by a quarter the outline is turned back.
+                outline = outline.quarter_turned().quarter_turned().quarter_turned();
+                angle_rad += FRAC_PI_2;
+            }
+            let class = shapes.classes.iter().position(|c| c.is_like(&outline, SAME_CLASS_SHARE)).unwrap_or_else(|| {
+                shapes.classes.push(outline.clone());
+                shapes.classes.len() - 1
+            });
+            let [low, high] = outline.bounds();
+            let slack_mm = SLACK_SHARE * ((high[1] - low[1]) - (high[0] - low[0])).max(0.0);
+            shapes.kinds.push(Kind {
+                class: class as u16,
+                angle_rad: wrap_angle_rad(angle_rad),
+                period_rad: outline.period_rad(),
+                slack_mm,
+            });
+            shapes.outlines.push(outline);
+        }
+        let is_plain = shapes.classes.len() == 1 && shapes.classes[0].is_disc();
+        (!is_plain).then_some(shapes)
+    }
+
+    /// Half the narrow side of a usual site, mm.
+    pub fn narrow_half_mm(&self) -> f64 {
+        let mut halves: Vec<f64> = self.outlines.iter().map(Outline::narrow_half).collect();
+        halves.sort_by(f64::total_cmp);
+        halves.get(halves.len() / 2).copied().unwrap_or(0.0)
+    }
+
+    /// Whether a site's outline is plain: it cannot tell half a turn.
+    pub fn is_plain(&self, site: usize) -> bool {
+        self.outlines[site].is_box()
+    }
+
+    /// How a site of the pattern lies in a view for a pose of the pattern.
+    pub fn print(&self, view: &SideView, site: usize, pose: &Pose, centre_mm: PointMm) -> Print {
+        let at_mm = pose.apply(centre_mm);
+        let (axes, scale) = axes_px(&view.sight.px_per_mm(at_mm), self.kinds[site].angle_rad + pose.theta_rad);
+        Print { at: view.plane_px(at_mm), axes, outline: self.outlines[site].scaled(scale[0], scale[1]) }
+    }
+
+    /// The way between two neighbours of one look that face each other, at a share `place` of what they overlap along themselves:
+    /// its two ends on their middle lines (part frame, mm), each with how far its outline reaches along the way. `None` where they
+    /// do not face each other side by side.
+    pub fn parallel_way(&self, a: usize, b: usize, pattern: &Pattern, place: f64) -> Option<((PointMm, f64), (PointMm, f64))> {
+        let (ka, kb) = (self.kinds[a], self.kinds[b]);
+        if ka.class != kb.class || !ka.is_turned_like(kb, SAME_TURN_RAD) {
+            return None;
+        }
+        let (from, to) = (pattern.centres_mm[a], pattern.centres_mm[b]);
+        let way = (to - from) * (1.0 / (to - from).norm());
+        let local = way.rotated(-ka.angle_rad);
+        let across = [-local.y, local.x];
+        let half = self.outlines[a].reach_towards(across).min(self.outlines[b].reach_towards([across[0], across[1]]));
+        let off = PointMm::new(across[0], across[1]).rotated(ka.angle_rad) * (place * half);
+        let (reach_a, reach_b) = (self.outlines[a].reach_towards([local.x, local.y]), self.outlines[b].reach_towards([-local.x, -local.y]));
+        Some(((from + off, reach_a), (to + off, reach_b)))
+    }
+
+    /// Whether an outline of a kind (turned in the bench frame) lies inside the view's plane, wholly.
+    pub fn is_whole(&self, view: &SideView, at_mm: PointMm, kind: Kind) -> bool {
+        let Some(class) = self.classes.get(kind.class as usize) else { return false };
+        let at = view.plane_px(at_mm);
+        let [low, high] = class.bounds();
+        let per_mm = view.sight.px_per_mm(at_mm);
+        let (sin, cos) = kind.angle_rad.sin_cos();
+        // A disc reaches as far every way; a box to its corners.
+        let corners: Vec<Vector2<f64>> = if class.is_disc() {
+            let reach = per_mm * Vector2::new(high[0], 0.0);
+            let r = reach.norm();
+            vec![Vector2::new(r, r), Vector2::new(-r, -r)]
+        } else {
+            [[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]]
+                .map(|[x, y]| per_mm * Vector2::new(cos * x - sin * y, sin * x + cos * y))
+                .to_vec()
+        };
+        corners.iter().all(|c| {
+            let (x, y) = (at.x + c.x, at.y + c.y);
+            x >= -0.5 && y >= -0.5 && x <= view.plane.width as f64 - 0.5 && y <= view.plane.height as f64 - 0.5
+        })
+    }
+
+    /// Turns of the pattern in the bench frame that the view's edges speak for, likeliest first; each stands for its quarter
+    /// turns, too.
+    pub fn likely_turns(&self, view: &SideView) -> Vec<f64> {
+        let edges: Vec<(f64, f64)> = self.outlines.iter().zip(&self.kinds).flat_map(|(o, k)| edge_directions(o, k.angle_rad)).collect();
+        let mm_from_px = middle_px_per_mm(view).try_inverse().unwrap_or_default();
+        likely_turns(view.plane, view.radius_px, &edges, &mm_from_px)
+    }
+
+    /// Features of a view that look like the pattern's sites at a turn of it or its quarter turns: dark ones, then bright ones.
+    pub fn features(&self, view: &SideView, turn_rad: f64, fit_in: usize) -> [Vec<Feature>; 2] {
+        let per_mm = middle_px_per_mm(view);
+        let (mut sought, mut kinds): (Vec<Sought>, Vec<Kind>) = (Vec::new(), Vec::new());
+        for (class, outline) in self.classes.iter().enumerate() {
+            let members: Vec<&Kind> = self.kinds.iter().filter(|k| k.class as usize == class).collect();
+            for kind in &members {
+                for quarter in 0..4 {
+                    let turned = kind.turned(turn_rad + f64::from(quarter) * FRAC_PI_2);
+                    if kinds.iter().any(|k| k.class == turned.class && k.is_turned_like(turned, SAME_TURN_RAD)) {
+                        continue;
+                    }
+                    let (axes, scale) = axes_px(&per_mm, turned.angle_rad);
+                    sought.push(Sought { outline: outline.scaled(scale[0], scale[1]), axes, expected: members.len().min(fit_in).max(1) });
+                    kinds.push(turned);
+                }
+            }
+        }
+        let found = shape_candidates(view.plane, &sought);
+        let middle = self.kinds.len().min(fit_in) / 2;
+        let by_sense = [false, true].map(|is_bright| {
+            let of_sense = best_turned(found.iter().filter(|c| c.is_bright == is_bright).collect(), &kinds, view.radius_px);
+            let mut strengths: Vec<f64> = of_sense.iter().map(|c| c.strength).collect();
+            strengths.sort_by(|a, b| b.total_cmp(a));
+            let typical = strengths.get(middle.min(strengths.len().saturating_sub(1))).copied().unwrap_or(0.0);
+            (of_sense, typical)
+        });
+        // One measure for both senses, so that they compare.
+        let typical = by_sense.iter().map(|s| s.1).fold(1e-9, f64::max);
+        by_sense.map(|(of_sense, _)| {
+            let feature = |c: &&ShapeCandidate| Feature {
+                at_mm: view.mm(c.at),
+                view: view.index,
+                strength: c.strength / typical,
+                profile: c.profile,
+                kind: kinds[c.sought],
+            };
+            of_sense.iter().map(feature).collect()
+        })
+    }
+}
+
+/// Leaves out a candidate where the same outline turned otherwise fits clearly better at the same place.
+fn best_turned<'a>(candidates: Vec<&'a ShapeCandidate>, kinds: &[Kind], near_px: f64) -> Vec<&'a ShapeCandidate> {
+    const CLEARLY_BETTER: f64 = 1.06;
+    let is_beaten = |c: &ShapeCandidate| {
+        candidates.iter().any(|o| {
+            o.sought != c.sought
+                && kinds[o.sought].class == kinds[c.sought].class
+                && o.strength > CLEARLY_BETTER * c.strength
+                && o.at.distance(c.at) < near_px
+        })
+    };
+    candidates.iter().copied().filter(|c| !is_beaten(c)).collect()
+}
+
+/// Local axes that are turned by `angle_rad` in the bench frame, as unit columns in px, and how many px a mm is along each.
+fn axes_px(px_per_mm: &Matrix2<f64>, angle_rad: f64) -> (Matrix2<f64>, [f64; 2]) {
+    let (sin, cos) = angle_rad.sin_cos();
+    let axes = px_per_mm * Matrix2::new(cos, -sin, sin, cos);
+    let scale = [axes.column(0).norm().max(1e-12), axes.column(1).norm().max(1e-12)];
+    (Matrix2::from_columns(&[axes.column(0) / scale[0], axes.column(1) / scale[1]]), scale)
+}
+
+fn middle_px_per_mm(view: &SideView) -> Matrix2<f64> {
+    let middle = PointPx::new(view.plane.width as f64 / 2.0, view.plane.height as f64 / 2.0);
+    view.sight.px_per_mm(view.mm(middle))
+}
+
+/// Which sites share a look: those of one class and turn, whose same end points to the middle of the pattern.
+pub(crate) fn group_of(shapes: &Shapes, pattern: &Pattern, site: usize) -> (u16, i32, i32) {
+    let kind = shapes.kinds[site];
+    let from_middle = (pattern.centres_mm[site] - pattern.middle_mm()).rotated(-kind.angle_rad);
+    let [low, high] = shapes.outlines[site].bounds();
+    let (w, l) = (high[0] - low[0], high[1] - low[1]);
+    let facing = if l < 1.3 * w || from_middle.y.abs() < 0.5 * l { 0 } else { from_middle.y.signum() as i32 };
+    (kind.class, (kind.angle_rad / SAME_TURN_RAD).round() as i32, facing)
+}
