@@ -107,7 +107,8 @@ const PRIOR_K2_SD: f64 = 0.2;
 const PRIOR_CENTRE_SD: f64 = 0.05;
 /// A mark further off than so many standard deviations is no mark of this target, or damaged.
 const GATE: f64 = 5.0;
-const MOST_LEFT_OUT: f64 = 0.25;
+/// A fifth of the lands of a board may have traces that pull their middles aside.
+const MOST_LEFT_OUT: f64 = 0.35;
 const ROUNDS: usize = 4;
 
 /// The fit, and all that it takes to say how good it is.
@@ -232,22 +233,28 @@ fn sightings(shots: &[Shot]) -> Vec<Sighting> {
 fn settle(problem: &Problem<'_>, start: DVector<f64>, sightings: &mut [Sighting]) -> Result<DVector<f64>, ScaleError> {
     let mut unknowns = start;
     // Spots taken for better than they are would drown what is known of lenses before the fit has begun.
-    let (_, sd) = offs(problem, &unknowns, sightings);
-    sightings.iter_mut().for_each(|s| s.u_px *= sd);
+    let (_, sds) = offs(problem, &unknowns, sightings);
+    sightings.iter_mut().for_each(|s| s.u_px *= sds[s.at.view]);
     for _ in 0..ROUNDS {
         unknowns = problem.solve(unknowns, sightings).ok_or(ScaleError::Unsettled)?;
-        let (off, sd) = offs(problem, &unknowns, sightings);
+        let (off, sds) = offs(problem, &unknowns, sightings);
         let was: Vec<bool> = sightings.iter().map(|s| s.used).collect();
         for (s, off) in sightings.iter_mut().zip(&off) {
-            s.used = *off <= GATE * sd;
+            s.used = *off <= GATE * sds[s.at.view];
         }
-        let left_out = sightings.iter().filter(|s| !s.used).count();
         of_any_picture(sightings)?;
-        let chi2: f64 = sightings.iter().zip(&off).filter(|(s, _)| s.used).map(|(_, o)| o * o).sum();
-        let dof = (2 * (sightings.len() - left_out)).saturating_sub(problem.free.len()).max(1) as f64;
-        let grow = (chi2 / dof).sqrt().max(1e-9);
-        sightings.iter_mut().for_each(|s| s.u_px *= grow);
-        if was == sightings.iter().map(|s| s.used).collect::<Vec<_>>() && (grow - 1.0).abs() < 1e-3 {
+        let used = sightings.iter().filter(|s| s.used).count();
+        // The share of the readings that the unknowns have not used up; each view has light and noise of its own.
+        let free_share = (2 * used).saturating_sub(problem.free.len()).max(1) as f64 / (2 * used).max(1) as f64;
+        let grow: Vec<f64> = (0..sds.len())
+            .map(|view| {
+                let of_view = sightings.iter().zip(&off).filter(|(s, _)| s.used && s.at.view == view);
+                let (chi2, n) = of_view.fold((0.0, 0), |(chi2, n), (_, o)| (chi2 + o * o, n + 1));
+                (chi2 / (2.0 * f64::from(n.max(1)) * free_share)).sqrt().max(1e-9)
+            })
+            .collect();
+        sightings.iter_mut().for_each(|s| s.u_px *= grow[s.at.view]);
+        if was == sightings.iter().map(|s| s.used).collect::<Vec<_>>() && grow.iter().all(|g| (g - 1.0).abs() < 1e-3) {
             break;
         }
     }
@@ -268,18 +275,22 @@ fn of_any_picture(sightings: &[Sighting]) -> Result<(), ScaleError> {
     }
 }
 
-/// How far every spot is off, in units of its uncertainty, and the standard deviation on one axis that their median speaks of.
-fn offs(problem: &Problem<'_>, unknowns: &DVector<f64>, sightings: &[Sighting]) -> (Vec<f64>, f64) {
+/// How far every spot is off, in units of its uncertainty, and for each view the standard deviation on one axis that their median
+/// speaks of.
+fn offs(problem: &Problem<'_>, unknowns: &DVector<f64>, sightings: &[Sighting]) -> (Vec<f64>, Vec<f64>) {
     let off = |s: &Sighting| {
         let r = problem.residual(unknowns, s);
         r[0].hypot(r[1]) / s.u_px
     };
     let off: Vec<f64> = sightings.iter().map(off).collect();
-    let mut sorted = off.clone();
-    sorted.sort_by(f64::total_cmp);
-    // Median of a Rayleigh distribution: 1.1774 standard deviations. Below a millionth of a pixel only rounding is left.
-    let sd = (sorted[sorted.len() / 2] / 1.1774).max(1e-9);
-    (off, sd)
+    let sd_of_view = |view: usize| {
+        let mut sorted: Vec<f64> = sightings.iter().zip(&off).filter(|(s, _)| s.at.view == view).map(|(_, o)| *o).collect();
+        sorted.sort_by(f64::total_cmp);
+        // Median of a Rayleigh distribution: 1.1774 standard deviations. Below a millionth of a pixel only rounding is left.
+        sorted.get(sorted.len() / 2).map_or(1.0, |median| (median / 1.1774).max(1e-9))
+    };
+    let sds = (0..problem.model.views_mm.len()).map(sd_of_view).collect();
+    (off, sds)
 }
 
 /// Root of the mean squared distance of every other mark from a fit to the rest, px.

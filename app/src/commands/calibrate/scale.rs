@@ -8,11 +8,12 @@ use crate::pictures as picture_files;
 use anyhow::{Context, bail};
 use landfit_calibration::history::Entry;
 use landfit_calibration::record::{Height, RegistrationUncertainty, ViewUncertainty};
-use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, ViewReport, fit, homography};
+use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, Spot, ViewReport, fit, homography};
 use landfit_part::{PointMm, Side};
 use landfit_stats::gum::rectangular;
+use landfit_vision::answer::{Outcome, SiteFinding, SiteState};
 use landfit_vision::view::Sight;
-use landfit_vision::{Lens, PointPx};
+use landfit_vision::{Lens, Picture, PointPx};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -72,12 +73,18 @@ pub fn run(args: &Args) -> Ended {
     let mut edit = BenchEdit::open(&args.bench)?;
     let date = date(args.date.as_deref())?;
     let ruler_relative = ruler_relative(args)?;
-    let seen = see(args, &edit)?;
+    let mut seen = see(args, &edit)?;
     let norm_px = edit.bench.optics.lens.map_or_else(|| half_diagonal_px(&edit), |l| l.norm_px);
     let size_px = edit.bench.optics.frame.size_px;
     let mut found = fit(&seen.shots, size_px, LensKnowledge::Open { norm_px }, ruler_relative)
         .with_context(|| format!("{}", args.pictures[0].display()))?;
     seat(&edit, &seen.views, &mut found)?;
+    if let Some(shots) = as_align_sees(args, &edit, &seen, &found)? {
+        seen.shots = shots;
+        found = fit(&seen.shots, size_px, LensKnowledge::Open { norm_px }, ruler_relative)
+            .with_context(|| format!("{}", args.pictures[0].display()))?;
+        seat(&edit, &seen.views, &mut found)?;
+    }
     let reports = (0..seen.views.len())
         .map(|i| found.view_report(i, shots::region(&edit, seen.views[i])).context("the fit has come apart: take more pictures"))
         .collect::<anyhow::Result<Vec<_>>>()?;
@@ -128,6 +135,7 @@ struct SeenMarks {
     shots: Vec<Shot>,
     views: Vec<usize>,
     format: String,
+    pictures: Vec<Picture>,
 }
 
 fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
@@ -170,7 +178,45 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
     for s in &mut shots_found {
         s.placement = used.iter().position(|u| *u == s.placement).unwrap_or(0);
     }
-    Ok(SeenMarks { shots: shots_found, views, format: picture_files::format(&args.pictures[0], &pictures[0]) })
+    let format = picture_files::format(&args.pictures[0], &pictures[0]);
+    Ok(SeenMarks { shots: shots_found, views, format, pictures })
+}
+
+/// A pattern's marks once more, measured as `align` will measure them: uneven light moves the middle that any finder finds, and what
+/// moves it in calibration and in the job alike does not matter. `None` for other targets, for some of the views only, and where
+/// `align` gives no answer.
+fn as_align_sees(args: &Args, edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit) -> anyhow::Result<Option<Vec<Shot>>> {
+    let optics = &edit.bench.optics;
+    let (Some(part), true) = (args.target.part()?, seen.views.len() == optics.views.len()) else { return Ok(None) };
+    let mut changed = edit.bench.clone();
+    for (i, v) in seen.views.iter().enumerate() {
+        changed.optics.views[*v].px_from_mm = found.px_from_mm(i);
+    }
+    changed.optics.lens = Some(found.lens());
+    let exposures = optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+    let mut shots = seen.shots.clone();
+    for (laying, set) in seen.pictures.chunks(exposures).enumerate() {
+        let Ok(alignment) = landfit_vision::align(set, &part, &changed.optics) else { return Ok(None) };
+        if !matches!(alignment.outcome, Outcome::Fit(_)) {
+            return Ok(None);
+        }
+        for (i, v) in seen.views.iter().enumerate() {
+            let side = optics.views[*v].shows;
+            let spot = |f: &SiteFinding| {
+                // All alike: a trace that touches a land puts it further off than its own noise says.
+                let spot = Spot { at_mm: part.sites[f.site].centre_mm(side), seen_px: f.centre_px?, u_px: 0.1 };
+                (f.view == *v && f.state == SiteState::Good).then_some(spot)
+            };
+            let spots: Vec<Spot> = alignment.side(side).sites.iter().filter_map(spot).collect();
+            // Shots stand laying by laying, view by view.
+            if let Some(shot) = shots.get_mut(laying * seen.views.len() + i).filter(|s| 2 * spots.len() > s.spots.len()) {
+                shot.spots = spots;
+            } else {
+                return Ok(None);
+            }
+        }
+    }
+    Ok(Some(shots))
 }
 
 /// Leaves the bench's frame where it was: by the board's view of each registered group, or its first view.

@@ -70,6 +70,11 @@ impl TargetFlags {
         Ok(Asked { target: AskedTarget::Plain(target) })
     }
 
+    /// The part whose pattern is the target, where it is one.
+    pub fn part(&self) -> anyhow::Result<Option<landfit_part::Part>> {
+        Ok(self.part.as_deref().map(landfit_part::file::read).transpose()?)
+    }
+
     /// What the ruler is called when nobody named it.
     pub fn usual_ruler(&self) -> String {
         if self.part.is_some() { "the pattern's own pitch".to_owned() } else { "a target of unnamed origin".to_owned() }
