@@ -389,14 +389,15 @@ where
         firsts.sort_by(|a, b| b.0.total_cmp(&a.0));
         firsts.truncate(MOST_FIRSTS);
     }
-    let mut hypotheses: Vec<(Pose, usize)> = Vec::new();
+    // Each with the strength of the features it explains: few sites are soon laid over as many scraps of clutter.
+    let mut hypotheses: Vec<(Pose, f64)> = Vec::new();
     for (_, first) in firsts {
         if let Some(pose) = settle(&places, &near, pattern, first) {
-            let n = matches(&near, pattern, &pose).iter().flatten().count();
-            hypotheses.push((pose, n));
+            let explained = matches(&near, pattern, &pose).iter().flatten().map(|&f| features[f].strength.min(1.0)).sum();
+            hypotheses.push((pose, explained));
         }
     }
-    hypotheses.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
+    hypotheses.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
     hypotheses.truncate(MOST_CLOSE_LOOKS);
     let Some(first) = hypotheses.first() else { return Err(other_spacing(features, &near.near)) };
 
@@ -692,7 +693,7 @@ fn matches(near: &Places, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> 
 fn strongest_rival(
     pattern: &Pattern,
     pose: &Pose,
-    hypotheses: &[(Pose, usize)],
+    hypotheses: &[(Pose, f64)],
     glance: &impl Fn(PointMm, Kind) -> Option<bool>,
     odds: &Odds,
     best_odds: f64,
