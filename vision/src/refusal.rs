@@ -279,7 +279,6 @@ fn out_of_view(side: Side, axis: &str) -> Refusal {
     )
 }
 
-/// Light that explains why nothing is seen: too dark, saturated or blurred.
 /// The refusal of one side, if it has one. A view that is dark in a picture whose other side is seen is empty, not badly lit.
 pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Refusal>, optics: &Optics) -> Option<Refusal> {
     let refused = side.as_ref().err()?;
@@ -301,6 +300,7 @@ pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Re
     ))
 }
 
+/// Light that explains why nothing is seen: too dark, saturated or blurred.
 fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
     views
         .iter()

@@ -210,7 +210,7 @@ const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
 const MOST_SHIFTS: usize = 5;
 /// Of all turns and shifts, those with the most votes that are fitted; all of them where a comb of leads votes for many.
-const MOST_FIRSTS: usize = 8;
+const MOST_FIRSTS: usize = 24;
 /// Fewer sites than this vote one by one.
 const FEW_SITES: usize = 12;
 /// Sites that settle a pose at first.
@@ -221,6 +221,8 @@ const MOST_CLOSE_LOOKS: usize = 24;
 const MOST_CHANGES_OF_MIND: usize = 4;
 /// Distinct steps to neighbours that are kept of an irregular pattern.
 const MOST_NEIGHBOUR_STEPS: usize = 24;
+/// Steps that a rival seating may be away: a square grid has 12 within two steps.
+const MOST_NEAR_STEPS: usize = 32;
 /// A feature that looks less like the others than this is another thing.
 pub const LEAST_LIKENESS: f64 = 0.6;
 /// Contrast below this share of the others' is another thing.
@@ -314,6 +316,18 @@ impl Pattern {
     /// Centroid of the sites, part frame, mm.
     pub(crate) const fn middle_mm(&self) -> PointMm {
         self.centroid_mm
+    }
+
+    /// No step, the steps to neighbours, and all that two of them make: where rows are staggered, a step along a row is two.
+    fn near_steps(&self) -> Vec<PointMm> {
+        let ones = || self.neighbours.iter().copied();
+        let mut steps = vec![PointMm::ZERO];
+        for step in ones().chain(ones().flat_map(|a| ones().map(move |b| a + b))) {
+            if steps.len() < MOST_NEAR_STEPS && steps.iter().all(|s| s.distance(step) > 0.02 * self.pitch_mm) {
+                steps.push(step);
+            }
+        }
+        steps
     }
 
     /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
@@ -713,8 +727,7 @@ fn strongest_rival(
             strongest = Some(Rival { margin, differs, bench_from_pattern });
         }
     };
-    let steps = std::iter::once(PointMm::ZERO).chain(pattern.neighbours.iter().copied());
-    for step in steps {
+    for step in pattern.near_steps() {
         for turn in pattern.quarter_turns() {
             let is_same_turn = pattern.same.iter().any(|s| (wrap_angle_rad(s.theta_rad - turn.theta_rad)).abs() < 1e-6);
             let is_zero = step == PointMm::ZERO;
