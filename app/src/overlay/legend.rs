@@ -63,7 +63,7 @@ fn told(answer: &Answer, part: &Part, magnification: u32) -> Vec<(Sign, String)>
     let mut told = vec![
         (Sign::Terminal, format!("{thing} as measured")),
         (Sign::Land, "land as measured".to_owned()),
-        (Sign::MissLine, format!("miss lines x{magnification}, from land to {thing}")),
+        (Sign::MissLine, format!("miss lines x{magnification}, from land to {thing}, each as measured")),
         (Sign::Loud, "bolder: its miss nears the allowance".to_owned()),
     ];
     let states = || [Side::Part, Side::Board].into_iter().flat_map(|s| answer.alignment.side(s).sites.iter().map(|f| f.state));
