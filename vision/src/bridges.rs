@@ -41,10 +41,15 @@ pub(crate) fn mark(
                     _ => 0.0,
                 };
                 let Some(shapes) = shapes else {
-                    return Way::look(view, bench_from_part, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)), true);
+                    return Way::between_balls(
+                        view,
+                        bench_from_part,
+                        (pattern.centres_mm[a], radius(a)),
+                        (pattern.centres_mm[b], radius(b)),
+                    );
                 };
                 let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
-                Way::look(view, bench_from_part, from, to, false)
+                Way::between_flat(view, bench_from_part, from, to)
             })
             .collect();
         // Ways between the leads of one row see the same ground; between balls each has its own beside it.
@@ -98,52 +103,78 @@ struct Way {
 }
 
 impl Way {
-    /// `against_ground`: the light less that of the ground on both sides of the way.
-    fn look(
-        view: &SideView,
-        bench_from_part: &Pose,
-        (a, radius_a): (PointMm, f64),
-        (b, radius_b): (PointMm, f64),
-        against_ground: bool,
-    ) -> Option<Self> {
-        let length = a.distance(b);
-        let free = (radius_a, length - radius_b);
-        if free.1 - free.0 < 0.15 * length {
-            return None;
-        }
-        // Between neighbours the way is straight in the picture, too: places along and across it, in mm, from a.
-        let [from, to] = [a, b].map(|p| view.plane_px(bench_from_part.apply(p)));
-        let (per_mm_x, per_mm_y) = ((to.x - from.x) / length, (to.y - from.y) / length);
-        let light_along = |along: f64, across: f64| {
-            light_at(view, PointPx::new(from.x + along * per_mm_x - across * per_mm_y, from.y + along * per_mm_y + across * per_mm_x))
-        };
-        let mean = |along: f64, across: f64, half_width: f64| {
-            let mut sum = 0.0;
-            for i in -2..=2 {
-                sum += light_along(along, across + f64::from(i) / 2.0 * half_width)?;
-            }
-            Some(sum / 5.0)
-        };
-        // A stain or glare lightens the ground on both sides of the way as well; metal does not.
-        let half = length / 2.0;
-        let beside = if against_ground { [mean(half, half, 0.25 * radius_a)?, mean(half, -half, 0.25 * radius_a)?] } else { [0.0; 2] };
-        let at_share = |s: f64| {
-            let light = mean(free.0 + s * (free.1 - free.0), 0.0, 0.25 * radius_a)?;
-            let off = beside.map(|b| light - b);
+    /// Between two balls: the light less that of the ground on both sides of the way. A stain or glare lightens the ground on
+    /// both sides of the way as well; metal does not.
+    fn between_balls(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
+        let line = Line::between(view, bench_from_part, a, b)?;
+        let (radius_a, radius_b) = (a.1, b.1);
+        let half = line.length_mm / 2.0;
+        let beside = [line.mean(half, half, 0.25 * radius_a)?, line.mean(half, -half, 0.25 * radius_a)?];
+        let mut along = line.free_light()?;
+        for light in &mut along {
+            let off = beside.map(|b| *light - b);
             // Against the ground that it resembles more: at the rim of a glare one side is as bright as the way.
-            Some(if off[0].abs() < off[1].abs() { off[0] } else { off[1] })
-        };
-        let along = [at_share(0.3)?, at_share(0.5)?, at_share(0.7)?];
-        if !against_ground {
-            // Flat terminals, bright or dark: their light in the middle.
-            let rim = 0.5 * (mean(0.0, 0.0, 0.25 * radius_a)? + mean(length, 0.0, 0.25 * radius_b)?);
-            return Some(Self { along, rim });
+            *light = if off[0].abs() < off[1].abs() { off[0] } else { off[1] };
         }
         let mut rim = f64::NEG_INFINITY;
         for share in [0.0, 0.35, 0.65, 0.85] {
-            rim = rim.max(mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(mean(length - share * radius_b, 0.0, 0.25 * radius_b)?);
+            rim = rim.max(line.mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(line.mean(
+                line.length_mm - share * radius_b,
+                0.0,
+                0.25 * radius_b,
+            )?);
         }
         Some(Self { along, rim: rim - 0.5 * (beside[0] + beside[1]) })
+    }
+
+    /// Between two flat terminals, bright or dark: the light itself, as all of a row see one ground.
+    fn between_flat(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
+        let line = Line::between(view, bench_from_part, a, b)?;
+        let along = line.free_light()?;
+        Some(Self { along, rim: 0.5 * (line.mean(0.0, 0.0, 0.25 * a.1)? + line.mean(line.length_mm, 0.0, 0.25 * b.1)?) })
+    }
+}
+
+/// The line from one terminal to the other as the picture shows it: between neighbours it is straight there, too.
+struct Line<'a> {
+    view: &'a SideView<'a>,
+    from: PointPx,
+    per_mm: (f64, f64),
+    length_mm: f64,
+    /// Between the terminals, mm from the first one's centre.
+    free_mm: (f64, f64),
+    /// A quarter of the first terminal's radius, mm.
+    half_width_mm: f64,
+}
+
+impl<'a> Line<'a> {
+    /// `None` where the terminals leave hardly any way free.
+    fn between(view: &'a SideView, bench_from_part: &Pose, (a, radius_a): (PointMm, f64), (b, radius_b): (PointMm, f64)) -> Option<Self> {
+        let length_mm = a.distance(b);
+        let free_mm = (radius_a, length_mm - radius_b);
+        if free_mm.1 - free_mm.0 < 0.15 * length_mm {
+            return None;
+        }
+        let [from, to] = [a, b].map(|p| view.plane_px(bench_from_part.apply(p)));
+        let per_mm = ((to.x - from.x) / length_mm, (to.y - from.y) / length_mm);
+        Some(Self { view, from, per_mm, length_mm, free_mm, half_width_mm: 0.25 * radius_a })
+    }
+
+    /// Mean light of five places across the line, mm from the first terminal's centre.
+    fn mean(&self, along: f64, across: f64, half_width: f64) -> Option<f64> {
+        let mut sum = 0.0;
+        for i in -2..=2 {
+            let across = across + f64::from(i) / 2.0 * half_width;
+            let (x, y) = self.per_mm;
+            sum += light_at(self.view, PointPx::new(self.from.x + along * x - across * y, self.from.y + along * y + across * x))?;
+        }
+        Some(sum / 5.0)
+    }
+
+    /// The light at three places of the free way.
+    fn free_light(&self) -> Option<[f64; 3]> {
+        let at = |share: f64| self.mean(self.free_mm.0 + share * (self.free_mm.1 - self.free_mm.0), 0.0, self.half_width_mm);
+        Some([at(0.3)?, at(0.5)?, at(0.7)?])
     }
 }
 

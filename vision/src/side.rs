@@ -407,7 +407,7 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
         .collect()
 }
 
-/// Measures every site in view for a pose of the pattern: findings, each view's blur (px), and the doubt that all share (mm).
+/// Measures every site in view for a pose of the pattern: findings, how each view shows the outlines, and the doubt that all share (mm).
 fn measure(
     views: &[SideView],
     pattern: &Pattern,

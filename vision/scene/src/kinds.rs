@@ -252,11 +252,7 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     let part = plan.part();
     let clutter = draw_clutter(ranges, &plan, &part, (&part_look, &board_look), busyness, rng);
     let lights = draw_lights(ranges, optics.views.len(), rng);
-    let sensor = Sensor {
-        noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
-        vignetting: ranges.camera.vignetting.draw(rng),
-        stray: ranges.camera.stray.draw(rng),
-    };
+    let sensor = draw_sensor(ranges, rng);
     let (rendered, board) = off_nominal(ranges, rendered, board, rng);
     let mut scene = Scene {
         part: rendered,
@@ -274,6 +270,15 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     };
     specialise(ranges, kind, &plan, &mut scene, rng);
     Ok(Drawn { scene, stated, part, expectation: kind.expectation(), scale_from_pattern: None })
+}
+
+/// The camera's noise, vignetting and stray light.
+fn draw_sensor(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Sensor {
+    Sensor {
+        noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
+        vignetting: ranges.camera.vignetting.draw(rng),
+        stray: ranges.camera.stray.draw(rng),
+    }
 }
 
 /// Which parts lie where.

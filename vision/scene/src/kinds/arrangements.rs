@@ -2,12 +2,12 @@
 //!
 //! Parts and looks are those of good light, so that a figure tells of the arrangement and not of mask openings.
 
-use super::{Code, Drawn, Expectation, SceneKind, Set, centre_everything, lay_out, off_nominal, other_pitch};
+use super::{Code, Drawn, Expectation, SceneKind, Set, centre_everything, draw_sensor, lay_out, off_nominal, other_pitch};
 use crate::bench_draw::{draw_lights, draw_optics, state_optics};
 use crate::look_draw::{Busyness, Families, draw_board_look, draw_clutter, draw_part_look, draw_signed, set_exposure};
 use crate::part_draw::{Depopulation, GridPlan};
 use crate::ranges::{Ranges, Span, reference_ranges};
-use crate::scene::{Frame, Lens, Noise, Optics, RegionPx, Scene, SceneError, Sensor, View};
+use crate::scene::{Frame, Lens, Optics, RegionPx, Scene, SceneError, View};
 use crate::sight::Sight;
 use landfit_part::{PointMm, Pose, Side};
 use rand::{Rng, SeedableRng};
@@ -129,11 +129,7 @@ pub(super) fn draw(arrangement: Arrangement, seed: u64) -> Result<Drawn, SceneEr
     let board_look = draw_board_look(ranges, rng);
     let clutter = draw_clutter(ranges, &plan, &part, (&part_look, &board_look), Busyness::Usual, rng);
     let lights = draw_lights(ranges, optics.views.len(), rng);
-    let sensor = Sensor {
-        noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
-        vignetting: ranges.camera.vignetting.draw(rng),
-        stray: ranges.camera.stray.draw(rng),
-    };
+    let sensor = draw_sensor(ranges, rng);
     let (rendered, board) = off_nominal(ranges, rendered, board, rng);
     let stated = state(ranges, arrangement, &optics, stated_views, rng);
     let mut scene = Scene {

@@ -1,10 +1,10 @@
 //! Kinds of scenes with other terminals than balls on a square grid: leads, pads, pieces, few of them, other grids.
 
-use super::{Code, Drawn, Expectation};
+use super::{Code, Drawn, Expectation, draw_sensor};
 use crate::bench_draw::{draw_lights, draw_optics, state_optics};
 use crate::look_draw::{Families, draw_board_look, draw_part_look, draw_signed, set_exposure};
 use crate::ranges::{LeadSizes, Ranges, Span};
-use crate::scene::{Clutter, Defect, DefectKind, Noise, Optics, Scene, SceneError, Sensor};
+use crate::scene::{Clutter, Defect, DefectKind, Optics, Scene, SceneError};
 use crate::sight::Sight;
 use landfit_part::{Mark, Part, Piece, PointMm, Pose, Shape, Side, Site};
 use rand::Rng;
@@ -567,11 +567,7 @@ fn dress(
         clutter.extend(shanks(&rendered, foot_mm, *reach_mm, face * ranges.terminals.shank.draw(rng)));
     }
     let lights = draw_lights(ranges, optics.views.len(), rng);
-    let sensor = Sensor {
-        noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
-        vignetting: ranges.camera.vignetting.draw(rng),
-        stray: ranges.camera.stray.draw(rng),
-    };
+    let sensor = draw_sensor(ranges, rng);
     Scene {
         part: rendered,
         board,
