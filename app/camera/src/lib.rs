@@ -1,9 +1,10 @@
-//! Where pictures come from while the window is open: a watched folder, a stored set of files, a camera.
+//! Where pictures come from while the window is open: a camera, a watched folder, a stored set of files.
 //!
 //! [`Feed`] owns the thread that looks, notices when it hangs, and opens the source again by itself; [`Source`] is what it looks
 //! through. Nothing here measures: a [`Frame`] is handed on as it was taken, the newest always takes the place of an older one
 //! that nobody has fetched.
 
+pub mod camera;
 mod feed;
 mod folder;
 mod frame;
@@ -14,6 +15,7 @@ mod still;
 mod stored;
 mod trouble;
 
+pub use camera::{Choice, Knob, Knobs, Pixels, cameras, open_camera};
 pub use feed::{Counts, Feed, FeedState};
 pub use folder::WatchedFolder;
 pub use frame::{Frame, Open, Sized, Source, expecting};
