@@ -1,1 +1,26 @@
-//! Where pictures come from while the window is open: a camera, a watched folder, a stored set.
+//! Where pictures come from while the window is open: a camera, a watched folder, a stored set of files.
+//!
+//! [`Feed`] owns the thread that looks, notices when it hangs, and opens the source again by itself; [`Source`] is what it looks
+//! through. Nothing here measures: a [`Frame`] is handed on as it was taken, the newest always takes the place of an older one
+//! that nobody has fetched.
+
+pub mod camera;
+mod feed;
+mod folder;
+mod frame;
+mod interrupt;
+mod latest;
+mod picture_file;
+mod still;
+mod stored;
+mod trouble;
+
+pub use camera::{Choice, Knob, Knobs, Pixels, cameras, open_camera};
+pub use feed::{Counts, Feed, FeedState};
+pub use folder::WatchedFolder;
+pub use frame::{Frame, Open, Sized, Source, expecting};
+pub use latest::Latest;
+pub use picture_file::{FileTrouble, read_picture};
+pub use still::{Rest, Stillness};
+pub use stored::StoredSet;
+pub use trouble::Trouble;
