@@ -15,6 +15,7 @@ pub mod bench;
 pub mod bench_file;
 pub mod budget;
 pub mod camera_check;
+pub mod date;
 pub mod day_check;
 pub mod history;
 pub mod judgement;
