@@ -99,7 +99,8 @@ pub fn budget(noise: &Matrix3<f64>, poses: &Poses, part: &Part, optics: &Optics,
     let mut contributions = vec![Contribution { source: Source::Noise, covariance: *noise }];
     let mut unstated = Vec::new();
     let apart = (place(Side::Part) - place(Side::Board)).rotated(-poses.bench_from_board.theta_rad);
-    let of_distance = |relative: f64| Matrix3::from_diagonal(&Vector3::new((apart.x * relative).powi(2), (apart.y * relative).powi(2), 0.0));
+    let of_distance =
+        |relative: f64| Matrix3::from_diagonal(&Vector3::new((apart.x * relative).powi(2), (apart.y * relative).powi(2), 0.0));
     if let Some(mut over_field) = over_field(part, poses, optics, record) {
         // What scale both views have in common acts on the distance between the two sides only.
         let common = record.views.iter().map(|v| v.scale_relative).fold(0.0, f64::max);
@@ -312,7 +313,8 @@ mod tests {
         record.views.iter_mut().for_each(|v| v.scale_relative = 0.0);
         let at = Pose::new(4.0, 0.0, 0.3);
         let poses = Poses { bench_from_part: at, bench_from_board: at };
-        let u = |record: &Record| budget(&Matrix3::zeros(), &poses, &part(), &optics(), &Record { height: None, ..record.clone() }).covariance;
+        let u =
+            |record: &Record| budget(&Matrix3::zeros(), &poses, &part(), &optics(), &Record { height: None, ..record.clone() }).covariance;
         let mut covariance = SMatrix::<f64, 8, 8>::zeros();
         covariance[(0, 0)] = 1e-6;
         record.registrations[0].field = Some(FieldCovariance { covariance, half_mm: 10.0 });

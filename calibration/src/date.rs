@@ -15,7 +15,8 @@ impl Date {
     #[must_use]
     pub fn parse(text: &str) -> Option<Self> {
         let mut fields = text.get(..10)?.split('-');
-        let mut next = |digits: usize| fields.next().filter(|f| f.len() == digits)?.parse::<i64>().ok();
+        let mut next =
+            |digits: usize| fields.next().filter(|f| f.len() == digits && f.bytes().all(|b| b.is_ascii_digit()))?.parse::<i64>().ok();
         let (year, month, day) = (next(4)?, next(2)?, next(2)?);
         let one = Self { year, month, day };
         // A day that the calendar does not have comes back as another one.

@@ -239,7 +239,9 @@ fn list<'a>(section: &Section<'a>, key: &'a str) -> Result<Vec<Section<'a>>, Fil
 fn day(section: &Section<'_>, key: &str) -> Result<Option<Date>, FileError> {
     let Some(field) = section.get(key, "\"2026-11-25\"") else { return Ok(None) };
     let text = field.text()?;
-    Date::parse(&text).map(Some).ok_or_else(|| field.wrong(format!("is no day: write year-month-day, as in \"2026-11-25\", not \"{text}\"")))
+    Date::parse(&text)
+        .map(Some)
+        .ok_or_else(|| field.wrong(format!("is no day: write year-month-day, as in \"2026-11-25\", not \"{text}\"")))
 }
 
 /// The upper triangle of eight by eight, row by row.
@@ -591,7 +593,10 @@ mod tests {
         for (text, part) in [
             ("[calibration]\ndate = \"soon\"\n", "line 2"),
             ("[calibration]\nruler = \"r\"\nruler_due = \"2026-02-30\"\n", "ruler_due"),
-            ("[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [0,0,0,0,0,0]\nfield_covariance = [1.0]\n", "36 numbers"),
+            (
+                "[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [0,0,0,0,0,0]\nfield_covariance = [1.0]\n",
+                "36 numbers",
+            ),
         ] {
             let told = parse(text, "b.toml").expect_err("refused").to_string();
             assert!(told.starts_with("b.toml, line ") && told.contains(part), "{told}");

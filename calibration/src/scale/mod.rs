@@ -5,10 +5,12 @@
 //! in every picture; views that saw it in the same place ([`Shot::placement`]) are registered against each other.
 
 mod model;
+mod outcome;
 mod report;
 mod solve;
 mod start;
 
+pub use outcome::{applied, remember, reports, seat};
 pub use start::homography;
 
 pub use report::{FieldError, Registration, Tilt, ViewReport, Windows};
