@@ -8,7 +8,7 @@
  * /some/dir/names/videoN holds its name. The file's lines, read anew at every call, are
  *   kind camera|metadata        size WxH (several lines: several sizes)     format YUYV|MJPG (several lines)
  *   interval 1/30               several lines: the first is what it is set to at first
- *   state ok|stall|busy|denied  frame good|short|empty|broken|dark|same     jpeg /path/%d.jpg   (from 0, looped)
+ *   state ok|stall|busy|denied  frame good|short|empty|broken|dark|same|still     jpeg /path/%d.jpg   (from 0, looped)
  * What is set by S_CTRL is appended to /some/dir/controls as "videoN id value".
  *
  * Buffers keep what they held: a short frame overwrites their beginning only, as the real ones do.
@@ -129,13 +129,13 @@ static struct handle *locked_handle_of(int fd) {
 
 static uint32_t noise(uint32_t *state) { return *state = *state * 1664525u + 1013904223u, *state >> 29; }
 
-/* Bright discs that wander over a plain ground, with noise: no two frames alike. */
-static size_t draw(const struct device *d, unsigned char *out, int dark) {
+/* Bright discs that wander over a plain ground (or stand still), with noise: no two frames alike. */
+static size_t draw(const struct device *d, unsigned char *out, int dark, int still) {
     uint32_t state = d->frames * 2654435761u + 1;
     for (unsigned y = 0; y < d->height; y++) {
         unsigned char *row = out + (size_t)y * row_bytes(d);
         for (unsigned x = 0; x < (d->width + 1) / 2 * 2; x++) {
-            int u = (int)((x + d->frames) % 48) - 24, v = (int)(y % 48) - 24;
+            int u = (int)((x + (still ? 0 : d->frames)) % 48) - 24, v = (int)(y % 48) - 24;
             row[2 * x] = (dark ? 16 : u * u + v * v < 150 ? 200 : 60) + noise(&state) % (dark ? 2 : 8);
             row[2 * x + 1] = 128;
         }
@@ -174,7 +174,7 @@ static size_t fill(struct handle *h, struct device *d, const struct settings *s,
     if (!scratch) return 0;
     int same = !strcmp(s->frame, "same");
     if (same) d->frames = 0;
-    size_t n = d->pixels == V4L2_PIX_FMT_MJPEG ? load(d, s, scratch, room, same) : draw(d, scratch, !strcmp(s->frame, "dark"));
+    size_t n = d->pixels == V4L2_PIX_FMT_MJPEG ? load(d, s, scratch, room, same) : draw(d, scratch, !strcmp(s->frame, "dark"), !strcmp(s->frame, "still"));
     if (!strcmp(s->frame, "short")) n = n / 2;
     if (!strcmp(s->frame, "empty")) n = 0;
     if (!strcmp(s->frame, "broken")) /* the code tables: lengths that no code can have */

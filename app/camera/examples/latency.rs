@@ -7,7 +7,7 @@
 
 #![allow(clippy::print_stdout, reason = "it tells on standard output")]
 
-use landfit_camera::{Feed, Frame, Source, Trouble, read_picture};
+use landfit_camera::{Feed, Frame, Source, Stillness, Trouble, read_picture};
 use landfit_vision::Picture;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -46,8 +46,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let open = move || Ok(Box::new(Steady { pictures: pictures.clone(), due: Instant::now() }) as Box<dyn Source>);
     let feed = Feed::start(Box::new(open), || ());
     let mut latencies: Vec<f64> = Vec::with_capacity(frames);
+    let (mut still, mut resting): (Stillness, Vec<f64>) = (Stillness::new(), Vec::with_capacity(frames));
     while latencies.len() < frames {
         let frame = feed.take(Duration::from_secs(5)).ok_or("no frame for 5 s")?;
+        let asked = Instant::now();
+        still.push(&frame);
+        resting.push(asked.elapsed().as_secs_f64() * 1e3);
         let again = landfit_vision::align(&frame.pictures, &part, &bench.optics)?;
         latencies.push(frame.taken.elapsed().as_secs_f64() * 1e3);
         if format!("{:?}", again.outcome) != format!("{:?}", answer.outcome) {
@@ -56,14 +60,17 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let replaced = feed.counts().replaced;
     drop(feed);
-    latencies.sort_by(f64::total_cmp);
-    let at = |share: f64| latencies[((latencies.len() - 1) as f64 * share).round() as usize];
+    let at = |share: f64, times: &mut Vec<f64>| {
+        times.sort_by(f64::total_cmp);
+        times[((times.len() - 1) as f64 * share).round() as usize]
+    };
     println!(
-        "{}x{} px, {frames} frames at 30 a second: arrival to answer {:.1} ms median, {:.1} ms 95th percentile, {replaced} frames passed over",
+        "{}x{} px, {frames} frames at 30 a second: arrival to answer {:.1} ms median, {:.1} ms 95th percentile ({:.1} of them whether it is still), {replaced} frames passed over",
         size[0],
         size[1],
-        at(0.5),
-        at(0.95)
+        at(0.5, &mut latencies),
+        at(0.95, &mut latencies),
+        at(0.5, &mut resting)
     );
     Ok(())
 }

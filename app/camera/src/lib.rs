@@ -19,7 +19,7 @@ mod trouble;
 pub use camera::{Choice, Knob, Knobs, Pixels, cameras, open_camera};
 pub use feed::{Counts, Feed, FeedState};
 pub use folder::WatchedFolder;
-pub use frame::{Frame, Open, Sized, Source, expecting};
+pub use frame::{Frame, Open, Source, expecting};
 pub use latest::Latest;
 pub use pairs::{Desk, Light, Pairs, Switch, Wanted};
 pub use picture_file::{FileTrouble, read_picture};
