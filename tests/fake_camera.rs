@@ -347,6 +347,20 @@ fn frames_cut_short_are_said_and_never_shown() {
 }
 
 #[test]
+fn frames_cut_short_from_the_start_are_said_and_never_shown() {
+    let _alone = alone();
+    for settings in [MJPEG, SMALL_YUYV] {
+        let devices = Devices::new();
+        let jpegs = devices.jpegs(5, 320, 240);
+        devices.plug("video0", "Bench camera", &format!("{settings}{jpegs}frame short\n"));
+        let watched = devices.watch(&["--seconds", "2.5"]);
+        let said = watched.trouble(STARTED_WITHIN, "Bench camera sends pictures that are cut short");
+        assert_eq!(said["counts"]["frames"], 0, "{said}");
+        watched.end();
+    }
+}
+
+#[test]
 fn empty_frames_are_said_and_never_shown() {
     let _alone = alone();
     spoiled(MJPEG, "empty", "Bench camera sends one and the same picture over and over");
