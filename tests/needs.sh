@@ -1,8 +1,10 @@
 # What the start commands need of the machine; sourced by app/start, tests/run and tests/bench.
 
-# has THING: whether a command, or a part of Python that has no command of its own, is there.
+# has THING: whether a command, a library, or a part of Python that has no command of its own, is there.
 has() {
     case $1 in
+        # The camera library's binding to the kernel is made by it (bindgen).
+        libclang) [ -n "${LIBCLANG_PATH-}" ] || compgen -G '/usr/lib/llvm*/lib/libclang*.so*' >/dev/null || compgen -G '/usr/lib/*/libclang*.so*' >/dev/null || compgen -G '/usr/lib*/libclang*.so*' >/dev/null ;;
         python3-ensurepip) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         *) command -v "$1" >/dev/null ;;
     esac

@@ -31,7 +31,7 @@ pub trait Source: Send {
 pub type Open = Box<dyn FnMut() -> Result<Box<dyn Source>, Trouble> + Send>;
 
 /// A source whose pictures must have one size: that of the bench file.
-pub struct Sized {
+struct OfOneSize {
     inner: Box<dyn Source>,
     wanted_px: [usize; 2],
 }
@@ -39,10 +39,10 @@ pub struct Sized {
 /// Opens what `open` opens, and refuses pictures of any size but `size_px` (width, height) in words.
 #[must_use]
 pub fn expecting(size_px: [usize; 2], mut open: Open) -> Open {
-    Box::new(move || Ok(Box::new(Sized { inner: open()?, wanted_px: size_px }) as Box<dyn Source>))
+    Box::new(move || Ok(Box::new(OfOneSize { inner: open()?, wanted_px: size_px }) as Box<dyn Source>))
 }
 
-impl Source for Sized {
+impl Source for OfOneSize {
     fn name(&self) -> String {
         self.inner.name()
     }

@@ -229,7 +229,7 @@ mod linux {
     }
 }
 
-/// Elsewhere nokhwa's listing is all there is. Compiled, not tried: no such machine was at hand.
+/// Elsewhere nokhwa's listing is all there is. Checked by the compiler, not tried: no such machine was at hand.
 #[cfg(not(target_os = "linux"))]
 mod others {
     use super::{Device, Looked, NoLook, Offer, Pixels, Range};

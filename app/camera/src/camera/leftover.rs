@@ -9,8 +9,8 @@ use std::collections::VecDeque;
 const REMEMBERED: usize = 128;
 /// Bytes at the end of a JPEG that are compared: by chance they are alike once in 2^128.
 const JPEG_END: usize = 16;
-/// A last row whose values differ by no more than this may be alike by right: dark, or glaring.
-const FEATURELESS: u8 = 8;
+/// A row whose values differ by no more than this may be alike by right: covered, or glaring.
+const FEATURELESS: u8 = 1;
 
 /// What a frame's bytes have to do with earlier ones.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -43,12 +43,15 @@ impl Leftovers {
         self.compare(Seen { bytes: jpeg.len(), whole: mixed(jpeg), end })
     }
 
-    /// Compares packed pixels with earlier ones; `last_row` bytes make up the last row (the luma of `YUYV` every second one).
-    pub fn of_rows(&mut self, frame: &[u8], last_row: usize) -> Leftover {
-        let row = &frame[frame.len().saturating_sub(last_row)..];
-        let luma = row.iter().step_by(2);
-        let plain = luma.clone().max().zip(luma.min()).is_none_or(|(most, least)| most - least <= FEATURELESS);
-        let end = (!plain).then(|| mixed(row));
+    /// Compares packed pixels, `row_bytes` a row, with earlier ones: the lowest row that noise makes its own stands for the end.
+    pub fn of_rows(&mut self, frame: &[u8], row_bytes: usize) -> Leftover {
+        let rows = frame.rchunks_exact(row_bytes.max(1)).enumerate();
+        // Every second value: the luma of YUYV, whose colours may be constant by right.
+        let plain = |row: &[u8]| {
+            let values = row.iter().step_by(2);
+            values.clone().max().zip(values.min()).is_none_or(|(most, least)| most - least <= FEATURELESS)
+        };
+        let end = rows.into_iter().find(|(_, row)| !plain(row)).map(|(from_below, row)| mixed(row) ^ from_below as u64);
         self.compare(Seen { bytes: frame.len(), whole: mixed(frame), end })
     }
 
@@ -106,6 +109,11 @@ mod tests {
             dark_below[576..].fill(16);
             assert_eq!(leftovers.of_rows(&dark_below, 64), Leftover::None);
         }
+        // ... and what stands above them tells.
+        let mut cut = frame(20);
+        cut[300..].copy_from_slice(&frame(17)[300..]);
+        cut[576..].fill(16);
+        assert_eq!(leftovers.of_rows(&cut, 64), Leftover::End);
     }
 
     #[test]

@@ -265,6 +265,10 @@ impl LiveCamera {
         let (leftover, bytes) = match pixels.frame_bytes(size_px) {
             Some(needed) => {
                 let bytes = buffer.get(..needed).ok_or_else(|| cut_short(&format!("{} of {needed} bytes", buffer.len())))?;
+                // Colours of nothing but zeros are no colours (128 is grey): this part of a new buffer was never written.
+                if matches!(pixels, Pixels::Yuyv | Pixels::Nv12) && bytes.iter().rev().take(2 * size_px[0]).all(|v| *v == 0) {
+                    return Err(cut_short("its end was never filled"));
+                }
                 (self.leftovers.of_rows(bytes, needed / size_px[1].max(1)), bytes)
             }
             None => {
