@@ -2,7 +2,8 @@
 //!
 //! The thresholds of the decision stand here, together.
 
-use crate::answer::{Fit, ReasonCode, Refusal};
+use crate::answer::{Fit, ReasonCode, Refusal, SiteFinding, SiteState};
+use crate::plane::Reduced;
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
 use crate::view::Optics;
@@ -15,6 +16,9 @@ const LEAST_LOG_ODDS: f64 = 25.0;
 const LEAST_MARGIN: f64 = 8.0;
 /// The same against the three other turns, which are fewer to be taken in by: e^6.9 = 1000 to 1.
 const LEAST_TURN_MARGIN: f64 = 6.9;
+/// No part is ever seen as the part file's mirror image, unless the file is drawn from the wrong side: it is refused where the mirror
+/// image fits better, not where what tells the two apart lies out of view.
+const LEAST_MIRROR_MARGIN: f64 = 0.0;
 /// Where no seating stands out, fewer than this share of sites show a feature, and this many times as many features lie
 /// elsewhere, it is noise that was laid over: nothing is seen.
 const DROWNED_BELOW_SHARE: f64 = 0.8;
@@ -24,12 +28,13 @@ const LEAST_SEEN_SHARE: f64 = 0.55;
 /// Features whose usual distance differs from the pitch by more than this share stand at another pitch.
 const OTHER_SPACING: f64 = 0.035;
 /// Fewer sites than this are no row whose emptiness says something.
-const LEAST_ROW: usize = 4;
+const LEAST_ROW: usize = 3;
 /// More features of the same look beside the sites than this share of the sites: another pattern.
 const MOST_LEFT_OVER_SHARE: f64 = 0.3;
 /// Blur (standard deviation) above this share of the radius leaves no edge to measure.
 const MOST_BLUR_SHARE: f64 = 0.5;
-/// The same where the pattern could not be settled anyway.
+/// The same where nothing is seen, and where the pattern could not be settled anyway.
+const MOST_BLUR_SHARE_UNSEEN: f64 = 0.4;
 const MOST_BLUR_SHARE_UNSETTLED: f64 = 0.35;
 /// Features with less than this share of the other side's contrast are its ghost: tints that are 2 % wrong leave 2 %.
 const GHOST_SHARE: f64 = 0.04;
@@ -38,7 +43,10 @@ const DARK_BELOW: f64 = 0.012;
 /// Share of saturated pixels above which a picture that shows nothing is called saturated.
 const SATURATED_ABOVE: f64 = 0.25;
 /// Light differences below this share of full scale are no features, however they are blurred.
-const LEAST_CONTRAST: f64 = 0.03;
+const LEAST_CONTRAST: f64 = 0.06;
+/// The same of what stands out by so many times from the flattest places of the picture.
+const LEAST_BLURRED_CONTRAST: f64 = 0.012;
+const STANDS_OUT_TIMES: f64 = 15.0;
 
 fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
     Refusal { code, view, turn_deg: None, text }
@@ -55,7 +63,7 @@ pub(crate) fn accept(
     settled(side, recognition, pattern, features, views).map_err(|refusal| {
         // Where a pattern shimmers through, blur is a likelier reason than where nothing is seen at all.
         let is_seen = !matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
-        let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE };
+        let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE_UNSEEN };
         match light_trouble(views, most_blur_share) {
             Some(trouble) if trouble.code < refusal.code => trouble,
             _ => refusal,
@@ -107,7 +115,11 @@ fn settled(
     if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
-    let least_margin = |r: &Rival| if r.differs == Difference::Turn { LEAST_TURN_MARGIN } else { LEAST_MARGIN };
+    let least_margin = |r: &Rival| match r.differs {
+        Difference::Shift => LEAST_MARGIN,
+        Difference::Turn => LEAST_TURN_MARGIN,
+        Difference::Mirror => LEAST_MIRROR_MARGIN,
+    };
     if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
         if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
             return Err(nothing_fits(side, pattern, features, views));
@@ -210,7 +222,7 @@ fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) 
         Difference::Mirror => refusal(
             ReasonCode::WrongPattern,
             None,
-            format!("The {word} fit the part file's mirror image about as well. Check that the part file is drawn as seen from above."),
+            format!("The {word} fit the part file's mirror image better. Check that the part file is drawn as seen from above."),
         ),
         Difference::Turn => refusal(
             ReasonCode::AmbiguousShift,
@@ -338,7 +350,8 @@ fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, Stri
 /// Blur of the sharpest edges as a Gaussian's standard deviation, px: contrast over the steepest slopes. `None` without
 /// contrast at the scale of the features.
 fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
-    let reduced = &view.reduced;
+    // Noise has steep slopes of its own; what smoothing adds to the blur is known.
+    let reduced = smoothed(&view.reduced);
     let factor = reduced.factor as f64;
     let window = (4.0 * view.radius_px / factor).ceil() as usize;
     let (w, h) = (reduced.width, reduced.height);
@@ -365,13 +378,34 @@ fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
             slopes.push(steep);
         }
     }
-    let upper = |values: &mut Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() * 8 / 10).copied()
-    };
-    let contrast = upper(&mut contrasts)?;
-    let slope = upper(&mut slopes)?;
-    (contrast > LEAST_CONTRAST && slope > 0.0).then(|| contrast / (slope * (2.0 * std::f64::consts::PI).sqrt()))
+    contrasts.sort_by(f64::total_cmp);
+    slopes.sort_by(f64::total_cmp);
+    let quantile = |values: &[f64], percent: usize| values.get(values.len() * percent / 100).copied();
+    let [flattest, contrast, strongest] = [quantile(&contrasts, 10)?, quantile(&contrasts, 80)?, quantile(&contrasts, 95)?];
+    let slope = quantile(&slopes, 80)?;
+    // Light that is merely uneven is so everywhere; a blurred thing stands somewhere.
+    let is_something = contrast > LEAST_CONTRAST || (strongest > LEAST_BLURRED_CONTRAST && strongest > STANDS_OUT_TIMES * flattest);
+    let blur_px = contrast / (slope * (2.0 * std::f64::consts::PI).sqrt());
+    let added_px = SMOOTHING_VARIANCE.sqrt() * factor;
+    (is_something && slope > 0.0).then(|| (blur_px * blur_px - added_px * added_px).max(0.0).sqrt())
+}
+
+/// Two passes of three blocks' mean along each axis, in squared blocks.
+const SMOOTHING_VARIANCE: f64 = 2.0 * 2.0 / 3.0;
+
+/// The mean of three blocks along each axis, twice; the outermost blocks stay as they are.
+fn smoothed(reduced: &Reduced) -> Reduced {
+    let (w, h) = (reduced.width, reduced.height);
+    let mut out = reduced.clone();
+    for step in [1, w, 1, w] {
+        let from = out.light.clone();
+        for y in 1..h.saturating_sub(1) {
+            for i in y * w + 1..(y + 1) * w - 1 {
+                out.light[i] = (from[i - step] + from[i] + from[i + step]) / 3.0;
+            }
+        }
+    }
+    out
 }
 
 /// Refuses a picture whose features' outlines are blurred beyond measuring.
@@ -399,6 +433,26 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
         }
     }
     Ok(())
+}
+
+/// Refuses a side of which a closer look shows too few features at the sites: noise, or a blurred shimmer, was laid over.
+pub(crate) fn enough_seen(side: Side, views: &[SideView], findings: &[SiteFinding]) -> Result<(), Refusal> {
+    let judged = findings.iter().filter(|f| f.state != SiteState::Hidden).count();
+    let seen = findings.iter().filter(|f| !matches!(f.state, SiteState::Hidden | SiteState::Absent)).count();
+    if seen as f64 >= LEAST_SEEN_SHARE * judged as f64 {
+        return Ok(());
+    }
+    Err(light_trouble(views, MOST_BLUR_SHARE_UNSETTLED).unwrap_or_else(|| {
+        refusal(
+            nothing_code(side),
+            None,
+            format!(
+                "Only {seen} of {judged} {} can be made out. Clean, light and focus the {} side, and check that this is the right part file.",
+                features_word(side),
+                side.word()
+            ),
+        )
+    }))
 }
 
 /// Refuses when the part lies a quarter or half turn round.

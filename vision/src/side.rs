@@ -143,6 +143,7 @@ fn measured_at(
     };
     let (mut findings, outlines, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
+    refusal::enough_seen(side, views, &findings)?;
     let (mut fit, mut warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;

@@ -384,8 +384,10 @@ fn one_row_less(plan: &GridPlan, in_rows: bool, recentred: bool) -> Part {
     let mut part = plan.part();
     let edge = |axis: f64, last: f64| (axis - last).abs() < 0.25 * plan.pitch_mm;
     let last = [(plan.columns - 1) as f64 / 2.0 * plan.pitch_mm, -((plan.rows - 1) as f64) / 2.0 * plan.pitch_mm];
+    let sites = part.sites.len();
     part.sites.retain(|s| if in_rows { !edge(s.at_mm.y, last[1]) } else { !edge(s.at_mm.x, last[0]) });
-    part
+    // Two terminals that are gone from a row of two are two that are missing, not a row.
+    if sites - part.sites.len() < 3 { short.part() } else { part }
 }
 
 fn draw_poses(ranges: &Ranges, kind: SceneKind, pitch_mm: f64, rng: &mut ChaCha8Rng) -> (Pose, Pose) {

@@ -56,6 +56,9 @@ fn is_clean(sum: &Summary) -> bool {
     trouble == 0 && sum.within_bar.is_none_or(|share| share >= 1.0)
 }
 
+/// So many scenes to look into are named for each kind.
+const MOST_SEEDS: usize = 6;
+
 fn print_table(figures: &Figures) {
     println!("{} scenes of each kind, seed {}. Errors as median / 95 % / worst.", figures.scenes_per_kind, figures.seed);
     println!();
@@ -64,8 +67,9 @@ fn print_table(figures: &Figures) {
         for line in error_lines(sum) {
             println!("    {line}");
         }
-        if let (Some(seed), true) = (sum.trouble_seeds.first(), sum.kind != POOLED) {
-            println!("    to look into the first of {}: --kinds {} --save DIR --seed {seed}", sum.trouble_seeds.len(), sum.kind);
+        if !sum.trouble_seeds.is_empty() && sum.kind != POOLED {
+            let seeds: Vec<String> = sum.trouble_seeds.iter().take(MOST_SEEDS).map(u64::to_string).collect();
+            println!("    to look into, of {}: --kinds {} --save DIR --seed {}", sum.trouble_seeds.len(), sum.kind, seeds.join(" or "));
         }
     }
 }
