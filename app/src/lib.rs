@@ -29,6 +29,7 @@ enum Command {
     Part(commands::part::Args),
     Bench(commands::bench::Args),
     Calibrate(Box<commands::calibrate::Args>),
+    Camera(commands::camera::Args),
     Rehearse(commands::rehearse::Args),
 }
 
@@ -45,6 +46,7 @@ pub fn run() -> ExitCode {
         Command::Part(args) => commands::part::run(&args),
         Command::Bench(args) => commands::bench::run(&args),
         Command::Calibrate(args) => commands::calibrate::run(&args),
+        Command::Camera(args) => commands::camera::run(&args),
         Command::Rehearse(args) => commands::rehearse::run(&args),
     };
     result.unwrap_or_else(|error| commands::bad_input(&error))
