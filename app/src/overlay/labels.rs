@@ -84,7 +84,7 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
                 && keep_clear.iter().all(|other| !plate.overlaps(other))
         };
         // The nearest place that covers no site; where there is none, one that covers the fewest.
-        let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(plate)).count();
+        let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(&plate.grown(0.1 * look.size_px))).count();
         let best = places(&label, w, h, 0.35 * look.size_px)
             .into_iter()
             .enumerate()
