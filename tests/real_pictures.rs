@@ -28,6 +28,13 @@ fn found(path: &str, part: &Part) -> Found {
     }
 }
 
+fn found_side(path: &str, part: &Part, side: Side) -> Found {
+    match inspect(&picture(path), part, Some(side)) {
+        Inspection::Found(found) => *found,
+        Inspection::NotFound(none) => panic!("{path}: {none:?}"),
+    }
+}
+
 fn named<'a>(found: &Found, part: &'a Part, state: SiteState) -> Vec<&'a str> {
     found.sites.iter().filter(|s| s.state == state).map(|s| part.sites[s.site].id.as_str()).collect()
 }
@@ -178,6 +185,31 @@ fn rings_are_found_once_each_and_the_two_cut_by_the_edge_are_out_of_view() {
     let centres: Vec<PointPx> = found.sites.iter().filter_map(|s| s.centre).collect();
     for (i, a) in centres.iter().enumerate() {
         assert!(centres[i + 1..].iter().all(|b| a.distance(*b) > 50.0));
+    }
+}
+
+// Source: chubby75's flatbed scan (real-pictures/board-scan-chubby75/SOURCE.md): 25 + 25 leads and 4 x 12 pads, pitches from the first
+// and last lead of each row by intensity profiles, good to 0.1 px a row; the scan's axes differ by 7 %.
+#[test]
+fn leads_and_pads_on_the_board_scan_are_counted_and_both_axes_have_their_scale() {
+    let memory = part("tsop-50");
+    let found = found_side("board-scan-chubby75/tsop-50.png", &memory, Side::Part);
+    assert_eq!(found.sites.iter().filter(|s| s.centre.is_some()).count(), 50);
+    assert_eq!((named(&found, &memory, SiteState::Absent), found.left_over), (vec![], 0));
+    let pitch_px = 800.0 / found.um_per_px[0];
+    assert!((pitch_px - 14.93).abs() < 0.08, "{pitch_px}");
+
+    let quad = part("qfn-48");
+    let found = found_side("board-scan-chubby75/qfn-48.png", &quad, Side::Part);
+    assert_eq!(found.sites.iter().filter(|s| s.centre.is_some()).count(), 48);
+    assert_eq!((named(&found, &quad, SiteState::Absent), found.left_over), (vec![], 0));
+    let [x_px, y_px] = found.um_per_px.map(|um| 500.0 / um);
+    assert!((x_px - 9.14).abs() < 0.05 && (y_px - 9.77).abs() < 0.05, "{x_px} x {y_px}");
+    // Full rows on all sides look the same turned and mirrored.
+    assert_eq!((found.mirrored, found.orientation), (None, Orientation::Open));
+    for (path, other) in [("tsop-50.png", "qfn-48"), ("qfn-48.png", "tsop-50")] {
+        let path = format!("board-scan-chubby75/{path}");
+        assert!(matches!(inspect(&picture(&path), &part(other), None), Inspection::NotFound(_)), "{path} as {other}");
     }
 }
 

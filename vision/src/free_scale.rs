@@ -28,6 +28,11 @@ const MOST_ROUNDS: usize = 7;
 /// A scale that changes by less than this moves no terminal of a 20 mm part by more than 0.2 µm, and those on both sides of its
 /// middle in opposite ways, so that the pose stays.
 const AT_REST: f64 = 2e-5;
+/// Where a site or two are Good at one scale and not at the next, the scale goes to and fro by no more than this without end; it is
+/// then as good as that, and the doubt that it brings to the pose is told.
+const RESTLESS: f64 = 2e-4;
+/// A pose is told at the pattern's origin; the middle of what is seen lies off it by no more than this in a picture of a usual bench, mm.
+const OFF_ORIGIN_MM: f64 = 5.0;
 /// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
 const LEAST_MARGIN: f64 = 8.0;
 /// How far the optical axis may be off its stated place, px, one sigma.
@@ -57,7 +62,7 @@ pub(crate) fn see_both(
             Err(refusal) => return both(refusal),
         }
     }
-    for _ in 0..MOST_ROUNDS {
+    for round in 1..=MOST_ROUNDS {
         let Some((magnified, sights)) = scaled(optics, scales) else { return both(no_scale()) };
         let (terminals, lands) = see_sides(&magnified, &sights);
         let (mut terminals, mut lands) = match (terminals, lands) {
@@ -67,8 +72,8 @@ pub(crate) fn see_both(
         let (Some(of_part), Some(of_board)) = (terminals.size_over_design(), lands.size_over_design()) else {
             return (Ok(terminals), Ok(lands));
         };
-        let still = (of_part - 1.0).abs() < AT_REST && (of_board - 1.0).abs() < AT_REST;
-        if !still {
+        let change = (of_part - 1.0).abs().max((of_board - 1.0).abs());
+        if change >= AT_REST && !(round == MOST_ROUNDS && change < RESTLESS) {
             scales = [scales[0] * of_part, scales[1] * of_board];
             continue;
         }
@@ -81,7 +86,8 @@ pub(crate) fn see_both(
         }
         // The axis' doubt moves the sides against each other by as much as they scale differently.
         let um_per_px = sights.first().map_or(0.0, |s| 1.0 / s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt());
-        let doubt = (ratio * AXIS_DOUBT_PX * um_per_px).powi(2) / 2.0;
+        let restless_mm = if change < AT_REST { 0.0 } else { change * OFF_ORIGIN_MM };
+        let doubt = (ratio * AXIS_DOUBT_PX * um_per_px).powi(2) / 2.0 + restless_mm.powi(2);
         for (seen, scale) in [&mut terminals, &mut lands].into_iter().zip(scales) {
             seen.findings.scale = Some(scale);
             seen.fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt, doubt, 0.0));

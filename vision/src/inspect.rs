@@ -8,9 +8,12 @@ mod judge;
 mod lattice;
 mod light;
 mod pattern;
+mod row_seating;
+mod rows;
 mod seating;
 mod survey;
 mod template;
+mod tilt;
 mod warp;
 
 use crate::answer::{Orientation, ReasonCode, SiteState};
@@ -23,6 +26,7 @@ use lattice::{Dot, Lattice};
 use light::Light;
 use nalgebra::Matrix2;
 use pattern::Pattern;
+use rows::Row;
 use seating::{Ranked, Weights};
 use survey::{Cell, Survey};
 use warp::Warp;
@@ -47,6 +51,9 @@ pub struct Found {
     pub um_per_px: [f64; 2],
     /// From picture right to the pattern's +x axis, counter-clockwise as displayed, radians.
     pub angle_rad: f64,
+    /// How far from the side the camera looks, radians; `None` where the picture's perspective does not tell it. Square pixels and an
+    /// optical axis in the picture's middle are taken for granted.
+    pub tilt_rad: Option<f64>,
     /// Whether the pattern tells its turns apart.
     pub orientation: Orientation,
     /// One for every site whose outline lies in the picture, in the part's order.
@@ -107,10 +114,18 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     if let Some(refusal) = nothing_to_see(&light, nothing) {
         return Inspection::NotFound(refusal);
     }
+    // Where nothing is found for want of focus, that is the reason.
+    let or_blurred = |refusal: NotFound| Inspection::NotFound(too_blurred(&light).unwrap_or(refusal));
     let asked = side.unwrap_or(Side::Part);
+    if let Some(rows) = rows::rows_of(part, asked) {
+        return match rows_found(&light, side, &rows, nothing) {
+            Ok(found) => Inspection::Found(found),
+            Err(refusal) => or_blurred(refusal),
+        };
+    }
     let Some(pattern) = Pattern::new(part, asked) else {
         let text = format!(
-            "The sites of {} form no grid of at least {LEAST_SITES} sites in two or more rows; inspect cannot find such a pattern yet.",
+            "The sites of {} form no grid of at least {LEAST_SITES} sites in two or more rows, nor two rows of leads or pads side by side; inspect finds no others.",
             part.name
         );
         return Inspection::NotFound(NotFound { code: ReasonCode::WrongPattern, text });
@@ -130,7 +145,104 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
         }
     }
     let too_plain = || NotFound { code: nothing, text: "The picture shows no spots at all.".to_string() };
-    Inspection::NotFound(refusal.unwrap_or_else(too_plain))
+    or_blurred(refusal.unwrap_or_else(too_plain))
+}
+
+/// Edges that are blurred over more than this share of the picture's shorter side leave no pattern of many sites to see: a field of
+/// 16 rows that fills the picture has sites of a thirtieth of it.
+const MOST_BLUR_SHARE: f64 = 0.012;
+
+/// Whether the sharpest edges of the picture are too blurred for a pattern to be seen.
+fn too_blurred(light: &Light) -> Option<NotFound> {
+    /// Noise makes edges of its own; the picture is looked at no larger than this.
+    const LARGEST_PX: usize = 700;
+    let plane =
+        std::iter::once(&light.plane).chain(&light.coarser).find(|p| p.width.max(p.height) <= LARGEST_PX).or(light.coarser.last())?;
+    let at = |x: usize, y: usize| f64::from(plane.values[y * plane.width + x]);
+    let inside = (1..plane.height - 1).flat_map(|y| (1..plane.width - 1).map(move |x| (x, y)));
+    let mut slopes: Vec<f64> =
+        inside.map(|(x, y)| ((at(x + 1, y) - at(x - 1, y)) / 2.0).hypot((at(x, y + 1) - at(x, y - 1)) / 2.0)).collect();
+    slopes.sort_by(f64::total_cmp);
+    let steepest = slopes.get(slopes.len() - 1 - slopes.len() / 1000)?;
+    // The slope in the middle of a step of 1 under a Gaussian blur is 1 / (sigma sqrt 2 pi).
+    let blur_px = 1.0 / (steepest.max(1e-6) * std::f64::consts::TAU.sqrt());
+    let shorter = plane.width.min(plane.height) as f64;
+    (blur_px > MOST_BLUR_SHARE * shorter).then(|| NotFound {
+        code: ReasonCode::TooBlurred,
+        text: format!(
+            "The sharpest edges of the picture are blurred over about {:.0} px. Focus, hold camera and part still, and take it again.",
+            blur_px * light.plane.width as f64 / plane.width as f64
+        ),
+    })
+}
+
+/// Finds the rows of a part's leads or pads.
+fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonCode) -> Result<Box<Found>, NotFound> {
+    let refusal = |code, text| Err(NotFound { code, text });
+    let expected: usize = rows.iter().map(|r| r.sites.len()).sum();
+    let least = rows.get(1).map_or(LEAST_SITES, |r| (7 * r.sites.len()).div_ceil(10)).max(3);
+    let chains = rows::chains(&features::blobs_of(&light.plane, features::LONG), least);
+    let Some(seated) = row_seating::seat(light, rows, &chains) else {
+        let text = format!(
+            "No two rows of spots in the picture lie as the rows of this part do ({} even rows seen). Check that it is the right picture, in focus, \
+             and that the leads or pads stand at least 5 px apart.",
+            chains.len()
+        );
+        return refusal(nothing, text);
+    };
+    let c = seated.count;
+    let in_view = c.seen + c.missing;
+    if c.seen < LEAST_SITES || (c.seen as f64) < LEAST_EXPLAINED * in_view as f64 || (in_view as f64) < 0.9 * expected as f64 {
+        let text =
+            format!("At best {} of the {expected} sites of this part lie on the rows in the picture. Is it the right part file?", c.seen);
+        return refusal(ReasonCode::WrongPattern, text);
+    }
+    if c.extras as f64 > MOST_LEFT_OVER * in_view as f64 + 1.0 {
+        let text = format!(
+            "{} of {in_view} sites lie on rows in the picture, but the rows go on at {} places where this part has none. Is it the right part file?",
+            c.seen, c.extras
+        );
+        return refusal(ReasonCode::WrongPattern, text);
+    }
+    if let Some(rival) = seated.rival.filter(|r| (r.unexplained() as f64) < c.unexplained() as f64 + LEAST_FEWER) {
+        let text = format!(
+            "The rows fit in two ways ({} and {} of {expected} sites). Show all of the rows with their ends, or check the part file.",
+            c.seen, rival.seen
+        );
+        return refusal(ReasonCode::AmbiguousShift, text);
+    }
+    let is_mirrored = |m: &row_seating::Map| m.px_per_mm.determinant() > 0.0;
+    let mirrors: Vec<bool> = seated.alike.iter().map(is_mirrored).collect();
+    let told = mirrors.iter().all(|m| *m == mirrors[0]).then_some(mirrors[0]);
+    let side = asked.unwrap_or(if told == Some(false) { Side::Board } else { Side::Part });
+    let key = |m: &row_seating::Map| (usize::from(is_mirrored(m) != (side == Side::Part)), turn_of(&m.px_per_mm).abs());
+    let map = seated.alike.iter().min_by(|a, b| {
+        let (ka, kb) = (key(a), key(b));
+        ka.0.cmp(&kb.0).then(ka.1.total_cmp(&kb.1))
+    });
+    let map = map.unwrap_or(&seated.map);
+    let turns = mirrors.iter().filter(|m| **m == is_mirrored(map)).count();
+    let (measured, rms_px) = row_seating::judge(light, rows, map, seated.polarity);
+    let sites = measured
+        .into_iter()
+        .map(|m| SiteSeen { site: m.site, state: m.state, centre: m.centre, u_px: 2.0 * rms_px, diameter_px: m.width_px })
+        .collect();
+    Ok(Box::new(Found {
+        side,
+        mirrored: told,
+        um_per_px: [0, 1].map(|axis| 1000.0 / map.px_per_mm.column(axis).norm()),
+        angle_rad: turn_of(&map.px_per_mm),
+        tilt_rad: None,
+        orientation: if turns == 1 { Orientation::Settled } else { Orientation::Open },
+        sites,
+        left_over: c.extras,
+        rms_px,
+    }))
+}
+
+/// From picture right to the pattern's +x axis, counter-clockwise as displayed, radians.
+fn turn_of(px_per_mm: &Matrix2<f64>) -> f64 {
+    (-px_per_mm[(1, 0)]).atan2(px_per_mm[(0, 0)])
 }
 
 /// An even arrangement of spots in a picture, whatever it belongs to: what a calibration target looks like.
@@ -467,6 +579,7 @@ fn settle(
         ));
     }
     let px_per_mm = warp.px_per_uv(mu, mv, 0.3) * uv_per_mm;
+    let mm: Vec<[f64; 2]> = sites.iter().filter(|s| s.centre.is_some()).map(|s| pattern.sites_mm[s.site]).map(|p| [p.x, p.y]).collect();
     let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| s.matrix().determinant() > 0.0).collect();
     let is_mirrored = px_per_mm.determinant() > 0.0;
     let mirrored = mirrors.iter().all(|m| *m == mirrors[0]).then_some(is_mirrored);
@@ -475,7 +588,8 @@ fn settle(
         side,
         mirrored,
         um_per_px: [1000.0 / px_per_mm.column(0).norm(), 1000.0 / px_per_mm.column(1).norm()],
-        angle_rad: (-px_per_mm[(1, 0)]).atan2(px_per_mm[(0, 0)]),
+        angle_rad: turn_of(&px_per_mm),
+        tilt_rad: tilt::tilt_rad(&mm, &px, light.plane.width, light.plane.height),
         orientation: if turns == 1 { Orientation::Settled } else { Orientation::Open },
         rms_px: warp.rms_px(&uv, &px),
         left_over: found.ranked.best.extras,
@@ -489,7 +603,7 @@ fn upright(pattern: &Pattern, side: Side, found: &Candidate) -> seating::Seating
     let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
     let key = |s: &seating::Seating| {
         let j = px_per_cell * s.matrix() * uv_per_mm;
-        let turn = (-j[(1, 0)]).atan2(j[(0, 0)]).abs();
+        let turn = turn_of(&j).abs();
         (usize::from((j.determinant() > 0.0) != (side == Side::Part)), turn)
     };
     let least = found.ranked.alike.iter().min_by(|a, b| {

@@ -36,4 +36,5 @@ pub mod which_site;
 pub use align::{AlignError, align};
 pub use free_scale::at_scales;
 pub use picture::Picture;
+pub use side::LEAST_RADIUS_PX;
 pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -70,7 +70,7 @@ const GHOST_SHARE: f64 = 0.02;
 /// Turns of a pattern of shapes that are tried, each with its quarter turns.
 const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
-const LEAST_RADIUS_PX: f64 = 1.5;
+pub const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
 const MOST_CUT_SHARE: f64 = 0.4;
 /// A corner of a pattern shows at least so many features.

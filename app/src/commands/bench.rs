@@ -6,6 +6,7 @@ use anyhow::{anyhow, bail};
 use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, ReadingScale, Reads, Sense, Stands};
 use landfit_calibration::bench_file;
 use landfit_part::{Existing, FileError, PointMm, Pose, Side};
+use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
 use landfit_vision::view::Sight;
 use landfit_vision::{Frame, Optics, PointPx, ScaleSource, View};
 use nalgebra::Matrix3;
@@ -43,6 +44,15 @@ struct New {
     /// Ask nothing: take the usual value wherever no flag is given
     #[arg(long)]
     unasked: bool,
+    /// Begin with a bench that comes with landfit instead of questions: its values, --name, not calibrated; change the
+    /// file with any text editor. rotation-under-board, all-on-the-part, bare-knobs, inch-thimbles or amber-and-cyan
+    #[arg(
+        long,
+        value_name = "BENCH",
+        value_parser = shipped,
+        conflicts_with_all = ["unasked", "size", "px_per_10mm", "um_per_px", "gamma", "pictures", "part_light", "board_light", "ScrewFlags"]
+    )]
+    like: Option<Setting>,
     #[command(flatten)]
     picture: PictureFlags,
     #[command(flatten)]
@@ -147,8 +157,13 @@ fn new(new: &New) -> anyhow::Result<()> {
         // Said before the questions, so that no answer is given in vain.
         bail!("{} is there already; give --replace to write over it", new.out.display());
     }
-    let mut answers = Answers { questions: Questions::on_standard_input(new.unasked) };
-    let bench = ask_for_bench(&mut answers, &new.picture, &new.screws)?;
+    let bench = match &new.like {
+        Some(setting) => like(setting, new.picture.name.as_ref())?,
+        None => {
+            let mut answers = Answers { questions: Questions::on_standard_input(new.unasked) };
+            ask_for_bench(&mut answers, &new.picture, &new.screws)?
+        }
+    };
     let existing = if new.replace { Existing::Replace } else { Existing::Keep };
     bench_file::write(&new.out, &bench, existing).map_err(|error| match error {
         // The file was never written, so its lines would lead nowhere.
@@ -160,6 +175,21 @@ fn new(new: &New) -> anyhow::Result<()> {
         describe(&bench),
         new.out.display()
     )])
+}
+
+fn shipped(name: &str) -> Result<Setting, String> {
+    Setting::named(name).ok_or_else(|| {
+        let names: Vec<&str> = BENCHES.iter().map(|s| s.name).chain([DEFAULT.name]).collect();
+        format!("no such bench comes with landfit; there are {}", names.join(", "))
+    })
+}
+
+/// A shipped bench as one's own: under another name, and not calibrated, whatever the shipped file says.
+fn like(setting: &Setting, name: Option<&String>) -> anyhow::Result<Bench> {
+    let mut bench = setting.bench()?;
+    bench.name = name.cloned().unwrap_or_else(|| "my bench".to_owned());
+    bench.calibration = CalibrationState::NotCalibrated;
+    Ok(bench)
 }
 
 /// A flag where it is given, else the answer to its question.
@@ -539,13 +569,24 @@ mod tests {
             part_light: None,
             board_light: None,
         };
-        let new = New { out: out.clone(), replace: false, unasked: true, picture, screws: no_screw_flags() };
+        let new = New { out: out.clone(), replace: false, unasked: true, like: None, picture, screws: no_screw_flags() };
         self::new(&new).expect("written");
         let bench = bench_file::read(&out).expect("readable");
         assert_eq!(bench.calibration, CalibrationState::NotCalibrated);
         assert_eq!(bench.adjusters.iter().map(|a| a.name.as_str()).collect::<Vec<_>>(), ["X", "Y", "R"]);
         assert_eq!(bench.optics.views[0].px_from_mm[(0, 0)], 80.0);
         assert!(self::new(&new).expect_err("there already").to_string().contains("--replace"));
+    }
+
+    #[test]
+    fn a_bench_may_begin_with_every_shipped_one() {
+        for setting in BENCHES.into_iter().chain([DEFAULT]) {
+            let bench = like(&shipped(setting.name).expect("shipped"), Some(&"ours".to_owned())).expect("readable");
+            assert_eq!((bench.name.as_str(), bench.calibration), ("ours", CalibrationState::NotCalibrated));
+            let read_again = bench_file::parse(&bench_file::to_toml(&bench), "bench.toml").expect("what is written can be read");
+            assert_eq!(read_again.adjusters.len(), setting.bench().expect("readable").adjusters.len());
+        }
+        assert!(shipped("nobody's").expect_err("none").contains("inch-thimbles"));
     }
 
     fn no_screw_flags() -> ScrewFlags {

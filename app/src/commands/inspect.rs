@@ -109,7 +109,7 @@ fn json_of_found(found: &Found, part: &Part) -> Value {
         "mirrored": found.mirrored,
         "um_per_px": found.um_per_px.map(|v| round(v, 4)),
         "angle_deg": round(found.angle_rad.to_degrees(), 3),
-        "tilt_deg": null,
+        "tilt_deg": found.tilt_rad.map(|t| round(t.to_degrees(), 1)),
         "orientation": match found.orientation { Orientation::Settled => "settled", Orientation::Open => "open" },
         "sites": {
             "expected": found.sites.len(), "found": found.sites.len() - absent.len() - hidden.len(),
@@ -154,6 +154,9 @@ fn lines_of_found(found: &Found, part: &Part) -> Vec<String> {
     };
     let [x, y] = found.um_per_px;
     lines.push(format!("  {x:.2} x {y:.2} µm per px, turned {:.1} degrees anticlockwise, {seen}", found.angle_rad.to_degrees()));
+    if let Some(tilt_rad) = found.tilt_rad.filter(|t| t.to_degrees() >= 1.0) {
+        lines.push(format!("  the camera looks {:.0} degrees from the side", tilt_rad.to_degrees()));
+    }
     if found.orientation == Orientation::Open {
         lines.push("  the pattern looks the same turned round: look for A1 yourself".to_string());
     }

@@ -26,6 +26,10 @@ pub struct Args {
 #[derive(clap::Subcommand)]
 enum Command {
     /// Make a part file from the values of a drawing
+    ///
+    /// What tells how a part is turned, where its terminals look the same turned: --part-mark (a mark on its underside, and
+    /// --board-mark for one on the board), for grids --absent (a place without a ball), for QFN and DFN --cut-corner (the pad
+    /// in the middle).
     #[command(arg_required_else_help = false)]
     New {
         #[command(subcommand)]
@@ -51,7 +55,8 @@ enum Kind {
 /// Look for what in a part file can hardly be meant, and for what its pattern cannot tell
 ///
 /// Prints count, pitches, extents and symmetry, then what is to be looked into: lands or terminals that overlap, terminals off
-/// their lands, lands far outside the body, a pattern that looks the same turned, and with --bench features too small for it.
+/// their lands, lands far outside the body, a pattern that looks the same turned (`landfit part new` settles that with
+/// --part-mark, --absent or --cut-corner), and with --bench features too small for it.
 ///
 /// Exit status: 0 nothing to look into; 1 something; 2 bad input (a site's name given twice is bad input, with both lines).
 #[derive(clap::Args)]
@@ -88,9 +93,6 @@ struct NewGrid {
     /// Land diameter on the board
     #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
     land: Option<f64>,
-    /// Body size: 14, or 14x12
-    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
-    body: Option<Pair>,
     /// Sites without a ball: A1, or a block G7:K10; several with commas, or the flag again
     #[arg(long, value_name = "SITES", value_delimiter = ',')]
     absent: Vec<String>,
@@ -103,13 +105,23 @@ struct NewGrid {
     /// Balls missing along each edge from every corner: 1 leaves out the four corner balls, 2 three at each corner
     #[arg(long, value_name = "N", value_parser = count, default_value = "0", hide_default_value = true)]
     empty_corners: u32,
+    #[command(flatten)]
+    making: Making,
+}
+
+/// What every new part file takes.
+#[derive(clap::Args)]
+struct Making {
+    /// Body size: 14, or 14x12
+    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
+    body: Option<Pair>,
     /// Round mark on the part's underside, place seen from above the board, and diameter: -6.3,6.3,0.3
     #[arg(long, value_name = "X,Y,MM", value_parser = part_mark, allow_hyphen_values = true)]
     part_mark: Vec<Mark>,
     /// Round mark on the board, likewise
     #[arg(long, value_name = "X,Y,MM", value_parser = board_mark, allow_hyphen_values = true)]
     board_mark: Vec<Mark>,
-    /// Largest allowed miss of any ball; a quarter of the land where it is left out
+    /// Largest allowed miss; a quarter of the smallest land (round), or of the terminal's width, where it is left out
     #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
     accept: Option<f64>,
     /// The part's name
@@ -121,6 +133,12 @@ struct NewGrid {
     /// Write over a file of that name
     #[arg(long)]
     replace: bool,
+}
+
+impl Making {
+    fn marks(&self) -> Vec<Mark> {
+        self.part_mark.iter().chain(&self.board_mark).cloned().collect()
+    }
 }
 
 /// Tell in words what a part file holds, or draw it to scale
@@ -205,9 +223,11 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
 fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
     let pitch_mm = new.pitch.0;
     let smaller_mm = pitch_mm[0].min(pitch_mm[1]);
+    // Of a chessboard, the nearest neighbour of a site stands across, or two steps along.
+    let nearest_mm = if new.staggered { pitch_mm[0].hypot(pitch_mm[1]).min(2.0 * smaller_mm) } else { smaller_mm };
     let (ball_mm, ball_source) = match new.ball {
         Some(ball_mm) => (ball_mm, "as given".to_owned()),
-        None => defaults::for_pitch(smaller_mm).map(|choice| (choice.ball_mm, choice.source)).context("--ball is needed")?,
+        None => defaults::for_pitch(nearest_mm).map(|choice| (choice.ball_mm, choice.source)).context("--ball is needed")?,
     };
     let (land_mm, land_source) = match new.land {
         Some(land_mm) => (land_mm, "as given".to_owned()),
@@ -217,7 +237,7 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
             (choice.land_mm, if new.ball.is_some() { choice.source } else { same_table })
         }
     };
-    let (body_mm, body_source) = match new.body {
+    let (body_mm, body_source) = match new.making.body {
         Some(Pair(body_mm)) => (body_mm, "as given"),
         None => (
             guessed_body_mm(new.rows.min(500), new.columns.min(500), pitch_mm),
@@ -238,20 +258,20 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
             staggered: new.staggered,
             empty_corners: new.empty_corners,
         },
-        marks: new.part_mark.iter().chain(&new.board_mark).cloned().collect(),
-        accept_miss_mm: new.accept,
+        marks: new.making.marks(),
+        accept_miss_mm: new.making.accept,
     })
     .map_err(|error| match error {
         DrawingError::Absent(place) => anyhow::anyhow!("--absent: {place}"),
         other => other.into(),
     })?;
-    part.name = new.name.clone().unwrap_or_else(|| format!("BGA{} {smaller_mm} mm", part.sites.len()));
-    write_part(&new.out, &part, new.replace)?;
+    part.name = new.making.name.clone().unwrap_or_else(|| format!("BGA{} {smaller_mm} mm", part.sites.len()));
+    write_part(&new.making.out, &part, new.making.replace)?;
     let mut text = format!("{}\n\n", describe(&part));
     text += &format!("ball         {ball_mm} mm: {ball_source}\n");
     text += &format!("land         {land_mm} mm: {land_source}\n");
     text += &format!("body         {} x {} mm: {body_source}\n", body_mm[0], body_mm[1]);
-    text += &format!("\nwritten to {0}; look at it with: landfit part show {0} --out part.svg\n", new.out.display());
+    text += &format!("\nwritten to {0}; look at it with: landfit part show {0} --out part.svg\n", new.making.out.display());
     print_lines(&[text.trim_end().to_owned()])
 }
 
@@ -291,9 +311,6 @@ fn show(show: &Show) -> anyhow::Result<()> {
     print_lines(&[format!("drawn to scale, from above and from below: {}", out.display())])
 }
 
-/// The finder's least feature radius, px; smaller ones are too few pixels to tell from noise.
-const LEAST_RADIUS_PX: f64 = 1.5;
-
 fn check(check: &Check) -> anyhow::Result<ExitCode> {
     let part = file::read(&check.part)?;
     let mut findings = landfit_part::check::findings(&part);
@@ -309,7 +326,7 @@ fn check(check: &Check) -> anyhow::Result<ExitCode> {
                 Some(sight.px_per_mm(middle).determinant().abs().sqrt())
             });
             let px_per_mm = scales.fold(f64::INFINITY, f64::min);
-            findings.extend(landfit_part::check::too_fine(&part, side, px_per_mm, LEAST_RADIUS_PX));
+            findings.extend(landfit_part::check::too_fine(&part, side, px_per_mm, landfit_vision::LEAST_RADIUS_PX));
         }
     }
     let status = ExitCode::from(u8::from(!findings.is_empty()));

@@ -70,6 +70,12 @@ impl Area {
         Self::new(self.x - by, self.y - by, self.w + 2.0 * by, self.h + 2.0 * by)
     }
 
+    /// The same area, as much larger as it takes to hold a place.
+    pub fn reaching(&self, p: Xy) -> Self {
+        let (x, y) = (self.x.min(p.x), self.y.min(p.y));
+        Self::new(x, y, self.right().max(p.x) - x, self.bottom().max(p.y) - y)
+    }
+
     pub fn corners(&self) -> [Xy; 4] {
         [Xy::new(self.x, self.y), Xy::new(self.right(), self.y), Xy::new(self.right(), self.bottom()), Xy::new(self.x, self.bottom())]
     }

@@ -12,6 +12,8 @@ pub struct Label {
     at: Xy,
     reach_px: f32,
     kind: Kind,
+    /// What other labels keep clear of.
+    clear: Area,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,19 +30,26 @@ enum Kind {
 
 impl Label {
     pub fn site(site: &Drawn, text: String) -> Self {
-        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::InTheWay }
+        Self::about(site, text, Kind::InTheWay)
     }
 
-    pub const fn beyond(at: Xy, reach_px: f32, text: String) -> Self {
-        Self { text, at, reach_px, kind: Kind::Corner }
+    /// Of a place marked by a bracket that no label may cover.
+    pub const fn beyond(at: Xy, reach_px: f32, bracket: Area, text: String) -> Self {
+        Self { text, at, reach_px, kind: Kind::Corner, clear: bracket }
     }
 
     pub fn worst(site: &Drawn, text: String) -> Self {
-        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::Worst }
+        Self::about(site, text, Kind::Worst)
     }
 
     pub fn loud(site: &Drawn, text: String) -> Self {
-        Self { text, at: site.centre, reach_px: site.reach_px, kind: Kind::Loud }
+        Self::about(site, text, Kind::Loud)
+    }
+
+    /// What is told of a site hides none of the site itself.
+    fn about(site: &Drawn, text: String, kind: Kind) -> Self {
+        let clear = Area::new(site.centre.x, site.centre.y, 0.0, 0.0).grown(0.7 * site.reach_px);
+        Self { text, at: site.centre, reach_px: site.reach_px, kind, clear }
     }
 
     const fn ink(&self) -> Ink {
@@ -49,12 +58,6 @@ impl Label {
             Kind::Corner => ink::PAPER,
             Kind::Worst | Kind::Loud => ink::MISS,
         }
-    }
-
-    /// Its own plate: what is told of a site hides as little of the site itself as it can.
-    fn keeps_clear(&self) -> Area {
-        let r = 0.7 * self.reach_px;
-        Area::new(self.at.x - r, self.at.y - r, 2.0 * r, 2.0 * r)
     }
 }
 
@@ -67,7 +70,7 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
         Kind::Loud => 3,
     };
     labels.sort_by_key(rank);
-    let keep_clear: Vec<Area> = labels.iter().filter(|l| l.kind != Kind::Loud).map(Label::keeps_clear).collect();
+    let keep_clear: Vec<Area> = labels.iter().filter(|l| l.kind != Kind::Loud).map(|l| l.clear).collect();
     let mut placed: Vec<(Area, String)> = Vec::new();
     for label in labels {
         let mut look = Type::text(size_px, ink::PAPER);
@@ -80,13 +83,13 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
                 && placed.iter().all(|(other, _)| !plate.overlaps(&other.grown(0.15 * look.size_px)))
                 && keep_clear.iter().all(|other| !plate.overlaps(other))
         };
-        // A plate one step farther off is as bad as a third of a site that it covers.
-        let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(plate)).count();
+        // The nearest place that covers no site; where there is none, one that covers the fewest.
+        let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(&plate.grown(0.1 * look.size_px))).count();
         let best = places(&label, w, h, 0.35 * look.size_px)
             .into_iter()
             .enumerate()
-            .filter(|(_, (plate, _))| free(plate))
-            .min_by_key(|(i, (plate, _))| (3 * covered(plate) + i / WAYS.len(), *i));
+            .filter(|(i, (plate, _))| free(plate) && (label.kind != Kind::Loud || (*i < WAYS.len() * LOUD_STEPS && covered(plate) == 0)))
+            .min_by_key(|(i, (plate, _))| (covered(plate), *i));
         let Some((_, (plate, leader))) = best else { continue };
         if let Some((from, to)) = leader {
             canvas.line(from, to, Pen::new(ink::SHADE.covering(0.7), 0.22 * size_px));
@@ -103,17 +106,24 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
 /// The ways from a site to its label, right and down positive.
 const WAYS: [(f32, f32); 8] = [(1.0, 0.0), (-1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
 
+/// So many steps of six tenths of its height a plate may stand away from its site.
+const FARTHEST_STEPS: usize = 60;
+
+/// The same for a label that is only told where there is room.
+const LOUD_STEPS: usize = 8;
+
 /// Where a plate of `w` x `h` may stand, the best first: beside the site, then farther off with a leader.
 fn places(label: &Label, w: f32, h: f32, gap: f32) -> Vec<(Area, Option<(Xy, Xy)>)> {
     let mut all = Vec::new();
-    for far in [0.0, 1.2, 2.6, 4.5, 7.0] {
+    for step in 0..FARTHEST_STEPS {
+        let far = 0.6 * step as f32;
         for (x, y) in WAYS {
             let diagonal = if x != 0.0 && y != 0.0 { 0.75 } else { 1.0 };
             let reach = label.reach_px * diagonal + gap + far * h;
             let near = label.at.by(x * reach, y * reach);
             let plate = Area::new(near.x + (x - 1.0) / 2.0 * w, near.y + (y - 1.0) / 2.0 * h, w, h);
             let edge = label.at.by(x * label.reach_px * diagonal, y * label.reach_px * diagonal);
-            all.push((plate, (far > 0.0).then_some((edge, near))));
+            all.push((plate, (step > 0).then_some((edge, near))));
         }
     }
     all

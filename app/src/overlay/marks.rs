@@ -67,7 +67,9 @@ pub fn draw(canvas: &mut Canvas, exposure: usize, marked: &Marked) -> (Vec<Label
 /// Where sites are drawn.
 fn site_areas(seen: &[Seen], marked: &Marked) -> Vec<Area> {
     let of_view = |view| findings(marked, view).filter_map(|f| drawn(view, f, 1.0, marked));
-    seen.iter().flat_map(of_view).map(|site| Area::new(site.centre.x, site.centre.y, 0.0, 0.0).grown(0.9 * site.reach_px)).collect()
+    let corners =
+        |site: Drawn| site.outlines.into_iter().flatten().fold(Area::new(site.centre.x, site.centre.y, 0.0, 0.0), |a, p| a.reaching(p));
+    seen.iter().flat_map(of_view).map(corners).collect()
 }
 
 fn loudness_by_site(misses: &Misses, n_sites: usize) -> Vec<f32> {
@@ -229,11 +231,28 @@ fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label>
 
 /// "ball C4", "land C4".
 fn name(side: Side, site: usize, part: &Part) -> String {
-    let thing = match side {
+    format!("{} {}", thing(side, part), sentences::site_name(part, site))
+}
+
+/// "ball", "lead", "land".
+fn thing(side: Side, part: &Part) -> &'static str {
+    match side {
         Side::Part => sentences::terminal_word(part),
         Side::Board => "land",
-    };
-    format!("{thing} {}", sentences::site_name(part, site))
+    }
+}
+
+/// "balls E6 and E7 bridge", with at most four named.
+fn bridge_text(thing: &str, first: &str, others: &[&str]) -> String {
+    match others {
+        // Its partner is in another view, or could not be judged.
+        [] => format!("{thing} {first} bridges"),
+        [few @ .., last] if few.len() < 3 => {
+            let named: Vec<&str> = std::iter::once(first).chain(few.iter().copied()).collect();
+            format!("{thing}s {} and {last} bridge", named.join(", "))
+        }
+        many => format!("{thing}s {first} and {} more bridge", many.len()),
+    }
 }
 
 fn hatch(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
@@ -283,11 +302,7 @@ fn bridges(canvas: &mut Canvas, side: Side, bridged: &[(&SiteFinding, Drawn)], m
         let members: Vec<&(&SiteFinding, Drawn)> = bridged.iter().zip(&group).filter(|(_, of)| **of == g).map(|(m, _)| m).collect();
         let Some((first, at)) = members.first() else { continue };
         let others: Vec<&str> = members.iter().skip(1).map(|(f, _)| sentences::site_name(marked.part, f.site)).collect();
-        let text = match others.as_slice() {
-            [] => format!("{} bridge", name(side, first.site, marked.part)),
-            few if few.len() < 4 => format!("{}, {} bridge", name(side, first.site, marked.part), few.join(", ")),
-            many => format!("{} and {} more bridge", name(side, first.site, marked.part), many.len()),
-        };
+        let text = bridge_text(thing(side, marked.part), sentences::site_name(marked.part, first.site), &others);
         labels.push(Label::site(at, text));
     }
     labels
@@ -322,7 +337,8 @@ fn first_corner(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Option<L
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::SHADE.covering(0.7), 4.5 * marked.line_px));
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::PAPER, 2.2 * marked.line_px));
     let text = if marked.answer.alignment.orientation == Orientation::Open { format!("look at {text}") } else { text };
-    Some(Label::beyond(angle[1], angle[1].distance(at(0.3, 0.3)), text))
+    let bracket = angle.iter().fold(Area::new(angle[1].x, angle[1].y, 0.0, 0.0), |area, p| area.reaching(*p)).grown(3.0 * marked.line_px);
+    Some(Label::beyond(angle[1], angle[1].distance(at(0.3, 0.3)), bracket, text))
 }
 
 /// The name of the site at which counting begins and its place; where a grid has no ball there, the corner itself.

@@ -382,7 +382,7 @@ fn what_stands_in_the_way_has_a_word_beside_it_and_a_sign_in_the_legend() {
     let placed = labels::draw(&mut canvas, &faces, 16.0, labels, &sites);
     let told = [
         "ball C4 absent",
-        "ball D7, D8 bridge",
+        "balls D7 and D8 bridge",
         "ball M3 displaced",
         "ball L11 small",
         "ball B12 large",

@@ -255,7 +255,13 @@ fn far_outside(part: &Part) -> Option<Finding> {
     })
 }
 
+/// Two terminals or fewer are the same part whichever way round: nothing has to be settled.
+const MOST_WITHOUT_ENDS: usize = 2;
+
 fn looks_the_same(part: &Part) -> Option<Finding> {
+    if part.sites.iter().filter(|s| !s.terminal.is_empty()).count() <= MOST_WITHOUT_ENDS {
+        return None;
+    }
     let turns: Vec<u8> = turns_that_look_the_same(part, Side::Part).into_iter().filter(|t| !a_mark_tells(part, *t)).collect();
     let how = match turns[..] {
         [] => return None,
@@ -310,6 +316,14 @@ mod tests {
         let mark = |x: f64, y: f64| format!("{full}[[mark]]\nside = \"part\"\nat_mm = [{x}, {y}]\nshape = {{ round_mm = 0.3 }}\n");
         assert_eq!(kinds(&part(&mark(-1.6, 1.6))), []);
         assert_eq!(kinds(&part(&mark(0.0, 0.0))), [Kind::LooksTheSame]);
+    }
+
+    #[test]
+    fn a_chip_of_two_terminals_needs_no_mark() {
+        let rect = "{ rect_mm = [0.5, 1.0] }";
+        assert_eq!(kinds(&part(&[site("1", -0.8, 0.0, rect), site("2", 0.8, 0.0, rect)].concat())), []);
+        let three = [site("1", -0.8, 0.0, rect), site("2", 0.8, 0.0, rect), site("3", 0.0, 0.0, rect)];
+        assert_eq!(kinds(&part(&three.concat())), [Kind::LooksTheSame]);
     }
 
     #[test]

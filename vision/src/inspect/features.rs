@@ -32,13 +32,20 @@ const LEAST_STRENGTH: f32 = 0.012;
 const NOISE_FACTOR: f32 = 4.5;
 const MOST_NOISE: f32 = 0.03;
 /// Largest ratio of the Hessian's eigenvalues: a disc seen at 60 degrees has 4.
-const MOST_ELONGATED: f32 = 6.0;
+const ROUND: f32 = 6.0;
+/// The same for leads and pads, which are up to four times as long as wide.
+pub(crate) const LONG: f32 = 30.0;
 /// The strongest so many are kept.
 const MOST_BLOBS: usize = 40_000;
 const ROOT2: f64 = std::f64::consts::SQRT_2;
 
 /// Every blob of the plane, strongest first, from about 2 px across to a quarter of the shorter side.
 pub(crate) fn blobs(plane: &Plane) -> Vec<Blob> {
+    blobs_of(plane, ROUND)
+}
+
+/// As [`blobs`], with the largest ratio of the Hessian's eigenvalues given.
+pub(crate) fn blobs_of(plane: &Plane, most_elongated: f32) -> Vec<Blob> {
     let mut found = Vec::new();
     // The picture is taken to be blurred by half a pixel as it is.
     let mut base = blurred(plane, (0.7f64 * 0.7 - 0.25).sqrt());
@@ -59,7 +66,8 @@ pub(crate) fn blobs(plane: &Plane) -> Vec<Blob> {
         for k in first..differences.len() - 1 {
             let below = k.checked_sub(1).map(|i| &differences[i]);
             let least = (NOISE_FACTOR * noise(&differences[k])).clamp(LEAST_STRENGTH, MOST_NOISE);
-            found.extend(extrema(least, below, &differences[k], &differences[k + 1], lowest_sigma * ROOT2.powi(k as i32), step));
+            let beside = [below, Some(&differences[k + 1])];
+            found.extend(extrema(least, beside, &differences[k], lowest_sigma * ROOT2.powi(k as i32), step, most_elongated));
         }
         // The next octave starts where its own sigma is 1 px: three steps (sigma 2) in the first octave, two in the others.
         let next = &gaussians[if octave == 0 { 3 } else { 2 }];
@@ -126,7 +134,7 @@ fn blurred(plane: &Plane, sigma: f64) -> Plane {
 }
 
 /// Extrema of `here` over its eight neighbours and the nine each above and below. `sigma` is the finer Gaussian's, px of this octave.
-fn extrema(least: f32, below: Option<&Plane>, here: &Plane, above: &Plane, sigma: f64, step: f64) -> Vec<Blob> {
+fn extrema(least: f32, [below, above]: [Option<&Plane>; 2], here: &Plane, sigma: f64, step: f64, most_elongated: f32) -> Vec<Blob> {
     let (w, h) = (here.width, here.height);
     if w < 3 || h < 3 {
         return Vec::new();
@@ -140,7 +148,7 @@ fn extrema(least: f32, below: Option<&Plane>, here: &Plane, above: &Plane, sigma
                 if v.abs() < least || !beats_its_ring(here, i, v) {
                     return None;
                 }
-                let at_its_scale = [Some(above), below].into_iter().flatten().all(|p| beats_all(p, i, v));
+                let at_its_scale = [above, below].into_iter().flatten().all(|p| beats_all(p, i, v));
                 if below.is_none() && !at_its_scale {
                     return None;
                 }
@@ -148,13 +156,13 @@ fn extrema(least: f32, below: Option<&Plane>, here: &Plane, above: &Plane, sigma
                 let (dxx, dyy) = (at(1, 0) + at(-1, 0) - 2.0 * v, at(0, 1) + at(0, -1) - 2.0 * v);
                 let dxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4.0;
                 let (trace, det) = (dxx + dyy, dxx * dyy - dxy * dxy);
-                if det <= 0.0 || trace * trace * MOST_ELONGATED > det * (MOST_ELONGATED + 1.0).powi(2) {
+                if det <= 0.0 || trace * trace * most_elongated > det * (most_elongated + 1.0).powi(2) {
                     return None;
                 }
                 let (gx, gy) = ((at(1, 0) - at(-1, 0)) / 2.0, (at(0, 1) - at(0, -1)) / 2.0);
                 let ox = (-(dyy * gx - dxy * gy) / det).clamp(-0.7, 0.7);
                 let oy = (-(dxx * gy - dxy * gx) / det).clamp(-0.7, 0.7);
-                let scale = below.filter(|_| at_its_scale).map_or(0.0, |b| vertex(b.values[i], v, above.values[i]));
+                let scale = below.zip(above).filter(|_| at_its_scale).map_or(0.0, |(b, a)| vertex(b.values[i], v, a.values[i]));
                 // Midway between the two Gaussians' sigmas; a disc of radius r answers most at sigma = r / sqrt 2.
                 let sigma_mid = sigma * 2f64.powf(0.25 + 0.5 * f64::from(scale));
                 Some(Blob {

@@ -69,6 +69,11 @@ impl Warp {
         Matrix2::new(a.x - b.x, c.x - d.x, a.y - b.y, c.y - d.y) / (2.0 * h)
     }
 
+    /// The homography, px from pattern places, where it is all of the map.
+    pub const fn flat(&self) -> Option<&Matrix3<f64>> {
+        if self.bend.is_some() { None } else { Some(&self.px_from_uv) }
+    }
+
     /// Root of the mean squared distance, px.
     pub fn rms_px(&self, uv: &[[f64; 2]], px: &[PointPx]) -> f64 {
         let sum: f64 = uv.iter().zip(px).map(|(a, b)| self.px(a[0], a[1]).distance(*b).powi(2)).sum();

@@ -1,12 +1,11 @@
 //! `landfit part new` for parts with leads, bottom pads and rows.
 
-use super::{Pair, board_mark, count, describe, part_mark, short, size_mm, sizes_mm, write_part};
+use super::{Making, Pair, count, describe, short, size_mm, sizes_mm, write_part};
 use crate::commands::print_lines;
 use anyhow::bail;
 use landfit_part::generate::leads::{ExposedPad, FilletGoals, LandDrawing, Numbering, SidesDrawing, row, sides};
 use landfit_part::generate::{Depopulation, GridDrawing, ball_grid, guessed_body_mm};
-use landfit_part::{Mark, Part, Piece};
-use std::path::PathBuf;
+use landfit_part::{Part, Piece};
 
 /// What all of them take besides.
 #[derive(clap::Args)]
@@ -17,27 +16,8 @@ pub struct Common {
     /// From outer end to outer end of opposite lands, with --land: 16.8, or 16.8x22.8
     #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true, requires = "land")]
     land_span: Option<Pair>,
-    /// Body size: 14, or 14x12
-    #[arg(long, value_name = "MM", value_parser = sizes_mm, allow_hyphen_values = true)]
-    body: Option<Pair>,
-    /// Round mark on the part's underside, place seen from above the board, and diameter: -6.3,6.3,0.3
-    #[arg(long, value_name = "X,Y,MM", value_parser = part_mark, allow_hyphen_values = true)]
-    part_mark: Vec<Mark>,
-    /// Round mark on the board, likewise
-    #[arg(long, value_name = "X,Y,MM", value_parser = board_mark, allow_hyphen_values = true)]
-    board_mark: Vec<Mark>,
-    /// Largest allowed miss; a quarter of the terminal's width where it is left out
-    #[arg(long, value_name = "MM", value_parser = size_mm, allow_hyphen_values = true)]
-    accept: Option<f64>,
-    /// The part's name
-    #[arg(long)]
-    name: Option<String>,
-    /// The part file to write
-    #[arg(long, value_name = "FILE")]
-    out: PathBuf,
-    /// Write over a file of that name
-    #[arg(long)]
-    replace: bool,
+    #[command(flatten)]
+    making: Making,
 }
 
 /// Make a quad package with gull-wing leads (QFP)
@@ -267,8 +247,8 @@ fn drawing(common: &Common, per_side: [u32; 4], pitch_mm: f64, terminal_mm: [f64
         body_mm: span_mm,
         exposed: None,
         numbering: Numbering::Around,
-        marks: common.part_mark.iter().chain(&common.board_mark).cloned().collect(),
-        accept_miss_mm: common.accept,
+        marks: common.making.marks(),
+        accept_miss_mm: common.making.accept,
     }
 }
 
@@ -286,7 +266,7 @@ pub fn qfp(new: &NewQfp) -> anyhow::Result<()> {
     let mut made = drawing(&new.common, per_side, new.pitch, terminal_mm, new.span.0);
     let source;
     (made.land, source) = land(&new.common, FilletGoals::gull_wing(new.pitch), terminal_mm, new.span.0);
-    made.body_mm = new.common.body.map_or(new.span.0.map(|s| short((s - 2.0).max(s / 2.0))), |b| b.0);
+    made.body_mm = new.common.making.body.map_or(new.span.0.map(|s| short((s - 2.0).max(s / 2.0))), |b| b.0);
     made.exposed = pad(new.exposed, None, None);
     finish(&new.common, &sides(&made)?, "QFP", new.pitch, &From { terminal, land: source })
 }
@@ -300,13 +280,13 @@ pub fn dfn(new: &NewDfn) -> anyhow::Result<()> {
 }
 
 fn no_lead(common: &Common, new: &NoLead, per_side: [u32; 4], family: &str) -> anyhow::Result<()> {
-    let Some(Pair(span_mm)) = new.span.or(common.body) else { bail!("give --body (or --span): where the pads end follows from it") };
+    let Some(Pair(span_mm)) = new.span.or(common.making.body) else { bail!("give --body (or --span): where the pads end follows from it") };
     let middle = "the middle of a published drawing's range at 0.5 mm pitch (0.20-0.30 x 0.30-0.50); the drawing's figure is better";
     let (terminal_mm, terminal) = or_usual(new.pad, [0.5 * new.pitch, 0.4], middle);
     let mut made = drawing(common, per_side, new.pitch, terminal_mm, span_mm);
     let source;
     (made.land, source) = land(common, FilletGoals::NO_LEAD, terminal_mm, span_mm);
-    made.body_mm = common.body.map_or(span_mm, |b| b.0);
+    made.body_mm = common.making.body.map_or(span_mm, |b| b.0);
     made.exposed = pad(new.exposed, new.exposed_land, new.cut_corner);
     finish(common, &sides(&made)?, family, new.pitch, &From { terminal, land: source })
 }
@@ -318,13 +298,15 @@ pub fn so(new: &NewSo) -> anyhow::Result<()> {
     let mut made = drawing(&new.common, per_side, new.pitch, terminal_mm, [new.span, length_mm]);
     let source;
     (made.land, source) = land(&new.common, FilletGoals::gull_wing(new.pitch), terminal_mm, made.span_mm);
-    made.body_mm = new.common.body.map_or([short((new.span - 2.0).max(new.span / 2.0)), short(length_mm)], |b| b.0);
+    made.body_mm = new.common.making.body.map_or([short((new.span - 2.0).max(new.span / 2.0)), short(length_mm)], |b| b.0);
     made.exposed = pad(new.exposed, None, None);
     finish(&new.common, &sides(&made)?, "SO", new.pitch, &From { terminal, land: source })
 }
 
 pub fn chip(new: &NewChip) -> anyhow::Result<()> {
-    let Some(Pair([length_mm, width_mm])) = new.common.body else { bail!("give --body LENGTHxWIDTH: the terminals stand at its ends") };
+    let Some(Pair([length_mm, width_mm])) = new.common.making.body else {
+        bail!("give --body LENGTHxWIDTH: the terminals stand at its ends")
+    };
     if 2.0 * new.terminal >= length_mm {
         bail!("two terminals of {} mm do not fit a body of {length_mm} mm", new.terminal);
     }
@@ -345,7 +327,7 @@ pub fn rows(new: &NewRows) -> anyhow::Result<()> {
     let mut made = drawing(&new.common, per_side, new.pitch, terminal_mm, span_mm);
     let source;
     (made.land, source) = land(&new.common, goals, terminal_mm, span_mm);
-    made.body_mm = new.common.body.map_or(span_mm, |b| b.0);
+    made.body_mm = new.common.making.body.map_or(span_mm, |b| b.0);
     if !new.around {
         made.numbering = Numbering::Across;
     }
@@ -366,7 +348,7 @@ pub fn lga(new: &NewLga) -> anyhow::Result<()> {
         }
     }
     let least = |size: [f64; 2]| size[0].min(size[1]).min(pitch_mm[0].min(pitch_mm[1]) * 0.99);
-    let body_mm = new.common.body.map_or_else(|| guessed_body_mm(new.rows.min(500), new.columns.min(500), pitch_mm), |b| b.0);
+    let body_mm = new.common.making.body.map_or_else(|| guessed_body_mm(new.rows.min(500), new.columns.min(500), pitch_mm), |b| b.0);
     let mut part = ball_grid(&GridDrawing {
         name: String::new(),
         rows: new.rows,
@@ -379,8 +361,8 @@ pub fn lga(new: &NewLga) -> anyhow::Result<()> {
             absent: new.absent.iter().filter(|s| !s.trim().is_empty()).cloned().collect(),
             ..Depopulation::default()
         },
-        marks: new.common.part_mark.iter().chain(&new.common.board_mark).cloned().collect(),
-        accept_miss_mm: new.common.accept,
+        marks: new.common.making.marks(),
+        accept_miss_mm: new.common.making.accept,
     })?;
     for site in &mut part.sites {
         (site.terminal, site.land) = (vec![piece(pad_mm)], vec![piece(land_mm)]);
@@ -392,19 +374,19 @@ pub fn lga(new: &NewLga) -> anyhow::Result<()> {
 /// Names, writes and tells a part.
 fn finish(common: &Common, part: &Part, family: &str, pitch_mm: f64, from: &From) -> anyhow::Result<()> {
     let mut part = part.clone();
-    part.name = common.name.clone().unwrap_or_else(|| match family {
+    part.name = common.making.name.clone().unwrap_or_else(|| match family {
         "Chip" => format!("Chip {} x {} mm", part.body_mm[0], part.body_mm[1]),
         _ => format!("{family}{} {pitch_mm} mm", part.sites.len()),
     });
-    write_part(&common.out, &part, common.replace)?;
-    let body = if common.body.is_some() { AS_GIVEN } else { "a guess for the drawing's sake; nothing is measured against it" };
+    write_part(&common.making.out, &part, common.making.replace)?;
+    let body = if common.making.body.is_some() { AS_GIVEN } else { "a guess for the drawing's sake; nothing is measured against it" };
     let [width_mm, length_mm] = part.body_mm;
     let text = format!(
         "{}\n\nterminal     {}\nland         {}\nbody         {width_mm} x {length_mm} mm: {body}\n\nwritten to {out}; look at it with: landfit part show {out} --out part.svg",
         describe(&part),
         from.terminal,
         from.land,
-        out = common.out.display()
+        out = common.making.out.display()
     );
     print_lines(&[text])
 }
