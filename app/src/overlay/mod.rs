@@ -3,7 +3,7 @@
 //! From top to bottom: what part on which bench; the exposures side by side under their marks; the legend; then what was
 //! seen, the landing plot among the thimbles, and what to do. A refusal has the exposures and its reason, large.
 
-mod canvas;
+pub(crate) mod canvas;
 mod ink;
 mod labels;
 mod legend;
@@ -13,7 +13,7 @@ mod outline;
 mod plot;
 mod sheet;
 mod shots;
-mod text;
+pub(crate) mod text;
 mod thimble;
 mod words;
 

@@ -2,7 +2,7 @@
 
 use super::super::{Ended, print_json, print_lines};
 use super::bench_edit::{BenchEdit, date, day, hashes};
-use super::residual_picture;
+use super::residual_picture::{self, Panel};
 use super::shots::{self, SideArg, TargetFlags};
 use crate::pictures as picture_files;
 use anyhow::{Context, bail};
@@ -98,7 +98,13 @@ pub fn run(args: &Args) -> Ended {
     }
     let reports = reports(&found, &edit.bench.optics, &seen.views)?;
     if let Some(path) = &args.residuals {
-        residual_picture::write(path, &found.residuals(), size_px)?;
+        let panel = |(view, report): (&usize, &'_ ViewReport)| Panel {
+            title: format!("{} view {view}", edit.bench.optics.views[*view].shows.word()),
+            region: shots::region(&edit, *view),
+            windows: report.windows.clone(),
+        };
+        let panels: Vec<Panel> = seen.views.iter().zip(&reports).map(panel).collect();
+        residual_picture::write(path, &found.residuals(), &panels)?;
     }
     edit.bench.optics = applied(&found, &edit.bench.optics, &seen.views)?;
     let today = day(&date)?;
