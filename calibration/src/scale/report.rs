@@ -305,15 +305,19 @@ impl ScaleFit {
             return None;
         }
         let lens = self.lens();
-        let u = |i: usize| self.covariance[(i, i)].max(0.0).sqrt();
-        let n = self.model.norm_px;
+        let (u, n) = (|unknown: usize| self.u_of(unknown), self.model.norm_px);
         Some([(lens.k1, u(0)), (lens.k2, u(1)), (lens.centre_px.x, u(2) * n), (lens.centre_px.y, u(3) * n)])
     }
 
     /// Whether the data say where the centre of distortion is, rather than experience with lenses.
     #[must_use]
     pub fn centre_is_supported(&self) -> bool {
-        self.lens_fitted && [2, 3].iter().all(|i| self.covariance[(*i, *i)].max(0.0).sqrt() < 0.5 * super::PRIOR_CENTRE_SD)
+        self.lens_fitted && [2, 3].iter().all(|i| self.u_of(*i) < 0.5 * super::PRIOR_CENTRE_SD)
+    }
+
+    /// Standard uncertainty of an unknown; nothing where it was held.
+    fn u_of(&self, unknown: usize) -> f64 {
+        self.free.iter().position(|f| *f == unknown).map_or(0.0, |n| self.covariance[(n, n)].max(0.0).sqrt())
     }
 }
 

@@ -182,3 +182,33 @@ fn what_settles_nothing_is_refused() {
     all[0].spots.retain(|s| s.at_mm.y.abs() < 0.1);
     assert!(matches!(fit(&all, SIZE, OPEN, 0.0), Err(ScaleError::TooFewSpots { shot: 0, .. })));
 }
+
+/// A camera whose axis meets the plane 100 mm away, tilted about an axis of its own.
+fn tilted(tilt_deg: f64) -> Sight {
+    let f = 71.0 * 100.0;
+    let axis = nalgebra::Unit::new_normalize(nalgebra::Vector3::new(0.6, 0.8, 0.0));
+    let r = nalgebra::Rotation3::from_axis_angle(&axis, tilt_deg.to_radians());
+    let k = Matrix3::new(f, 0.0, lens().centre_px.x, 0.0, -f, lens().centre_px.y, 0.0, 0.0, 1.0);
+    let columns = [r.matrix().column(0).into_owned(), r.matrix().column(1).into_owned(), nalgebra::Vector3::new(0.0, 0.0, 100.0)];
+    let h = k * Matrix3::from_columns(&columns);
+    Sight::new(&view(Side::Part, h / h[(2, 2)]), Some(lens())).expect("a view")
+}
+
+#[test]
+fn a_tilt_is_told_in_degrees_where_the_marks_tell_it_and_bounded_where_not() {
+    for tilt_deg in [4.0, 2.0, 0.1, 0.0] {
+        let mut noise = Noise(31);
+        let sight = tilted(tilt_deg);
+        let shots: Vec<Shot> = poses().iter().enumerate().map(|(p, pose)| shot(0, p, &sight, *pose, &mut noise, 0.03)).collect();
+        let found = fit(&shots, SIZE, OPEN, 0.0).expect("a fit");
+        match found.view_report(0, WHOLE).expect("a report").tilt {
+            Tilt::Told { rad, u_rad } => {
+                assert!((rad.to_degrees() - tilt_deg).abs() < 3.0 * u_rad.to_degrees(), "{} ± {}", rad.to_degrees(), u_rad.to_degrees());
+                assert!(tilt_deg > 0.2 && u_rad < 0.1 * rad, "{tilt_deg}");
+            }
+            Tilt::AtMost { rad } => {
+                assert!(tilt_deg < 0.2 && rad.to_degrees() < 1.0 && rad.to_degrees() >= tilt_deg, "{}", rad.to_degrees())
+            }
+        }
+    }
+}
