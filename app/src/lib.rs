@@ -6,20 +6,28 @@ mod commands;
 mod overlay;
 mod part_drawing;
 mod pictures;
+pub mod rehearsal_bench;
 mod sentences;
+pub mod settings;
+mod sound;
+pub mod state;
+pub mod window;
+pub mod worker;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
 /// Measure where a part lies over its lands, and say how far to turn which screw
 #[derive(Parser)]
-#[command(name = "landfit", version, about, max_term_width = 100)]
+#[command(name = "landfit", version, about, max_term_width = 100, args_conflicts_with_subcommands = true)]
 struct Cli {
     /// Tell more of what is done, on standard error (-v, -vv)
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     verbose: u8,
+    #[command(flatten)]
+    window: window::open::Args,
     #[command(subcommand)]
-    command: Command,
+    command: Option<Command>,
 }
 
 #[derive(Subcommand)]
@@ -39,7 +47,10 @@ pub fn run() -> ExitCode {
         Err(error) => return commands::usage(&error),
     };
     commands::listen(cli.verbose);
-    let result = match cli.command {
+    let Some(command) = cli.command else {
+        return window::open::run(&cli.window).unwrap_or_else(|error| commands::bad_input(&error));
+    };
+    let result = match command {
         Command::Align(args) => commands::align::run(&args),
         Command::Inspect(args) => commands::inspect::run(&args),
         Command::Part(args) => commands::part::run(&args),
