@@ -46,11 +46,11 @@ pub struct Worker {
 }
 
 impl Worker {
-    /// Starts the thread with a source; `wake` is called whenever there is something new to show.
+    /// Starts the thread with a source; `wake` is called with whatever is new to show.
     ///
     /// # Errors
     /// When the system gives no thread.
-    pub fn start(mut desk: Desk, source: SourceOrder, wake: impl Fn() + Send + Sync + 'static) -> std::io::Result<Self> {
+    pub fn start(mut desk: Desk, source: SourceOrder, wake: impl Fn(&Shown) + Send + Sync + 'static) -> std::io::Result<Self> {
         let (orders, inbox) = sync_channel(MOST_WAITING);
         let shown = Arc::new(Mutex::new(Arc::new(desk.shown())));
         let stop = Arc::new(AtomicBool::new(false));
@@ -92,7 +92,7 @@ fn work(
     inbox: &Receiver<Order>,
     shown: &Mutex<Arc<Shown>>,
     stop: &AtomicBool,
-    wake: &(dyn Fn() + Send + Sync),
+    wake: &(dyn Fn(&Shown) + Send + Sync),
 ) {
     let start = Instant::now();
     let now_s = || start.elapsed().as_secs_f64();
@@ -126,8 +126,9 @@ fn work(
             changed = true;
         }
         if changed {
-            *shown.lock().unwrap_or_else(PoisonError::into_inner) = Arc::new(desk.shown());
-            wake();
+            let new = Arc::new(desk.shown());
+            *shown.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(&new);
+            wake(&new);
         }
     }
 }

@@ -78,11 +78,9 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
                         .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
                     let edit = ui.add(edit);
                     edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("reading of {}", adjuster.name)));
-                    if edit.lost_focus() || edit.changed() {
+                    if edit.changed() {
                         let reading = typed.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
-                        if edit.lost_focus() {
-                            asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));
-                        }
+                        asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));
                     }
                 }
                 ui.label(RichText::new(&adjuster.text).color(p.quiet).size(look::SMALL));

@@ -6,6 +6,7 @@ pub mod align_page;
 pub mod bench_page;
 mod landing;
 pub mod look;
+mod narrate;
 pub mod open;
 pub mod part_page;
 mod picture_pane;
@@ -293,7 +294,7 @@ impl App {
         });
         self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
         if self.keys.is_waiting() {
-            ctx.request_repaint_after(std::time::Duration::from_millis(60));
+            ctx.request_repaint_after(std::time::Duration::from_millis(160));
         }
         for one in meant {
             match one {

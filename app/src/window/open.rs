@@ -1,9 +1,10 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
-use super::{App, Page, look, shot, words};
+use super::{App, Page, look, narrate, shot, words};
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::{self, Settings, SourceChoice};
 use crate::state::desk::Desk;
+use crate::state::shown::Shown;
 use crate::state::subject::{BenchFile, PartFile};
 use crate::worker::{SourceOrder, Worker};
 use anyhow::{Context, bail};
@@ -12,6 +13,7 @@ use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
 use landfit_rehearsal::simulated::SimulatedBench;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::{Mutex, PoisonError};
 
 /// Without a command: the window, with a simulated bench unless pictures come from elsewhere.
 #[derive(clap::Args, Debug, Clone)]
@@ -46,7 +48,10 @@ pub struct Args {
     /// Light ground in place of the dark one
     #[arg(long)]
     pub light: bool,
-    /// The stage of the rehearsal that the picture shows: begin, turning, good, placed
+    /// Print what the Align page tells, one line of JSON whenever it changes: for scripts, or to have it read out
+    #[arg(long)]
+    pub narrate: bool,
+    /// The stage of the rehearsal that the picture shows: begin, turning, good, placed, moved, old
     #[arg(long, value_name = "STAGE", default_value = "begin", requires = "shot")]
     pub stage: String,
 }
@@ -96,7 +101,15 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
                 trouble = Some(format!("{error:#}"));
                 source(&SourceChoice::Rehearsal, Some(&rehearsal))
             })?;
-            let worker = Worker::start(laid.desk, source, move || ctx.request_repaint())?;
+            let told = Mutex::new(String::new());
+            let narrate = args.narrate;
+            let wake = move |shown: &Shown| {
+                if narrate {
+                    narrated(shown, &mut told.lock().unwrap_or_else(PoisonError::into_inner));
+                }
+                ctx.request_repaint();
+            };
+            let worker = Worker::start(laid.desk, source, wake)?;
             let mut seed = first_seed;
             let another = Box::new(move || {
                 seed += 1;
@@ -179,6 +192,15 @@ pub fn source(choice: &SourceChoice, rehearsal: Option<&RehearsalBench>) -> anyh
             Ok(SourceOrder { open: Box::new(move || Ok(opened.source())), name: "rehearsal bench".into(), rehearsal: Some(bench) })
         }
         SourceChoice::Camera(_) | SourceChoice::Watched(_) | SourceChoice::Stored(_) => bail!("that source is not there"),
+    }
+}
+
+/// Prints what is told where it differs from what was told last.
+fn narrated(shown: &Shown, told: &mut String) {
+    let line = narrate::line(shown);
+    if line != *told {
+        let _ = crate::commands::print_lines(std::slice::from_ref(&line));
+        *told = line;
     }
 }
 

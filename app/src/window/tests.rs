@@ -29,6 +29,7 @@ fn args(on: &str, seed: u64) -> open::Args {
         size: "1280x720".into(),
         text: None,
         light: false,
+        narrate: false,
         stage: "begin".into(),
     }
 }
