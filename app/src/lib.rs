@@ -6,13 +6,13 @@ mod commands;
 mod overlay;
 mod part_drawing;
 mod pictures;
-pub mod rehearsal_bench;
+mod rehearsal_bench;
 mod sentences;
-pub mod settings;
+mod settings;
 mod sound;
-pub mod state;
-pub mod window;
-pub mod worker;
+mod state;
+mod window;
+mod worker;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;

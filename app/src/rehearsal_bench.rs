@@ -16,6 +16,12 @@ const LEAST_APART: Duration = Duration::from_millis(100);
 /// While nothing is turned.
 const IDLE_APART: Duration = Duration::from_millis(400);
 
+/// So many looks after a turn follow each other quickly: the hand waits for the picture to rest.
+const QUICK_LOOKS: u32 = 6;
+
+/// What it is called.
+pub const NAME: &str = "rehearsal bench";
+
 /// What the thread that renders and the screen that turns share.
 struct Table {
     bench: SimulatedBench,
@@ -72,7 +78,7 @@ impl RehearsalBench {
     /// The source that renders this bench.
     #[must_use]
     pub fn source(&self) -> Box<dyn Source> {
-        Box::new(Rendering { bench: self.clone(), number: 0, turned: u64::MAX, taken: None })
+        Box::new(Rendering { bench: self.clone(), number: 0, turned: u64::MAX, quick: QUICK_LOOKS, taken: None })
     }
 
     /// Renders one look.
@@ -87,7 +93,8 @@ impl RehearsalBench {
         if !optics_in {
             return Ok(unlit(&bench));
         }
-        let rendered = picture::render(&bench, &part, scene_seed(self.seed, number as usize)).map_err(|e| Trouble::Said(e.to_string()))?;
+        let rendered = picture::render(&bench, &part, scene_seed(self.seed, number as usize))
+            .map_err(|e| Trouble::Refused { camera: NAME.to_owned(), what: e.to_string() })?;
         Ok(picture::exposures(&rendered))
     }
 
@@ -116,12 +123,13 @@ struct Rendering {
     bench: RehearsalBench,
     number: u64,
     turned: u64,
+    quick: u32,
     taken: Option<Instant>,
 }
 
 impl Source for Rendering {
     fn name(&self) -> String {
-        "rehearsal bench".to_owned()
+        NAME.to_owned()
     }
 
     fn next(&mut self, patience: Duration) -> Result<Option<Frame>, Trouble> {
@@ -129,7 +137,7 @@ impl Source for Rendering {
         {
             let mut table = self.bench.table();
             loop {
-                let apart = if table.turned == self.turned { IDLE_APART } else { LEAST_APART };
+                let apart = if table.turned == self.turned && self.quick == 0 { IDLE_APART } else { LEAST_APART };
                 let Some(wait) = self.taken.map(|t| apart.saturating_sub(t.elapsed())).filter(|w| !w.is_zero()) else { break };
                 let left = until.saturating_duration_since(Instant::now());
                 if left.is_zero() {
@@ -137,6 +145,7 @@ impl Source for Rendering {
                 }
                 table = self.bench.shared.1.wait_timeout(table, wait.min(left)).unwrap_or_else(PoisonError::into_inner).0;
             }
+            self.quick = if table.turned == self.turned { self.quick.saturating_sub(1) } else { QUICK_LOOKS };
             self.turned = table.turned;
         }
         self.number += 1;

@@ -51,8 +51,8 @@ pub enum SourceChoice {
     /// The simulated bench.
     #[default]
     Rehearsal,
-    /// A camera, by its number in the list.
-    Camera(u32),
+    /// A camera, by its name.
+    Camera(String),
     /// A folder into which another program puts pictures.
     Watched(PathBuf),
     /// Pictures that are there already, in their order.

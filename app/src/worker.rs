@@ -6,7 +6,7 @@ use crate::rehearsal_bench::RehearsalBench;
 use crate::state::desk::{Command, Desk, Sight};
 use crate::state::shown::Shown;
 use crate::window::words;
-use landfit_camera::{Feed, FeedState, Open};
+use landfit_camera::{Feed, FeedState, Open, Rest, Stillness};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -19,9 +19,6 @@ const MOST_WAITING: usize = 64;
 /// Longest wait for a look before commands and the age of the picture are seen to.
 const PATIENCE: Duration = Duration::from_millis(50);
 
-/// A picture older than this is called old.
-const OLD_AFTER: Duration = Duration::from_millis(1500);
-
 /// Where pictures come from.
 pub struct SourceOrder {
     /// Opens it, and opens it again.
@@ -30,6 +27,8 @@ pub struct SourceOrder {
     pub name: String,
     /// The bench whose screws the window turns, where it is the rehearsal.
     pub rehearsal: Option<RehearsalBench>,
+    /// A stream, in which things move and come to rest; a picture that was stored is still by its nature.
+    pub is_stream: bool,
 }
 
 enum Order {
@@ -98,6 +97,8 @@ fn work(
     let now_s = || start.elapsed().as_secs_f64();
     let mut rehearsal = source.rehearsal;
     let mut name = source.name;
+    let mut is_stream = source.is_stream;
+    let mut stillness = Stillness::new();
     let mut feed = Feed::start(source.open, || {});
     let mut told = String::new();
     while !stop.load(Ordering::Relaxed) {
@@ -105,11 +106,17 @@ fn work(
         while let Ok(order) = inbox.try_recv() {
             changed = true;
             match order {
-                Order::Command(command) => desk.command(command, now_s(), &time_text()),
+                Order::Command(command) => {
+                    if matches!(command, Command::Accept(_)) {
+                        desk.average(stillness.average().filter(|_| is_stream).map(Arc::new));
+                    }
+                    desk.command(command, now_s(), &time_text());
+                }
                 Order::Source(source) => {
                     // The old capture thread ends before the new one asks for the same camera.
                     drop(feed);
-                    (rehearsal, name) = (source.rehearsal, source.name);
+                    (rehearsal, name, is_stream) = (source.rehearsal, source.name, source.is_stream);
+                    stillness.forget();
                     feed = Feed::start(source.open, || {});
                     desk.job.begin_again();
                 }
@@ -122,7 +129,8 @@ fn work(
         changed |= text != told;
         told = text;
         if let Some(frame) = frame {
-            desk.look(&frame, true, now_s());
+            let still = !is_stream || stillness.push(&frame) != Rest::Moving;
+            desk.look(&frame, still, now_s());
             changed = true;
         }
         if changed {
@@ -135,9 +143,7 @@ fn work(
 
 fn said(state: &FeedState) -> (Sight, String, String) {
     match state {
-        FeedState::Looking => (Sight::Fresh, String::new(), String::new()),
-        FeedState::Live { age } if *age < OLD_AFTER => (Sight::Fresh, String::new(), String::new()),
-        FeedState::Live { age } => (Sight::Old, words::old_for(age.as_secs_f64()), String::new()),
+        FeedState::Looking | FeedState::Live { .. } => (Sight::Fresh, String::new(), String::new()),
         FeedState::Old { age, trouble } => {
             (Sight::Old, format!("{}: {trouble}", words::old_for(age.as_secs_f64())), trouble.advice().to_owned())
         }

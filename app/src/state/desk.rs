@@ -113,6 +113,7 @@ pub struct Desk {
     after: AfterPanel,
     trouble: Option<String>,
     rehearsal: Option<RehearsalPanel>,
+    average: Option<Arc<Frame>>,
     readings: Vec<(String, f64)>,
     number: u64,
 }
@@ -141,9 +142,16 @@ impl Desk {
             after: AfterPanel::default(),
             trouble: None,
             rehearsal: None,
+            average: None,
             readings: Vec::new(),
             number: 0,
         })
+    }
+
+    /// How many pictures the bench takes for one look.
+    #[must_use]
+    pub fn exposures(&self) -> usize {
+        self.bench.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1)
     }
 
     /// Takes in one look. `still`: the picture has come to rest.
@@ -180,6 +188,23 @@ impl Desk {
             screws: self.bench.bench.adjusters.iter().map(|a| (a.name.clone(), click_turns(a))).collect(),
             optics_in,
         });
+    }
+
+    /// The mean of the looks of this rest: what is recorded, where it says the same as the last look and more surely.
+    pub fn average(&mut self, average: Option<Arc<Frame>>) {
+        self.average = average;
+    }
+
+    /// The average, measured; `None` where there is none, or where it would be judged otherwise than the last look.
+    fn steady(&self) -> Option<Look> {
+        let frame = self.average.clone()?;
+        let alignment = measure(&frame.pictures, &self.part, &self.bench).ok()?;
+        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
+        job.look(&alignment, true, frame.number, 0.0);
+        let (steady, last) = (job.found()?, self.job.found()?);
+        let same = steady.advice.judgement.decision == last.advice.judgement.decision && steady.clear == last.clear;
+        let fit = (steady.advice.judgement, last.advice.plan.clone());
+        same.then_some(Look { frame, answer: Answer { alignment, fit: Some(fit), total_ms: 0.0 } })
     }
 
     /// Does what a page asked for. `time`: now, as RFC 3339.
@@ -296,7 +321,8 @@ impl Desk {
             reason: with_reason.then(|| reason.to_owned()),
             first_seen: accepting.first_seen.and_then(|c| words::CORNERS.get(c)).copied(),
         };
-        let kept = self.keep(look, &said, time, "accepted", None);
+        let steady = self.steady();
+        let kept = self.keep(steady.as_ref().unwrap_or(look), &said, time, "accepted", None);
         let (folder, trouble) = match kept {
             Ok(folder) => (Some(folder), None),
             Err(error) => (None, Some(format!("{error:#}"))),
@@ -437,6 +463,7 @@ impl Desk {
         let picture_text = if picture == PictureState::Old { self.source_text.clone() } else { words::picture_state(picture).to_owned() };
         Shown {
             number: self.number,
+            exposures_of_bench: self.exposures(),
             picture,
             picture_text,
             picture_advice: self.source_advice.clone(),

@@ -31,13 +31,11 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
             panel.headline = words::CANNOT_TELL.to_owned();
             panel.sentences.push(mind(text.clone()));
         }
-        Some(Finding::Refused(refusal)) if state == JobState::Placed => {
-            let _ = refusal;
-            panel.headline = words::PLACED.to_owned();
-        }
+        Some(Finding::Refused(_)) if state == JobState::Placed => panel.headline = words::PLACED.to_owned(),
         Some(Finding::Refused(refusal)) => {
             panel.headline = words::CANNOT_TELL.to_owned();
             panel.sentences.push(Sentence { tone: Tone::Plain, text: refusal.text.clone() });
+            panel.sentences.push(Sentence { tone: Tone::Quiet, text: words::TURN_BACK.to_owned() });
         }
         Some(Finding::Fit(found)) => with_fit(&mut panel, job, found, answer, units),
     }

@@ -21,6 +21,8 @@ pub struct Shown {
     pub picture_advice: String,
     /// Where pictures come from.
     pub source: String,
+    /// How many pictures the bench takes for one look.
+    pub exposures_of_bench: usize,
     /// The exposures.
     pub exposures: Vec<Exposure>,
     /// The Align page.

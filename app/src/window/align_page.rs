@@ -185,12 +185,22 @@ pub fn sentence_ui(ui: &mut Ui, sentence: &Sentence, p: Palette) {
 }
 
 /// What stands in the way, enlarged, and what must be looked at.
-fn in_the_way_ui(ui: &mut Ui, shown: &Shown, view: &AlignView) {
+fn in_the_way_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView) {
     let p = look::of(ui);
     let panel = &shown.align;
     if let Some(first) = &panel.confirm {
         look::block(p).show(ui, |ui| {
             sentence_ui(ui, &Sentence { tone: Tone::Mind, text: words::check_first(first) }, p);
+        });
+    }
+    if panel.accepted.is_none() {
+        ui.horizontal(|ui| {
+            let label = ui.label(RichText::new(words::SERIAL).color(p.quiet).size(look::SMALL));
+            let edit = egui::TextEdit::singleline(&mut view.serial)
+                .desired_width(ui.available_width())
+                .align(Align2::LEFT_CENTER)
+                .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
+            ui.add(edit).labelled_by(label.id);
         });
     }
     let width = ui.available_width();

@@ -20,7 +20,7 @@ pub struct BenchView {
 }
 
 /// Draws the page.
-pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: &[(u32, String)]) -> Vec<Ask> {
+pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: Option<&[String]>) -> Vec<Ask> {
     let p = look::of(ui);
     let mut asks = Vec::new();
     let panel = &shown.bench;
@@ -40,27 +40,33 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
             ui.label(RichText::new(&shown.picture_advice).color(p.quiet));
         }
         ui.horizontal_wrapped(|ui| {
-            if ui.button("rehearsal bench").clicked() {
+            if ui.button(words::REHEARSAL_BENCH).clicked() {
                 asks.push(Ask::Source(SourceChoice::Rehearsal));
             }
-            for (number, name) in cameras {
-                if ui.button(format!("camera: {name}")).clicked() {
-                    asks.push(Ask::Source(SourceChoice::Camera(*number)));
+            if ui.button(words::LOOK_FOR_CAMERAS).clicked() {
+                asks.push(Ask::LookForCameras);
+            }
+            if cameras.is_some_and(<[String]>::is_empty) {
+                ui.label(RichText::new(words::NO_CAMERAS).color(p.quiet));
+            }
+            for name in cameras.unwrap_or_default() {
+                if ui.button(format!("{}: {name}", words::CAMERA)).clicked() {
+                    asks.push(Ask::Source(SourceChoice::Camera(name.clone())));
                 }
             }
         });
         ui.horizontal_wrapped(|ui| {
-            let label = ui.label("folder");
+            let label = ui.label(words::FOLDER);
             let edit = egui::TextEdit::singleline(&mut view.folder)
                 .desired_width(300.0)
                 .align(egui::Align2::LEFT_CENTER)
                 .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
             ui.add(edit).labelled_by(label.id);
             let named = !view.folder.trim().is_empty();
-            if ui.add_enabled(named, egui::Button::new("watch it")).clicked() {
+            if ui.add_enabled(named, egui::Button::new(words::WATCH_IT)).clicked() {
                 asks.push(Ask::Source(SourceChoice::Watched(PathBuf::from(view.folder.trim()))));
             }
-            if ui.add_enabled(named, egui::Button::new("show its pictures")).clicked() {
+            if ui.add_enabled(named, egui::Button::new(words::SHOW_ITS_PICTURES)).clicked() {
                 asks.push(Ask::Source(SourceChoice::Stored(PathBuf::from(view.folder.trim()))));
             }
         });
@@ -90,11 +96,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
         for sentence in &panel.calibration {
             sentence_ui(ui, sentence, p);
         }
-        ui.label(
-            RichText::new("The day check and the calibrations are commands: landfit calibrate --help tells them.")
-                .color(p.quiet)
-                .size(look::SMALL),
-        );
+        ui.label(RichText::new(words::CALIBRATIONS).color(p.quiet).size(look::SMALL));
     });
     asks
 }

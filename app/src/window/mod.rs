@@ -18,7 +18,7 @@ pub mod words;
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::{Settings, SourceChoice};
 use crate::sound::Sound;
-use crate::state::desk::{Command, click_turns};
+use crate::state::desk::Command;
 use crate::state::job::JobState;
 use crate::state::keys::{KeyChoice, Keys, Meant};
 use crate::state::panel::capital;
@@ -28,7 +28,7 @@ use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
 use eframe::egui::{self, Align, Event, Key, Layout, RichText, Ui, Vec2};
 use landfit_part::Existing;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// What a page asks for.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,6 +54,8 @@ pub enum Ask {
     Settings(Box<Settings>),
     /// Pictures come from somewhere else.
     Source(SourceChoice),
+    /// Which cameras are there?
+    LookForCameras,
     /// A part that was made is written and taken.
     WritePart {
         /// The file's text.
@@ -136,7 +138,8 @@ pub struct App {
     keys: Keys,
     rehearsal: Option<RehearsalBench>,
     another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
-    cameras: Vec<(u32, String)>,
+    /// Names of the cameras that were found; `None` before anybody looked.
+    cameras: Arc<Mutex<Option<Vec<String>>>>,
     sound: Sound,
     told_px: f32,
 }
@@ -163,7 +166,7 @@ impl App {
             keys: Keys::default(),
             rehearsal,
             another,
-            cameras: Vec::new(),
+            cameras: Arc::default(),
             sound: Sound::default(),
             told_px: 0.0,
         }
@@ -217,7 +220,10 @@ impl App {
                     Page::Part => part_page::part_page_ui(ui, &shown, &mut self.part),
                     Page::Align => align_page_ui(ui, &shown, &mut self.align),
                     Page::After => after_page::after_page_ui(ui, &shown, &mut self.after),
-                    Page::Bench => bench_page::bench_page_ui(ui, &shown, &mut self.bench, &self.cameras),
+                    Page::Bench => {
+                        let cameras = self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone();
+                        bench_page::bench_page_ui(ui, &shown, &mut self.bench, cameras.as_deref())
+                    }
                     Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble().as_deref()),
                     Page::Help => {
                         settings_page::help_page_ui(ui);
@@ -378,7 +384,8 @@ impl App {
                 }
                 self.behind.send(Command::Settings(Box::new(self.settings.clone())));
             }
-            Ask::Source(choice) => self.take_source(choice),
+            Ask::Source(choice) => self.take_source(choice, shown),
+            Ask::LookForCameras => self.look_for_cameras(),
             Ask::WritePart { text, file } => match landfit_part::text_file::save(&file, &text, Existing::Keep) {
                 Ok(()) => self.behind.send(Command::TakePartText(text, file.display().to_string())),
                 Err(error) => self.behind.send(Command::Say(error.to_string())),
@@ -411,13 +418,23 @@ impl App {
         }
     }
 
-    fn take_source(&mut self, choice: SourceChoice) {
-        match open::source(&choice, self.rehearsal.as_ref()) {
+    /// Lists the cameras in a thread of its own: a device that hangs must not hang the window.
+    fn look_for_cameras(&self) {
+        let list = Arc::clone(&self.cameras);
+        let look = move || {
+            let found: Vec<String> = landfit_camera::cameras().into_iter().map(|c| c.name).collect();
+            *list.lock().unwrap_or_else(PoisonError::into_inner) = Some(found);
+        };
+        let _ = std::thread::Builder::new().name("landfit cameras".into()).spawn(look);
+    }
+
+    fn take_source(&mut self, choice: SourceChoice, shown: &Shown) {
+        match open::source(&choice, shown.exposures_of_bench, self.rehearsal.as_ref()) {
             Ok(source) => {
                 self.behind.take_source(source);
                 let mut set = self.settings.clone();
                 set.source = choice;
-                self.answer(Ask::Settings(Box::new(set)), &Arc::clone(&self.behind.shown()));
+                self.answer(Ask::Settings(Box::new(set)), shown);
             }
             Err(error) => self.behind.send(Command::Say(format!("{error:#}"))),
         }
@@ -448,12 +465,6 @@ fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
 /// What keeps from accepting, as a sentence.
 fn panel_text(why: &str) -> String {
     format!("{}.", capital(why))
-}
-
-/// Turns of one click of a bench's screws; for pages that show them.
-#[must_use]
-pub fn clicks(bench: &landfit_calibration::bench::Bench) -> Vec<f64> {
-    bench.adjusters.iter().map(click_turns).collect()
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
 use super::{App, Page, look, narrate, shot, words};
-use crate::rehearsal_bench::RehearsalBench;
+use crate::rehearsal_bench::{self, RehearsalBench};
 use crate::settings::{self, Settings, SourceChoice};
 use crate::state::desk::Desk;
 use crate::state::shown::Shown;
@@ -9,11 +9,13 @@ use crate::state::subject::{BenchFile, PartFile};
 use crate::worker::{SourceOrder, Worker};
 use anyhow::{Context, bail};
 use eframe::egui;
+use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, open_camera};
 use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
 use landfit_rehearsal::simulated::SimulatedBench;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
 /// Without a command: the window, with a simulated bench unless pictures come from elsewhere.
 #[derive(clap::Args, Debug, Clone)]
@@ -97,9 +99,10 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             look::set(&created.egui_ctx, settings.ground);
             let ctx = created.egui_ctx.clone();
             let chosen = settings.source.clone();
-            let source = source(&chosen, Some(&rehearsal)).or_else(|error| {
+            let exposures = laid.desk.exposures();
+            let source = source(&chosen, exposures, Some(&rehearsal)).or_else(|error| {
                 trouble = Some(format!("{error:#}"));
-                source(&SourceChoice::Rehearsal, Some(&rehearsal))
+                source(&SourceChoice::Rehearsal, exposures, Some(&rehearsal))
             })?;
             let told = Mutex::new(String::new());
             let narrate = args.narrate;
@@ -180,18 +183,63 @@ pub fn setting(args: &Args) -> anyhow::Result<Setting> {
     Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
 }
 
-/// What a choice of source means.
+/// Stored looks follow each other so slowly that each can be read.
+const BETWEEN_STORED: Duration = Duration::from_secs(2);
+
+/// The pictures of a folder, by their names.
+fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
+    let trouble = |error: std::io::Error| Trouble::Folder { folder: folder.to_owned(), what: error.to_string() };
+    let mut files = Vec::new();
+    for file in std::fs::read_dir(folder).map_err(trouble)? {
+        let path = file.map_err(trouble)?.path();
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+        if path.is_file() && ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str()) {
+            files.push(path);
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+/// What a choice of source means on a bench that takes so many pictures for one look.
 ///
 /// # Errors
 /// Where it cannot be had.
-pub fn source(choice: &SourceChoice, rehearsal: Option<&RehearsalBench>) -> anyhow::Result<SourceOrder> {
+pub fn source(choice: &SourceChoice, exposures: usize, rehearsal: Option<&RehearsalBench>) -> anyhow::Result<SourceOrder> {
     match choice {
         SourceChoice::Rehearsal => {
             let bench = rehearsal.context("there is no rehearsal bench here")?.clone();
             let opened = bench.clone();
-            Ok(SourceOrder { open: Box::new(move || Ok(opened.source())), name: "rehearsal bench".into(), rehearsal: Some(bench) })
+            Ok(SourceOrder {
+                open: Box::new(move || Ok(opened.source())),
+                name: rehearsal_bench::NAME.into(),
+                rehearsal: Some(bench),
+                is_stream: true,
+            })
         }
-        SourceChoice::Camera(_) | SourceChoice::Watched(_) | SourceChoice::Stored(_) => bail!("that source is not there"),
+        SourceChoice::Camera(name) => {
+            let choice = Choice { camera: Some(name.clone()), ..Choice::default() };
+            let order = SourceOrder { open: open_camera(choice, Knobs::new()), name: name.clone(), rehearsal: None, is_stream: true };
+            if exposures > 1 {
+                bail!(
+                    "this bench takes {exposures} pictures for one look, one light after the other: let another program store them, and watch its folder"
+                );
+            }
+            Ok(order)
+        }
+        SourceChoice::Watched(folder) => {
+            let (name, folder) = (folder.display().to_string(), folder.clone());
+            let open: Open = Box::new(move || Ok(Box::new(WatchedFolder::new(&folder, exposures)) as Box<dyn Source>));
+            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
+        }
+        SourceChoice::Stored(folder) => {
+            let (name, folder) = (folder.display().to_string(), folder.clone());
+            let open: Open = Box::new(move || {
+                let files = pictures_in(&folder)?;
+                Ok(Box::new(StoredSet::new(files, exposures, BETWEEN_STORED)?) as Box<dyn Source>)
+            });
+            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
+        }
     }
 }
 

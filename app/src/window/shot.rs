@@ -65,6 +65,7 @@ impl AtOnce {
         self.publish();
     }
 
+    #[cfg(test)]
     /// Takes another part, and puts it on the bench in place of the one that lies there.
     pub fn put_part(&mut self, text: String) {
         self.command(Command::TakePartText(text, "made.toml".into()));

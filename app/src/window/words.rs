@@ -237,12 +237,6 @@ pub const AFTER_INTRO: &str =
 pub const KEPT: &str = "Kept in this sitting";
 pub const NOTHING_KEPT: &str = "Nothing yet.";
 
-/// A scanned code names no part file.
-#[must_use]
-pub fn no_such_part(code: &str, folder: &str) -> String {
-    format!("The scanned code \"{code}\" names no part file in {folder}.")
-}
-
 /// Help: the job and its reasons.
 pub const HELP: [(&str, &str); 8] = [
     (
@@ -291,3 +285,12 @@ pub const ACCEPT_KEY: &str = "Key to hold for accepting";
 pub const PRESS_KEY: &str = "press a key …";
 pub const RESULTS: &str = "Folder for results";
 pub const PARTS: &str = "Folder of part files, for scanned codes";
+
+pub const REHEARSAL_BENCH: &str = "rehearsal bench";
+pub const CAMERA: &str = "camera";
+pub const LOOK_FOR_CAMERAS: &str = "Look for cameras";
+pub const NO_CAMERAS: &str = "No camera is connected.";
+pub const FOLDER: &str = "Folder";
+pub const WATCH_IT: &str = "Watch it";
+pub const SHOW_ITS_PICTURES: &str = "Show its pictures";
+pub const CALIBRATIONS: &str = "The calibrations and the day check are commands for now: landfit calibrate --help tells them.";
