@@ -18,45 +18,8 @@ terminal = { round_mm = 0.45 }
 land = { round_mm = 0.36 }
 "#;
 
-const BENCH: &str = r#"schema = 1
-name = "test bench"
-
-[frame]
-size_px = [320, 240]
-
-[[view]]
-shows = "part"
-exposure = 0
-tint = [0.80, 0.55, 0.08]
-px_from_mm = [[70.0, 0.0, 159.5], [0.0, -70.0, 119.5], [0.0, 0.0, 1.0]]
-
-[[view]]
-shows = "board"
-exposure = 0
-tint = [0.06, 0.45, 0.75]
-px_from_mm = [[70.0, 0.0, 159.5], [0.0, -70.0, 119.5], [0.0, 0.0, 1.0]]
-
-[[adjuster]]
-name = "X"
-carries = "board"
-turn = { mm = [0.5, 0.003] }
-divisions = 50
-backlash_turns = 0.02
-
-[[adjuster]]
-name = "Y"
-carries = "board"
-turn = { mm = [0.0, 0.5] }
-divisions = 50
-backlash_turns = 0.02
-
-[[adjuster]]
-name = "R"
-carries = "part"
-turn = { deg = 1.5, pivot_mm = [0.4, -1.1] }
-divisions = 30
-backlash_turns = 0.02
-"#;
+/// The bench of the demo pictures.
+const BENCH: &str = include_str!("../calibration/rehearsal/data/small-bench.toml");
 
 /// A folder with everything that `align` needs, good until a test spoils one thing.
 struct Job {
@@ -77,7 +40,7 @@ impl Job {
         let at = |name: &str| folder.path().join(name);
         fs::write(at("part.toml"), PART).unwrap();
         fs::write(at("bench.toml"), BENCH).unwrap();
-        image::RgbImage::new(320, 240).save(at("picture.png")).unwrap();
+        image::RgbImage::new(800, 600).save(at("picture.png")).unwrap();
         let (pictures, overlay) = (vec![at("picture.png")], at("marked.png"));
         Self { folder, pictures, overlay }
     }
@@ -219,8 +182,8 @@ fn a_header_of_60000_by_60000_px_is_refused_before_any_memory_is_taken() {
 #[test]
 fn a_picture_of_another_size_than_the_benchs() {
     let job = Job::new();
-    image::RgbImage::new(240, 320).save(&job.pictures[0]).unwrap();
-    job.assert_refused(&["picture.png", "240", "320"]);
+    image::RgbImage::new(600, 800).save(&job.pictures[0]).unwrap();
+    job.assert_refused(&["picture.png", "600", "800"]);
 }
 
 #[test]
@@ -255,10 +218,10 @@ fn an_unknown_key_of_the_part_is_named_with_its_line() {
 
 #[test]
 fn an_unknown_key_of_the_bench_is_named_with_its_line() {
-    Job::new().spoil("bench.toml", "size_px = [320, 240]", "size_px = [320, 240]\nheight = 3").assert_refused(&[
+    Job::new().spoil("bench.toml", "size_px = [800, 600]", "size_px = [800, 600]\nheight = 3").assert_refused(&[
         "bench.toml",
         "height",
-        "6",
+        "line 8",
     ]);
 }
 
@@ -293,15 +256,15 @@ fn two_adjusters_of_one_name() {
 #[test]
 fn a_singular_px_from_mm() {
     let (view, singular) = (
-        "exposure = 0\ntint = [0.06, 0.45, 0.75]\npx_from_mm = [[70.0, 0.0,",
-        "exposure = 0\ntint = [0.06, 0.45, 0.75]\npx_from_mm = [[0.0, 0.0,",
+        "exposure = 0\ntint = [0.08, 0.52, 0.78]\npx_from_mm = [[71.15, -0.43,",
+        "exposure = 0\ntint = [0.08, 0.52, 0.78]\npx_from_mm = [[0.0, 0.0,",
     );
     Job::new().spoil("bench.toml", view, singular).assert_refused(&["bench.toml", "px_from_mm"]);
 }
 
 #[test]
 fn adjusters_that_depend_on_each_other() {
-    Job::new().spoil("bench.toml", "mm = [0.0, 0.5]", "mm = [1.0, 0.006]").assert_refused(&["bench.toml", "X", "Y"]);
+    Job::new().spoil("bench.toml", "mm = [-0.004, 0.5]", "mm = [1.0, 0.006]").assert_refused(&["bench.toml", "X", "Y"]);
 }
 
 #[test]

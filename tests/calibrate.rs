@@ -162,6 +162,116 @@ fn dots_larger_than_the_field_calibrate_scale_and_registration_and_undo_brings_t
 }
 
 #[test]
+fn a_ruler_is_named_with_serial_and_certificate_and_an_overdue_one_is_said_from_then_on() {
+    let shop = Shop::new();
+    for (i, pose) in [(0.1, -0.2, 1.0), (0.3, 0.2, -8.0)].into_iter().enumerate() {
+        shop.draw_target(&format!("t{i}"), 1.0, pose);
+    }
+    let line = "scale t0-part.png t0-board.png t1-part.png t1-board.png --bench bench.toml --dots 1.0 --date 2026-11-25 --ruler glass --ruler-serial 12 --ruler-certificate K-345 --ruler-limit 0.002";
+    let told = shop.done(&format!("{line} --ruler-due 2027-03-31"));
+    assert!(
+        told.contains("ruler: glass, serial 12, certificate K-345, due 2027-03-31, scale good to 0.002 %") && !told.contains("ran out"),
+        "{told}"
+    );
+    let text = shop.bench();
+    for key in [
+        "ruler = \"glass\"",
+        "ruler_serial = \"12\"",
+        "ruler_certificate = \"K-345\"",
+        "ruler_due = \"2027-03-31\"",
+        "field_covariance = [",
+    ] {
+        assert!(text.contains(key), "{key} is not in {text}");
+    }
+    let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2026-11-26 --dry");
+    assert!(!told.contains("certificate ran out") && told.contains("calibrated 1 days ago") && told.contains("no rule says"), "{told}");
+    // The certificate had run out when it was used: said at once, and with every answer.
+    let told = shop.done(&format!("{line} --ruler-due 2026-10-01"));
+    assert!(told.contains("its certificate ran out on 2026-10-01, 55 days ago"), "{told}");
+    let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2026-11-26 --dry");
+    assert!(told.contains("whose certificate ran out on 2026-10-01"), "{told}");
+    // The user's own rule, set without calibrating; undo takes it back.
+    let told = shop.done("due 30 --bench bench.toml --date 2026-12-01");
+    assert!(
+        told.contains("due after 30 days") && told.contains("is the oldest: 6 days") && shop.bench().contains("due_days = 30"),
+        "{told}"
+    );
+    let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2027-01-01 --dry");
+    assert!(told.contains("Calibration due: scale of view 0 is 37 days old and was due after 30"), "{told}");
+    shop.done("undo --bench bench.toml");
+    assert!(!shop.bench().contains("due_days"), "{}", shop.bench());
+    // A run of a screw makes the scale no younger.
+    fs::write(shop.path("run.csv"), listing(|_, mm| mm)).unwrap();
+    shop.done("due 30 --bench bench.toml --date 2026-12-01");
+    shop.done("screws run.csv --bench bench.toml --date 2027-01-01");
+    let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2027-01-01 --dry");
+    assert!(told.contains("scale of view 0 is 37 days old"), "{told}");
+}
+
+#[test]
+fn the_angle_of_each_view_is_told_and_compared_where_the_target_lies_against_its_stop() {
+    let shop = Shop::new();
+    shop.draw_target("t", 1.0, (0.1, -0.2, 1.0));
+    shop.done("scale t-part.png t-board.png --bench bench.toml --dots 1.0");
+    let day =
+        |name: &str, more: &str| shop.calibrate(&format!("day {name}-part.png {name}-board.png --bench bench.toml --dots 1.0 {more}"));
+    let angles =
+        |out: &str| -> Vec<f64> { out.split("lies turned ").skip(1).map(|t| t.split(' ').next().unwrap().parse().unwrap()).collect() };
+    let told = day("t", "");
+    // The bench's own frame is turned by less than 0.01 degrees against the drawing's.
+    assert!(told.out.contains("compared with nothing") && angles(&told.out).iter().all(|a| (a - 1.0).abs() < 0.02), "{}", told.out);
+    let first = day("t", "--seated");
+    assert!(first.status == 0 && first.out.contains("the first to be noted"), "{}", first.out);
+    shop.draw_target("later", 1.0, (0.1, -0.2, 1.0));
+    let later = day("later", "--seated");
+    assert!(later.status == 0 && later.out.matches("when first noted: holds").count() >= 2, "{}", later.out);
+    shop.draw_target("turned", 1.0, (0.1, -0.2, 1.15));
+    let turned = day("turned", "--seated");
+    assert!(turned.status == 1 && turned.out.contains("the view or the stop has turned"), "{}", turned.out);
+}
+
+#[test]
+fn lights_are_learnt_from_regions_of_one_picture_where_only_one_shows() {
+    let shop = Shop::new();
+    let bench = BENCH.replace("exposure = 1", "exposure = 0").replacen("[1.0, 1.0, 1.0]", "[1.0, 0.9, 0.3]", 1).replacen(
+        "[1.0, 1.0, 1.0]",
+        "[0.3, 0.9, 1.0]",
+        1,
+    );
+    fs::write(shop.path("bench.toml"), bench).unwrap();
+    // Amber left, cyan right, both in the middle; over a black level of 10.
+    let lit = |x: u32, y: u32| {
+        let strength = 0.5 + 0.3 * f64::from(y % 90) / 90.0;
+        let (amber, cyan) = (f64::from(u8::from(x < 280)), f64::from(u8::from(x > 200)));
+        image::Rgb([(0.8, 0.1), (0.5, 0.55), (0.05, 0.8)].map(|(a, c)| (10.0 + 150.0 * strength * (a * amber + c * cyan)).round() as u8))
+    };
+    image::RgbImage::from_fn(480, 360, lit).save(shop.path("both.png")).unwrap();
+    image::RgbImage::from_pixel(480, 360, image::Rgb([10, 10, 10])).save(shop.path("dark.png")).unwrap();
+    image::RgbImage::from_fn(480, 360, |x, _| if x < 300 { image::Rgb([240, 240, 240]) } else { image::Rgb([90, 80, 70]) })
+        .save(shop.path("bright.png"))
+        .unwrap();
+    let line = "lights --bench bench.toml --part-light both.png --board-light both.png --dark dark.png --bright bright.png";
+    shop.refused(line, "more than one light shows");
+    shop.refused(&format!("{line} --part-region 0,0,180"), "x,y,width,height");
+    shop.refused(&format!("{line} --part-region 0,0,180,400 --board-region 300,0,180,360"), "outside the picture of 480 x 360");
+    shop.refused(&format!("{line} --part-region 0,0,180,360 --board-region 0,0,180,360"), "the same light");
+    shop.refused("lights --bench bench.toml --part-light dark.png --board-light both.png", "neither dark nor saturated");
+    shop.refused("lights --bench bench.toml --part-light both.png --board-light both.png --dark both.png", "without light");
+    let told = shop.done(&format!("{line} --part-region 0,0,180,360 --board-region 300,0,180,360"));
+    assert!(told.contains("black level 10.0") && told.contains("full scale 240"), "{told}");
+    let text = shop.bench();
+    assert!(text.contains("black = 10.0") && text.contains("white = 240.0"), "{text}");
+    let tints: Vec<Vec<f64>> = text
+        .lines()
+        .filter_map(|l| l.strip_prefix("tint = ["))
+        .map(|l| l.split(']').next().unwrap().split(',').map(|v| v.trim().parse().unwrap()).collect())
+        .collect();
+    for (tint, is) in tints.iter().zip([[1.0, 0.625, 0.0625], [0.125, 0.6875, 1.0]]) {
+        assert!(tint.iter().zip(is).all(|(a, b)| (a - b).abs() < 0.01), "{tints:?}");
+    }
+}
+
+#[test]
 fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     let shop = Shop::new();
     shop.draw_target("t", 1.0, (0.0, 0.0, 3.0));
@@ -182,6 +292,13 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 0", "--dots 0");
     shop.refused("scale t-part.png --bench bench.toml --dots 1.0", "takes 2 for every laying down");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler-limit NaN", "--ruler-limit");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler glass --ruler-due 2027-02-30", "--ruler-due");
+    image::open(shop.path("t-board.png")).unwrap().save(shop.path("t-board.jpg")).unwrap();
+    shop.refused("scale t-part.png t-board.jpg --bench bench.toml --dots 1.0", "t-board.jpg is an grey8 jpeg picture");
+    shop.refused("day t-part.png large.png --bench bench.toml --dots 1.0", "500 x 360 px");
+    shop.refused("day none.png none.png --bench bench.toml --dots 1.0", "found in no view");
+    shop.refused("due 30 --bench missing.toml", "missing.toml");
+    shop.refused("due NaN --bench bench.toml", "number of days");
     let newer = BENCH.replace("schema = 1", "schema = 2");
     fs::write(shop.path("newer.toml"), &newer).unwrap();
     shop.refused("scale t-part.png t-board.png --bench newer.toml --dots 1.0", "schema");

@@ -1,11 +1,11 @@
 //! What makes an offset uncertain, source by source, after the GUM: the pictures' noise, the scale, the lens, the registration of
 //! part view against board view, and heights.
 
-use crate::record::Record;
+use crate::record::{FieldCovariance, Record, RegistrationUncertainty};
 use landfit_part::{Part, PointMm, Pose, Side};
 use landfit_stats::gum::rectangular;
 use landfit_vision::Optics;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, SMatrix, Vector3};
 
 /// One source, as it acts on the offset.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,6 +31,8 @@ pub enum Source {
     Registration,
     /// Terminals and lands at other heights than the calibration's target.
     Height,
+    /// What of scale, lens and registration goes together, because the same pictures told them: it may take away as well as add.
+    Together,
 }
 
 impl Source {
@@ -44,6 +46,7 @@ impl Source {
             Self::Lens => "lens and tilt over the field",
             Self::Registration => "part view against board view",
             Self::Height => "heights (parallax)",
+            Self::Together => "scale, lens, registration: in common",
         }
     }
 
@@ -57,6 +60,7 @@ impl Source {
             Self::Lens => "calibrate scale with the target in the corners of the field, too",
             Self::Registration => "calibrate registration from more pictures of one target that both sides see",
             Self::Height => "move the part's middle to the middle of the field, or state its height better",
+            Self::Together => "it follows from scale, lens and registration: make these smaller",
         }
     }
 }
@@ -94,44 +98,56 @@ pub fn budget(noise: &Matrix3<f64>, poses: &Poses, part: &Part, optics: &Optics,
     let radius_mm = radius_mm(part);
     let mut contributions = vec![Contribution { source: Source::Noise, covariance: *noise }];
     let mut unstated = Vec::new();
-    let (mut scale, mut lens) = (Matrix3::zeros(), Matrix3::zeros());
-    let mut known = true;
-    for side in [Side::Part, Side::Board] {
-        let of_side: Vec<_> = view_of(side).map(|v| record.view(v)).collect();
-        known &= !of_side.is_empty() && of_side.iter().all(Option::is_some);
-        let of_side: Vec<_> = of_side.into_iter().flatten().collect();
-        for v in &of_side {
-            // Views of one side share its pose: each has its share of it.
-            let share = 1.0 / of_side.len() as f64;
-            let arm = place(side) - PointMm::new(v.middle_mm[0], v.middle_mm[1]);
-            scale += turn.of([(arm.x * v.scale_relative).powi(2), (arm.y * v.scale_relative).powi(2)], 0.0) * share * share;
-            let lens2 = (v.field_mm.powi(2) - (v.scale_relative * radius_mm).powi(2)).max(0.25 * v.field_mm.powi(2));
-            lens += turn.of([lens2, lens2], lens2 / radius_mm.powi(2)) * share * share;
+    let apart = (place(Side::Part) - place(Side::Board)).rotated(-poses.bench_from_board.theta_rad);
+    let of_distance =
+        |relative: f64| Matrix3::from_diagonal(&Vector3::new((apart.x * relative).powi(2), (apart.y * relative).powi(2), 0.0));
+    if let Some(mut over_field) = over_field(part, poses, optics, record) {
+        // What scale both views have in common acts on the distance between the two sides only.
+        let common = record.views.iter().map(|v| v.scale_relative).fold(0.0, f64::max);
+        let common = turn.matrix().transpose() * of_distance(common) * turn.matrix();
+        over_field.scale += common;
+        over_field.all += common;
+        contributions.extend(over_field.contributions(&turn.matrix()));
+    } else {
+        let (mut scale, mut lens) = (Matrix3::zeros(), Matrix3::zeros());
+        let mut known = true;
+        for side in [Side::Part, Side::Board] {
+            let of_side: Vec<_> = view_of(side).map(|v| record.view(v)).collect();
+            known &= !of_side.is_empty() && of_side.iter().all(Option::is_some);
+            let of_side: Vec<_> = of_side.into_iter().flatten().collect();
+            for v in &of_side {
+                // Views of one side share its pose: each has its share of it.
+                let share = 1.0 / of_side.len() as f64;
+                let arm = place(side) - PointMm::new(v.middle_mm[0], v.middle_mm[1]);
+                scale += turn.of([(arm.x * v.scale_relative).powi(2), (arm.y * v.scale_relative).powi(2)], 0.0) * share * share;
+                // How far it acts on all of the part alike the file does not say: as if it did all over.
+                let lens2 = (v.field_mm.powi(2) - (v.scale_relative * radius_mm).powi(2)).max(0.25 * v.field_mm.powi(2));
+                lens += turn.of([lens2, lens2], lens2 / radius_mm.powi(2)) * share * share;
+            }
+        }
+        if known {
+            contributions.push(Contribution { source: Source::Scale, covariance: scale });
+            contributions.push(Contribution { source: Source::Lens, covariance: lens });
+        } else {
+            unstated.extend([Source::Scale, Source::Lens]);
+        }
+        if record.registrations.is_empty() {
+            unstated.push(Source::Registration);
+        } else {
+            let n = record.registrations.len() as f64;
+            let of = |r: &RegistrationUncertainty| {
+                let arm = place(Side::Part) - PointMm::new(r.middle_mm[0], r.middle_mm[1]);
+                let carried = Matrix3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x, 0.0, 0.0, 1.0);
+                let all = turn.matrix() * carried;
+                all * r.covariance * all.transpose() / (n * n)
+            };
+            contributions.push(Contribution { source: Source::Registration, covariance: record.registrations.iter().map(of).sum() });
         }
     }
-    if known {
-        contributions.push(Contribution { source: Source::Scale, covariance: scale });
-        contributions.push(Contribution { source: Source::Lens, covariance: lens });
-    } else {
-        unstated.extend([Source::Scale, Source::Lens]);
-    }
     // The same ruler measured both sides: only the distance between them is long or short by it.
-    if record.ruler_relative > 0.0 {
-        let apart = (place(Side::Part) - place(Side::Board)).rotated(-poses.bench_from_board.theta_rad);
-        let v = [apart.x, apart.y].map(|d| (d * record.ruler_relative).powi(2));
-        contributions.push(Contribution { source: Source::Ruler, covariance: Matrix3::from_diagonal(&Vector3::new(v[0], v[1], 0.0)) });
-    }
-    if record.registrations.is_empty() {
-        unstated.push(Source::Registration);
-    } else {
-        let n = record.registrations.len() as f64;
-        let of = |r: &crate::record::RegistrationUncertainty| {
-            let arm = place(Side::Part) - PointMm::new(r.middle_mm[0], r.middle_mm[1]);
-            let carried = Matrix3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x, 0.0, 0.0, 1.0);
-            let all = turn.matrix() * carried;
-            all * r.covariance * all.transpose() / (n * n)
-        };
-        contributions.push(Contribution { source: Source::Registration, covariance: record.registrations.iter().map(of).sum() });
+    match record.ruler.as_ref().and_then(|r| r.relative) {
+        None => unstated.push(Source::Ruler),
+        Some(relative) => contributions.push(Contribution { source: Source::Ruler, covariance: of_distance(relative) }),
     }
     match record.height {
         None => unstated.push(Source::Height),
@@ -146,6 +162,62 @@ pub fn budget(noise: &Matrix3<f64>, poses: &Poses, part: &Part, optics: &Optics,
     let size = |c: &Contribution| c.covariance[(0, 0)] + c.covariance[(1, 1)] + radius_mm.powi(2) * c.covariance[(2, 2)];
     contributions.sort_by(|a, b| size(b).total_cmp(&size(a)));
     Budget { covariance: contributions.iter().map(|c| c.covariance).sum(), contributions, unstated }
+}
+
+/// Part views against board views all over the field, as they act on an offset; bench axes.
+struct OverField {
+    registration: Matrix3<f64>,
+    scale: Matrix3<f64>,
+    lens: Matrix3<f64>,
+    all: Matrix3<f64>,
+}
+
+impl OverField {
+    fn contributions(&self, board_from_bench: &Matrix3<f64>) -> [Contribution; 4] {
+        let together = self.all - self.registration - self.scale - self.lens;
+        [(Source::Registration, self.registration), (Source::Scale, self.scale), (Source::Lens, self.lens), (Source::Together, together)]
+            .map(|(source, c)| Contribution { source, covariance: board_from_bench * c * board_from_bench.transpose() })
+    }
+}
+
+/// `None` where the file does not say it of every pair of views: an offset is as uncertain as the pattern, fitted rigidly to where the
+/// part view errs against the board view at its sites (JCGM 100:2008, 5.2.2: correlations included).
+fn over_field(part: &Part, poses: &Poses, optics: &Optics, record: &Record) -> Option<OverField> {
+    let of_side = |side: Side| optics.views.iter().filter(|v| v.shows == side).count();
+    let n = record.registrations.len();
+    if n == 0 || n < of_side(Side::Part).max(of_side(Side::Board)) || record.registrations.iter().any(|r| r.field.is_none()) {
+        return None;
+    }
+    let mut sum = OverField { registration: Matrix3::zeros(), scale: Matrix3::zeros(), lens: Matrix3::zeros(), all: Matrix3::zeros() };
+    for r in &record.registrations {
+        let field = r.field?;
+        let acts = offset_from_ways(part, poses, r.middle_mm, &field)? / n as f64;
+        let block = |from: usize, to: usize| {
+            let kept = SMatrix::<f64, 8, 8>::from_fn(|i, k| {
+                if (from..to).contains(&i) && (from..to).contains(&k) { field.covariance[(i, k)] } else { 0.0 }
+            });
+            acts * kept * acts.transpose()
+        };
+        sum.registration += block(0, 3);
+        sum.scale += block(3, 4);
+        sum.lens += block(4, 8);
+        sum.all += block(0, 8);
+    }
+    Some(sum)
+}
+
+/// What the eight ways of [`FieldCovariance`] do to the part's pose: the rigid motion nearest to them at its sites.
+fn offset_from_ways(part: &Part, poses: &Poses, middle_mm: [f64; 2], field: &FieldCovariance) -> Option<SMatrix<f64, 3, 8>> {
+    let origin = poses.bench_from_part.apply(PointMm::ZERO);
+    let (mut normal, mut right) = (Matrix3::zeros(), SMatrix::<f64, 3, 8>::zeros());
+    for site in &part.sites {
+        let at = poses.bench_from_part.apply(site.centre_mm(Side::Part));
+        let arm = at - origin;
+        let moves = SMatrix::<f64, 2, 3>::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x);
+        normal += moves.transpose() * moves;
+        right += moves.transpose() * field.ways(at.x - middle_mm[0], at.y - middle_mm[1]);
+    }
+    Some(normal.try_inverse()? * right)
 }
 
 /// Distance of the farthest site from the pattern's middle, mm; at least a micrometre.
@@ -171,7 +243,7 @@ impl Turn {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{Height, RegistrationUncertainty, ViewUncertainty};
+    use crate::record::{Height, RegistrationUncertainty, Ruler, ViewUncertainty};
     use landfit_part::file;
     use landfit_vision::{Frame, ScaleSource, View};
 
@@ -195,14 +267,18 @@ mod tests {
             field_largest_mm: 2e-3,
             rms_px: 0.1,
             middle_mm: [0.0; 2],
+            date: None,
         };
         Record {
+            ruler: Some(Ruler { relative: Some(1e-5), ..Ruler::default() }),
             views: vec![view(0), view(1)],
             registrations: vec![RegistrationUncertainty {
                 part_view: 0,
                 board_view: 1,
                 covariance: Matrix3::from_diagonal(&Vector3::new(9e-6, 9e-6, 0.0)),
                 middle_mm: [0.0; 2],
+                field: None,
+                date: None,
             }],
             height: Some(Height { distance_mm: 100.0, differs_mm: 0.2 }),
             ..Record::default()
@@ -228,7 +304,30 @@ mod tests {
         let noise = Matrix3::identity() * 1e-6;
         let b = budget(&noise, &poses, &part(), &optics(), &Record::default());
         assert_eq!(b.covariance, noise);
-        assert_eq!(b.unstated, [Source::Scale, Source::Lens, Source::Registration, Source::Height]);
+        assert_eq!(b.unstated, [Source::Scale, Source::Lens, Source::Registration, Source::Ruler, Source::Height]);
+    }
+
+    #[test]
+    fn known_over_the_field_a_shift_of_the_view_is_one_of_the_offset_and_a_scale_acts_with_the_distance_from_the_middle() {
+        let mut record = record();
+        record.views.iter_mut().for_each(|v| v.scale_relative = 0.0);
+        let at = Pose::new(4.0, 0.0, 0.3);
+        let poses = Poses { bench_from_part: at, bench_from_board: at };
+        let u =
+            |record: &Record| budget(&Matrix3::zeros(), &poses, &part(), &optics(), &Record { height: None, ..record.clone() }).covariance;
+        let mut covariance = SMatrix::<f64, 8, 8>::zeros();
+        covariance[(0, 0)] = 1e-6;
+        record.registrations[0].field = Some(FieldCovariance { covariance, half_mm: 10.0 });
+        // 1 µm along the bench's x, told along the board's axes.
+        let (s, c) = 0.3f64.sin_cos();
+        assert!((u(&record)[(0, 0)] - 1e-6 * c * c).abs() < 1e-12 && (u(&record)[(1, 1)] - 1e-6 * s * s).abs() < 1e-12);
+        // A scale that errs by 1 µm at 10 mm errs by 0.4 µm at 4 mm, and turns nothing; it is 0.16 of a correlation of one with the shift.
+        covariance[(3, 3)] = 1e-6;
+        (covariance[(0, 3)], covariance[(3, 0)]) = (-1e-6, -1e-6);
+        record.registrations[0].field = Some(FieldCovariance { covariance, half_mm: 10.0 });
+        let all = u(&record);
+        assert!((all[(0, 0)] + all[(1, 1)] - 0.36e-6).abs() < 1e-12, "{all}");
+        assert!(all[(2, 2)].abs() < 1e-15);
     }
 
     #[test]

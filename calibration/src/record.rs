@@ -1,22 +1,21 @@
 //! What calibrations leave in the bench file besides its values: when, with what, and how well it is known. Tables of this
 //! program's own, which other readers pass over: `[calibration]` and `[uncertainty]`.
 
+use crate::date::Date;
 use landfit_part::FileError;
 use landfit_part::strict_toml::{Document, Section};
-use nalgebra::Matrix3;
+use nalgebra::{Matrix3, SMatrix};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, Value};
 
 /// All that the bench file says of its own calibration. Uncertainties are standard ones (k = 1).
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Record {
-    /// Date of the last calibration: "2026-11-25".
-    pub date: Option<String>,
-    /// Days after which it is due again; the user's own rule.
+    /// Day of the last calibration of anything.
+    pub date: Option<Date>,
+    /// Days after which a calibration is due again; the user's own rule.
     pub due_days: Option<f64>,
     /// What gave the scale.
-    pub ruler: Option<String>,
-    /// Relative standard uncertainty of the ruler.
-    pub ruler_relative: f64,
+    pub ruler: Option<Ruler>,
     /// In what kind of pictures: "rgb8", "grey8 jpeg".
     pub pixel_format: Option<String>,
     /// View by view.
@@ -27,6 +26,44 @@ pub struct Record {
     pub adjusters: Vec<AdjusterUncertainty>,
     /// What is known of heights.
     pub height: Option<Height>,
+}
+
+/// What gave the scale.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Ruler {
+    /// What it is: "glass grid", "the screws X, Y", "the pattern's own pitch".
+    pub name: String,
+    /// Its serial number.
+    pub serial: Option<String>,
+    /// The number of its certificate.
+    pub certificate: Option<String>,
+    /// Until when that certificate holds.
+    pub due: Option<Date>,
+    /// Its relative standard uncertainty; `None` where nobody stated one, so that it counts as nothing.
+    pub relative: Option<f64>,
+}
+
+impl Ruler {
+    /// All that is known of it, in one line.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let mut text = self.name.clone();
+        for (word, value) in [("serial", &self.serial), ("certificate", &self.certificate)] {
+            if let Some(value) = value {
+                text += &format!(", {word} {value}");
+            }
+        }
+        if let Some(due) = self.due {
+            text += &format!(", due {due}");
+        }
+        text
+    }
+
+    /// Whether its certificate had run out on a day.
+    #[must_use]
+    pub fn is_overdue(&self, on: Date) -> bool {
+        self.due.is_some_and(|due| on > due)
+    }
 }
 
 /// How well one view is known.
@@ -46,6 +83,8 @@ pub struct ViewUncertainty {
     pub rms_px: f64,
     /// The middle of the region, bench frame, mm: where errors of scale turn to nothing.
     pub middle_mm: [f64; 2],
+    /// When it was calibrated.
+    pub date: Option<Date>,
 }
 
 /// How well a part view is known against a board view.
@@ -59,6 +98,40 @@ pub struct RegistrationUncertainty {
     pub covariance: Matrix3<f64>,
     /// Bench frame, mm.
     pub middle_mm: [f64; 2],
+    /// The same over all of the field, where the calibration told it.
+    pub field: Option<FieldCovariance>,
+    /// When it was calibrated.
+    pub date: Option<Date>,
+}
+
+/// How far the part view may be off against the board view all over the field: covariance of the eight ways in which two views of
+/// one plane can differ, scale, lens and tilt included, with all that they have in common left out.
+///
+/// At x = (X - middle) / half and y likewise a point seen by both differs by
+/// `a (1, 0) + b (0, 1) + c (-y, x) + d (x, y) + e (x, -y) + f (y, x) + g (x², xy) + h (xy, y²)`: shift, turn, scale, the two ways of
+/// stretching, and tilt about either axis; a to h in mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FieldCovariance {
+    /// Of a to h, mm².
+    pub covariance: SMatrix<f64, 8, 8>,
+    /// Half of the field's extent, mm, by which places are divided.
+    pub half_mm: f64,
+}
+
+impl FieldCovariance {
+    /// What each of a to h does at a place that lies at (x, y) mm from the middle: one column each.
+    #[must_use]
+    pub fn ways(&self, x_mm: f64, y_mm: f64) -> SMatrix<f64, 2, 8> {
+        ways(x_mm / self.half_mm, y_mm / self.half_mm)
+    }
+}
+
+/// The eight ways at a place in units of the field.
+pub(crate) fn ways(x: f64, y: f64) -> SMatrix<f64, 2, 8> {
+    SMatrix::<f64, 2, 8>::from_rows(&[
+        nalgebra::RowSVector::from([1.0, 0.0, -y, x, x, y, x * x, x * y]),
+        nalgebra::RowSVector::from([0.0, 1.0, x, y, -y, x, x * y, y * y]),
+    ])
 }
 
 /// How well an adjuster is known.
@@ -78,6 +151,8 @@ pub struct AdjusterUncertainty {
     pub repeatability: f64,
     /// "short" or "full".
     pub run: String,
+    /// When it was calibrated.
+    pub date: Option<Date>,
 }
 
 /// Height parallax of a lens that is not telecentric.
@@ -100,10 +175,14 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
     if let Some(field) = root.get("calibration", "") {
         let section = field.section()?;
         let word = |key: &str| section.get(key, "\"…\"").map(|f| f.text()).transpose();
-        (record.date, record.ruler, record.pixel_format) = (word("date")?, word("ruler")?, word("pixel_format")?);
+        (record.date, record.pixel_format) = (day(&section, "date")?, word("pixel_format")?);
         let days = |v: f64| v > 0.0 && v <= 1e5;
         record.due_days = section.get("due_days", "90").map(|f| f.number_where("a number of days above 0", days)).transpose()?;
-        record.ruler_relative = size(&section, "ruler_relative")?;
+        if let Some(name) = word("ruler")? {
+            let relative = section.get("ruler_relative", "0.001").is_some().then(|| size(&section, "ruler_relative")).transpose()?;
+            let (serial, certificate) = (word("ruler_serial")?, word("ruler_certificate")?);
+            record.ruler = Some(Ruler { name, serial, certificate, due: day(&section, "ruler_due")?, relative });
+        }
     }
     let Some(field) = root.get("uncertainty", "") else { return Ok(record) };
     let section = field.section()?;
@@ -116,6 +195,7 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
             field_largest_mm: size(&view, "field_largest_mm")?,
             rms_px: size(&view, "rms_px")?,
             middle_mm: pair(&view, "middle_mm")?,
+            date: day(&view, "date")?,
         });
     }
     for r in list(&section, "registration")? {
@@ -127,6 +207,8 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
             board_view: r.need("board_view", "1")?.whole(0, 99)? as usize,
             covariance: Matrix3::new(c[0], c[1], c[2], c[1], c[3], c[4], c[2], c[4], c[5]),
             middle_mm: pair(&r, "middle_mm")?,
+            field: field_covariance(&r)?,
+            date: day(&r, "date")?,
         });
     }
     for a in list(&section, "adjuster")? {
@@ -138,6 +220,7 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
             once_per_turn: size(&a, "once_per_turn")?,
             repeatability: size(&a, "repeatability")?,
             run: a.get("run", "\"short\"").map(|f| f.text()).transpose()?.unwrap_or_default(),
+            date: day(&a, "date")?,
         });
     }
     if let Some(field) = section.get("height", "") {
@@ -151,6 +234,30 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
 
 fn list<'a>(section: &Section<'a>, key: &'a str) -> Result<Vec<Section<'a>>, FileError> {
     section.get(key, "").map_or_else(|| Ok(Vec::new()), |f| f.sections())
+}
+
+fn day(section: &Section<'_>, key: &str) -> Result<Option<Date>, FileError> {
+    let Some(field) = section.get(key, "\"2026-11-25\"") else { return Ok(None) };
+    let text = field.text()?;
+    Date::parse(&text)
+        .map(Some)
+        .ok_or_else(|| field.wrong(format!("is no day: write year-month-day, as in \"2026-11-25\", not \"{text}\"")))
+}
+
+/// The upper triangle of eight by eight, row by row.
+const TRIANGLE: usize = 36;
+
+fn field_covariance(section: &Section<'_>) -> Result<Option<FieldCovariance>, FileError> {
+    let Some(field) = section.get("field_covariance", "36 numbers") else { return Ok(None) };
+    let needed = "36 numbers of mm², the upper triangle of eight by eight, row by row";
+    let values: [f64; TRIANGLE] = field.list_of(needed, |f| f.number_where("a number", |v| v.is_finite()))?;
+    let mut covariance = SMatrix::zeros();
+    let places = (0..8).flat_map(|r| (r..8).map(move |c| (r, c)));
+    for ((r, c), value) in places.zip(values) {
+        (covariance[(r, c)], covariance[(c, r)]) = (value, value);
+    }
+    let half_mm = section.need("field_half_mm", "10.0")?.number_where("a number of mm above 0", |v| v > 0.0 && v <= 1e4)?;
+    Ok(Some(FieldCovariance { covariance, half_mm }))
 }
 
 fn size(section: &Section<'_>, key: &str) -> Result<f64, FileError> {
@@ -177,16 +284,27 @@ pub fn written(text: &str, record: &Record, file: &str) -> Result<String, FileEr
     let mut document: DocumentMut = text.parse().map_err(syntax)?;
     let calibration = document.entry("calibration").or_insert_with(|| Item::Table(Table::new()));
     if let Some(table) = calibration.as_table_like_mut() {
-        let words = [("date", &record.date), ("ruler", &record.ruler), ("pixel_format", &record.pixel_format)];
-        for (key, value) in words.into_iter().filter_map(|(k, v)| Some((k, v.as_ref()?))) {
-            table.insert(key, Item::Value(value.as_str().into()));
-        }
-        if let Some(days) = record.due_days {
-            table.insert("due_days", Item::Value(days.into()));
-        }
-        if record.ruler_relative > 0.0 {
-            table.insert("ruler_relative", Item::Value(record.ruler_relative.into()));
-        }
+        let mut put = |key: &str, value: Option<Value>| match value {
+            Some(mut value) => {
+                // The comment beside it stays.
+                if let Some(old) = table.get(key).and_then(Item::as_value) {
+                    *value.decor_mut() = old.decor().clone();
+                }
+                table.insert(key, Item::Value(value));
+            }
+            None => drop(table.remove(key)),
+        };
+        let word = |value: &Option<String>| value.as_deref().map(Value::from);
+        let day = |value: Option<Date>| value.map(|d| Value::from(d.to_string()));
+        put("date", day(record.date));
+        put("pixel_format", word(&record.pixel_format));
+        put("due_days", record.due_days.map(Value::from));
+        let ruler = record.ruler.as_ref();
+        put("ruler", ruler.map(|r| Value::from(r.name.as_str())));
+        put("ruler_serial", ruler.and_then(|r| word(&r.serial)));
+        put("ruler_certificate", ruler.and_then(|r| word(&r.certificate)));
+        put("ruler_due", ruler.and_then(|r| day(r.due)));
+        put("ruler_relative", ruler.and_then(|r| r.relative).map(Value::from));
     }
     // Keys that others put beside ours stay.
     let uncertainty = document.entry("uncertainty").or_insert_with(|| {
@@ -246,7 +364,14 @@ fn view_table(v: &ViewUncertainty) -> Table {
     ];
     figures(&mut t, &values);
     t.insert("middle_mm", numbers(&v.middle_mm));
+    insert_day(&mut t, v.date);
     t
+}
+
+fn insert_day(table: &mut Table, date: Option<Date>) {
+    if let Some(date) = date {
+        table.insert("date", Item::Value(date.to_string().into()));
+    }
 }
 
 fn registration_table(r: &RegistrationUncertainty) -> Table {
@@ -256,6 +381,12 @@ fn registration_table(r: &RegistrationUncertainty) -> Table {
     let c = &r.covariance;
     t.insert("covariance", numbers(&[c[(0, 0)], c[(0, 1)], c[(0, 2)], c[(1, 1)], c[(1, 2)], c[(2, 2)]]));
     t.insert("middle_mm", numbers(&r.middle_mm));
+    if let Some(field) = &r.field {
+        let triangle: Vec<f64> = (0..8).flat_map(|row| (row..8).map(move |column| field.covariance[(row, column)])).collect();
+        t.insert("field_covariance", numbers(&triangle));
+        t.insert("field_half_mm", Item::Value(field.half_mm.into()));
+    }
+    insert_day(&mut t, r.date);
     t
 }
 
@@ -273,49 +404,88 @@ fn adjuster_table(a: &AdjusterUncertainty) -> Table {
     if !a.run.is_empty() {
         t.insert("run", Item::Value(a.run.as_str().into()));
     }
+    insert_day(&mut t, a.date);
     t
 }
 
 /// How old a calibration is, against the user's own rule.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Age {
-    /// Days since the last calibration.
-    pub days: f64,
-    /// Days after which it is due.
-    pub due_days: f64,
+    /// What is oldest: "scale of view 0", "screw X".
+    pub what: String,
+    /// Days since it was calibrated; below zero where the file's day is yet to come.
+    pub days: i64,
+    /// Days after which it is due; `None` without a rule.
+    pub due_days: Option<f64>,
 }
 
 impl Age {
     /// Whether the calibration is due.
     #[must_use]
     pub fn is_due(&self) -> bool {
-        self.days > self.due_days
+        self.due_days.is_some_and(|due| self.days as f64 > due)
     }
-}
 
-/// Days from a date "2026-11-25…" on, in the calendar of today (H. Hinnant's days_from_civil, public domain, restated); `None`
-/// where the text is no date.
-#[must_use]
-pub fn day_number(date: &str) -> Option<i64> {
-    let mut fields = date.get(..10)?.split('-');
-    let mut next = || fields.next()?.parse::<i64>().ok();
-    let (y, m, d) = (next()?, next()?, next()?);
-    if !(1..=12).contains(&m) || !(1..=31).contains(&d) {
-        return None;
+    /// Whether the file's day is yet to come: one of the clocks was wrong.
+    #[must_use]
+    pub const fn is_yet_to_come(&self) -> bool {
+        self.days < 0
     }
-    let y = if m <= 2 { y - 1 } else { y };
-    let era = y.div_euclid(400);
-    let of_era = y - era * 400;
-    let of_year = (153 * ((m + 9) % 12) + 2) / 5 + d - 1;
-    Some(era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year)
 }
 
 impl Record {
-    /// How old the calibration is on a date; `None` where no rule was set or a date is missing.
+    /// How old the oldest of the calibrations is; `None` where no day is known. A new run of one screw makes nothing else younger.
     #[must_use]
-    pub fn age(&self, today: &str) -> Option<Age> {
-        let days = day_number(today)? - day_number(self.date.as_deref()?)?;
-        Some(Age { days: days as f64, due_days: self.due_days? })
+    pub fn age(&self, today: Date) -> Option<Age> {
+        let views = self.views.iter().map(|v| (format!("scale of view {}", v.view), v.date));
+        let registrations = self.registrations.iter();
+        let registrations = registrations.map(|r| (format!("view {} against view {}", r.part_view, r.board_view), r.date));
+        let screws = self.adjusters.iter().map(|a| (format!("screw {}", a.name), a.date));
+        let all = views.chain(registrations).chain(screws).map(|(what, date)| (what, date.or(self.date)));
+        let oldest = all.filter_map(|(what, date)| Some((what, date?))).min_by_key(|(_, date)| *date);
+        let (what, date) = oldest.or_else(|| Some(("last calibration".to_owned(), self.date?)))?;
+        Some(Age { what, days: today.days_since(date), due_days: self.due_days })
+    }
+
+    /// What is to be said of the calibration with every answer: that it is due, that its day is yet to come, that its ruler's certificate
+    /// had run out when it was made.
+    #[must_use]
+    pub fn warnings(&self, today: Date) -> Vec<String> {
+        let mut warnings = Vec::new();
+        if let Some(age) = self.age(today) {
+            if age.is_yet_to_come() {
+                warnings.push(format!(
+                    "The bench file's calibration ({}) is dated {} days ahead of this computer's clock: one of the two clocks was wrong; mend the clock, or calibrate again.",
+                    age.what, -age.days
+                ));
+            }
+            if let (true, Some(due)) = (age.is_due(), age.due_days) {
+                warnings.push(format!(
+                    "Calibration due: {} is {} days old and was due after {due:.0}. Check it (landfit calibrate day) or calibrate again.",
+                    age.what, age.days
+                ));
+            }
+        }
+        if let Some((ruler, due, on)) = self.ruler.as_ref().zip(self.scale_date()).and_then(|(r, on)| Some((r, r.due?, on)))
+            && ruler.is_overdue(on)
+        {
+            warnings.push(format!(
+                "The scale was taken on {on} from {}, whose certificate ran out on {due}: have it certified and calibrate scale again.",
+                ruler.name
+            ));
+        }
+        warnings
+    }
+
+    /// When the ruler was used last.
+    fn scale_date(&self) -> Option<Date> {
+        self.views.iter().filter_map(|v| v.date).max().or(self.date)
+    }
+
+    /// Relative standard uncertainty of the ruler; nothing where none is stated.
+    #[must_use]
+    pub fn ruler_relative(&self) -> f64 {
+        self.ruler.as_ref().and_then(|r| r.relative).unwrap_or(0.0)
     }
 
     /// What is known of a view.
@@ -352,10 +522,15 @@ mod tests {
 
     fn record() -> Record {
         Record {
-            date: Some("2026-11-25".to_owned()),
+            date: Date::parse("2026-11-25"),
             due_days: Some(90.0),
-            ruler: Some("glass grid, serial 12".to_owned()),
-            ruler_relative: 1e-5,
+            ruler: Some(Ruler {
+                name: "glass grid".to_owned(),
+                serial: Some("12".to_owned()),
+                certificate: Some("K-345".to_owned()),
+                due: Date::parse("2027-03-31"),
+                relative: Some(1e-5),
+            }),
             pixel_format: Some("rgb8".to_owned()),
             views: vec![ViewUncertainty {
                 view: 1,
@@ -365,12 +540,15 @@ mod tests {
                 field_largest_mm: 5e-4,
                 rms_px: 0.03,
                 middle_mm: [0.1, -0.2],
+                date: Date::parse("2026-11-25"),
             }],
             registrations: vec![RegistrationUncertainty {
                 part_view: 0,
                 board_view: 1,
                 covariance: Matrix3::new(1e-8, 0.0, 1e-12, 0.0, 2e-8, 0.0, 1e-12, 0.0, 1e-10),
                 middle_mm: [0.0, 0.5],
+                field: Some(FieldCovariance { covariance: SMatrix::from_fn(|r, c| 1e-9 * (1 + r * c) as f64), half_mm: 8.5 }),
+                date: None,
             }],
             adjusters: vec![AdjusterUncertainty { name: "X".to_owned(), step: 2e-5, run: "short".to_owned(), ..Default::default() }],
             height: Some(Height { distance_mm: 100.0, differs_mm: 0.2 }),
@@ -394,14 +572,34 @@ mod tests {
     }
 
     #[test]
-    fn days_are_counted_over_months_and_leap_years() {
-        let days = |a: &str, b: &str| day_number(b).unwrap() - day_number(a).unwrap();
-        assert_eq!(days("2026-11-25", "2026-12-01"), 6);
-        assert_eq!(days("2024-02-28", "2024-03-01"), 2);
-        assert_eq!(days("2025-02-28", "2025-03-01"), 1);
-        assert_eq!(days("1999-12-31", "2000-01-01"), 1);
-        assert_eq!(day_number("yesterday!"), None);
-        let age = record().age("2027-03-01").expect("a rule");
-        assert!(age.is_due() && (age.days - 96.0).abs() < 1e-9);
+    fn the_oldest_calibration_counts_and_a_new_run_of_a_screw_makes_the_scale_no_younger() {
+        let day = |text: &str| Date::parse(text).expect("a day");
+        let mut record = record();
+        assert_eq!(record.age(day("2027-03-01")).expect("days").days, 96);
+        record.views[0].date = Some(day("2026-08-01"));
+        let age = record.age(day("2026-11-26")).expect("days");
+        assert!((age.what.as_str(), age.days, age.is_due()) == ("scale of view 1", 117, true), "{age:?}");
+        let told = record.warnings(day("2026-11-26")).join(" ");
+        assert!(told.contains("Calibration due: scale of view 1 is 117 days old and was due after 90"), "{told}");
+        assert!(record.warnings(day("2026-07-31")).join(" ").contains("1 days ahead"));
+        record.due_days = None;
+        assert_eq!(record.warnings(day("2036-11-26")), Vec::<String>::new());
+        record.ruler = Some(Ruler { due: Some(day("2026-07-31")), ..record.ruler.expect("named") });
+        assert!(record.warnings(day("2026-11-26")).join(" ").contains("whose certificate ran out on 2026-07-31"));
+    }
+
+    #[test]
+    fn days_and_covariances_that_cannot_be_are_named() {
+        for (text, part) in [
+            ("[calibration]\ndate = \"soon\"\n", "line 2"),
+            ("[calibration]\nruler = \"r\"\nruler_due = \"2026-02-30\"\n", "ruler_due"),
+            (
+                "[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [0,0,0,0,0,0]\nfield_covariance = [1.0]\n",
+                "36 numbers",
+            ),
+        ] {
+            let told = parse(text, "b.toml").expect_err("refused").to_string();
+            assert!(told.starts_with("b.toml, line ") && told.contains(part), "{told}");
+        }
     }
 }

@@ -3,7 +3,7 @@
 
 use landfit_vision::picture::Samples;
 use landfit_vision::plane::separate;
-use landfit_vision::{Frame, Optics, Picture};
+use landfit_vision::{Frame, Optics, Picture, RegionPx};
 
 /// What a picture with one light on says of that light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,12 +32,37 @@ pub enum TintError {
     /// Pictures of unequal size.
     #[error("the pictures differ in size")]
     Size,
+    /// The colour changes over the picture.
+    #[error(
+        "the colour varies by {spread:.2} over it: more than one light shows. Switch the others off, or name a region where only this one shows"
+    )]
+    Mixed {
+        /// Standard deviation of the worst channel's share.
+        spread: f64,
+    },
+    /// A region that the picture does not have.
+    #[error(
+        "the region reaches to column {right} and row {bottom}, outside the picture of {width} x {height} px, or is empty; it is x,y,width,height"
+    )]
+    Region {
+        /// Column after its last.
+        right: u64,
+        /// Row after its last.
+        bottom: u64,
+        /// Of the picture.
+        width: usize,
+        /// Of the picture.
+        height: usize,
+    },
 }
 
 const LEAST_PIXELS: usize = 400;
 /// Pixels darker than this share of full scale are left to black level and noise, brighter ones to saturation.
 const DARK: f64 = 0.08;
 const BRIGHT: f64 = 0.96;
+/// A light's colour over grey, copper and mask stays within some hundredths; two lights over one scene vary by several tenths. A project
+/// choice.
+const MOST_SPREAD: f64 = 0.15;
 
 /// Raw values as doubles, channel by channel.
 fn raw(picture: &Picture) -> Vec<f64> {
@@ -47,10 +72,35 @@ fn raw(picture: &Picture) -> Vec<f64> {
     }
 }
 
-/// The tint of the only light that is on in a picture.
+/// A rectangle of a picture, as a picture.
 ///
 /// # Errors
-/// A grey picture, or one that is dark or white nearly everywhere.
+/// A rectangle that is empty or reaches out of the picture.
+pub fn cropped(picture: &Picture, region: RegionPx) -> Result<Picture, TintError> {
+    let (right, bottom) = (u64::from(region.x) + u64::from(region.width), u64::from(region.y) + u64::from(region.height));
+    let (width, height) = (picture.width_px, picture.height_px);
+    if region.width == 0 || region.height == 0 || right > width as u64 || bottom > height as u64 {
+        return Err(TintError::Region { right, bottom, width, height });
+    }
+    fn rows<T: Copy>(values: &[T], picture: &Picture, region: RegionPx) -> Vec<T> {
+        let n = picture.channels;
+        let row = |y: u32| {
+            let from = n * ((region.y + y) as usize * picture.width_px + region.x as usize);
+            values[from..from + n * region.width as usize].iter().copied()
+        };
+        (0..region.height).flat_map(row).collect()
+    }
+    let samples = match &picture.samples {
+        Samples::U8(v) => Samples::U8(rows(v, picture, region)),
+        Samples::U16(v) => Samples::U16(rows(v, picture, region)),
+    };
+    Ok(Picture { width_px: region.width as usize, height_px: region.height as usize, channels: picture.channels, samples })
+}
+
+/// The tint of the only light that shows in a picture.
+///
+/// # Errors
+/// A grey picture, one that is dark or white nearly everywhere, or one in which more than one light shows.
 pub fn tint(picture: &Picture, frame: &Frame) -> Result<Tint, TintError> {
     if picture.channels != 3 {
         return Err(TintError::Grey);
@@ -73,20 +123,32 @@ pub fn tint(picture: &Picture, frame: &Frame) -> Result<Tint, TintError> {
     let sum = usable.iter().fold([0.0; 3], |s, c| [s[0] + c[0], s[1] + c[1], s[2] + c[2]]);
     let top = sum.iter().copied().fold(0.0, f64::max);
     let rgb = sum.map(|s| s / top);
-    let spread = std::array::from_fn(|k| {
+    let spread: [f64; 3] = std::array::from_fn(|k| {
         let off = usable.iter().map(|c| c[k] / c.iter().copied().fold(1e-9, f64::max) - rgb[k]);
         (off.map(|o| o * o).sum::<f64>() / usable.len() as f64).sqrt()
     });
+    let worst = spread.iter().copied().fold(0.0, f64::max);
+    if worst > MOST_SPREAD {
+        return Err(TintError::Mixed { spread: worst });
+    }
     Ok(Tint { rgb, spread, pixels: usable.len() })
 }
 
 /// Share of a light that is left in the plane of the view `index`, whose light was off in this picture: mean of what separation
-/// gives there, over the brightness of the picture in the light that was on (view `lit`).
+/// gives there, over the brightness of the picture in the light that was on (view `lit`); `within` keeps to a part of the picture.
 #[must_use]
-pub fn crosstalk(picture: &Picture, optics: &Optics, lit: usize, index: usize) -> f64 {
+pub fn crosstalk(picture: &Picture, optics: &Optics, lit: usize, index: usize, within: Option<RegionPx>) -> f64 {
     let mean = |view: usize| {
         let plane = separate(picture, optics, view);
-        plane.light.iter().map(|v| f64::from(*v)).sum::<f64>() / plane.light.len().max(1) as f64
+        let is_within = |i: usize| {
+            let (x, y) = (plane.origin_px[0] + i % plane.width, plane.origin_px[1] + i / plane.width);
+            within.is_none_or(|r| {
+                (r.x as usize..(r.x + r.width) as usize).contains(&x) && (r.y as usize..(r.y + r.height) as usize).contains(&y)
+            })
+        };
+        let kept = plane.light.iter().enumerate().filter(|(i, _)| is_within(*i));
+        let (sum, n) = kept.fold((0.0, 0.0), |(sum, n), (_, v)| (sum + f64::from(*v), n + 1.0));
+        sum / f64::max(n, 1.0)
     };
     mean(index) / mean(lit).max(1e-9)
 }
@@ -113,14 +175,14 @@ pub fn black_level(dark: &Picture) -> Levels {
     Levels { black, noise }
 }
 
-/// The raw value that no pixel exceeds although many reach it; `None` when none does.
+/// The raw value that nothing exceeds although a share of more than `least_share` reaches it; `None` when none does.
 #[must_use]
-pub fn white_level(bright: &Picture) -> Option<f64> {
+pub fn white_level(bright: &Picture, least_share: f64) -> Option<f64> {
     let mut values = raw(bright);
     values.sort_by(f64::total_cmp);
     let top = *values.last()?;
     let at_top = values.iter().rev().take_while(|v| **v == top).count();
-    (at_top * 500 > values.len()).then_some(top)
+    (at_top as f64 > least_share * values.len() as f64).then_some(top)
 }
 
 /// Gamma from three pictures of one scene, with the one light on, with the other, and with both: the exponent under which the
@@ -196,6 +258,25 @@ mod tests {
     }
 
     #[test]
+    fn a_region_where_one_light_shows_gives_its_tint_and_a_picture_of_both_is_refused() {
+        // Amber on the left half, cyan on the right.
+        let (amber, cyan) = (lit(&[(AMBER, 0.8)], 1.0, 0.0), lit(&[(CYAN, 0.8)], 1.0, 0.0));
+        let (Samples::U16(a), Samples::U16(c)) = (&amber.samples, &cyan.samples) else { panic!("16 bits") };
+        let both: Vec<u16> = (0..a.len()).map(|i| if (i / 3) % 64 < 32 { a[i] } else { c[i] }).collect();
+        let both = Picture { samples: Samples::U16(both), ..amber.clone() };
+        assert!(matches!(tint(&both, &FRAME), Err(TintError::Mixed { .. })));
+        let left = RegionPx { x: 1, y: 2, width: 30, height: 44 };
+        let right = RegionPx { x: 33, ..left };
+        for (region, is) in [(left, AMBER), (right, CYAN)] {
+            let found = tint(&cropped(&both, region).expect("inside"), &FRAME).expect("a tint");
+            assert!(found.rgb.iter().zip(is).all(|(a, b)| (a - b).abs() < 1e-3), "{found:?}");
+        }
+        for (x, width) in [(40, 30), (0, 0), (u32::MAX, 2)] {
+            assert!(matches!(cropped(&both, RegionPx { x, width, ..left }), Err(TintError::Region { .. })));
+        }
+    }
+
+    #[test]
     fn lights_add_under_the_true_gamma_only() {
         for (true_gamma, black) in [(1.0, 0.0), (2.2, 0.0), (1.8, 3000.0)] {
             let (a, b) = ((AMBER, 0.45), (CYAN, 0.4));
@@ -216,8 +297,11 @@ mod tests {
             scale: ScaleSource::Bench,
         };
         let picture = lit(&[(AMBER, 0.8)], 1.0, 0.0);
-        assert!(crosstalk(&picture, &optics(AMBER), 0, 1).abs() < 1e-3);
-        assert!(crosstalk(&picture, &optics([1.0, 0.4, 0.1]), 0, 1).abs() > 0.02);
+        assert!(crosstalk(&picture, &optics(AMBER), 0, 1, None).abs() < 1e-3);
+        let corner = RegionPx { x: 40, y: 20, width: 20, height: 20 };
+        for within in [None, Some(corner)] {
+            assert!(crosstalk(&picture, &optics([1.0, 0.4, 0.1]), 0, 1, within).abs() > 0.02);
+        }
     }
 
     #[test]
@@ -225,6 +309,7 @@ mod tests {
         let dark = Picture { width_px: 3, height_px: 1, channels: 1, samples: Samples::U8(vec![15, 16, 17]) };
         assert!((black_level(&dark).black - 16.0).abs() < 1e-9);
         let bright = Picture { width_px: 4, height_px: 1, channels: 1, samples: Samples::U8(vec![235, 235, 100, 20]) };
-        assert_eq!(white_level(&bright), Some(235.0));
+        assert_eq!(white_level(&bright, 0.05), Some(235.0));
+        assert_eq!(white_level(&bright, 0.6), None);
     }
 }

@@ -1,5 +1,9 @@
 """Targets found and cameras calibrated by landfit-calibration against OpenCV, on open calibration pictures.
 
+Besides: Zhang's published points (tests/check-values/zhang_1998_points.csv), where the published model bends the lens about the principal
+point and landfit leaves the centre free. Both are compared with their like: landfit with its centre held, and the published model with its
+centre freed (scipy).
+
 Compared with: cv2.findChessboardCorners + cornerSubPix and cv2.findCirclesGrid (where the marks are), cv2.calibrateCamera (what the
 same marks make of lens and residuals). Pictures: tests/real-pictures, each folder with its SOURCE.md. Versions: tests/requirements.txt.
 
@@ -13,6 +17,7 @@ import sys
 
 import cv2
 import numpy as np
+from scipy.optimize import least_squares
 
 from tally import Tally
 
@@ -106,6 +111,71 @@ def compare_lens(tally, name, answer, matrix, lens, verbose):
         tally.check(f"{name}: {word} agrees with calibrateCamera within their uncertainties", abs(value - theirs) < 3 * np.sqrt(2) * u)
 
 
+POINTS = PICTURES.parent / "check-values" / "zhang_1998_points.csv"
+# alpha, beta, u0, v0, k1, k2 as published (Zhang, MSR-TR-98-71, 1998).
+PUBLISHED = [832.5, 832.53, 303.959, 206.585, -0.228601, 0.190353]
+
+
+def published_points():
+    rows = [line for line in POINTS.read_text().splitlines() if line[0] not in "#X"]
+    table = np.array([[float(v) for v in row.split(",")] for row in rows])
+    return table[:, :2], [table[:, 2 + 2 * v : 4 + 2 * v] for v in range(5)]
+
+
+def with_free_centre(target, views, rotations, translations):
+    """The published model with a centre of its own for the lens, each view weighed by its own residuals: k1, k2, centre."""
+
+    def off(p):
+        (alpha, beta, u0, v0, k1, k2, skew, cx, cy), per_view = p[:9], p[9:].reshape(5, 6)
+        for (pose, seen) in zip(per_view, views):
+            x, y, depth = (target @ cv2.Rodrigues(pose[:3])[0][:, :2].T + pose[3:]).T
+            ideal = np.c_[alpha * x / depth + skew * y / depth + u0, beta * y / depth + v0]
+            d = (ideal - (cx, cy)) / alpha
+            r2 = (d**2).sum(1, keepdims=True)
+            yield ideal + alpha * d * (k1 * r2 + k2 * r2**2) - seen
+
+    poses = np.concatenate([np.r_[r.ravel(), t.ravel()] for r, t in zip(rotations, translations)])
+    p, sds = np.r_[PUBLISHED, 0.0, PUBLISHED[2:4], poses], np.ones(5)
+    for _ in range(8):
+        p = least_squares(lambda q: np.concatenate([(o / sd).ravel() for o, sd in zip(off(q), sds)]), p, x_scale="jac").x
+        sds = [np.sqrt((o**2).mean()) for o in off(p)]
+    return [p[4], p[5], p[7], p[8]]
+
+
+def compare_published(tally, program, verbose):
+    target, views = published_points()
+    objects = [np.c_[target, np.zeros(len(target))].astype(np.float32)] * 5
+    images = [v.astype(np.float32).reshape(-1, 1, 2) for v in views]
+
+    def rms(answer):
+        return np.sqrt(np.mean([r[1] ** 2 + r[2] ** 2 for r in answer["residuals"]]))
+
+    def opencv(flags):
+        return cv2.calibrateCamera(objects, images, (640, 480), None, None, flags=flags)
+
+    radial, _, _, rotations, translations = opencv(RADIAL)
+    tangential, matrix, lens, *_ = opencv(cv2.CALIB_FIX_K3)
+    held = ask_landfit(program, ["points", "832.5", *map(str, PUBLISHED[2:4])], [POINTS])
+    for word, (value, u), published in zip(["k1", "k2"], held["lens"], PUBLISHED[4:]):
+        tally.check(f"published points, centre held: {word} is the published one within its uncertainty", abs(value - published) < u)
+        if verbose:
+            print(f"published points, centre held: {word} {value:.5f} ± {u:.5f}, published {published:.5f}")
+    tally.check("published points, centre held: residuals no larger than calibrateCamera's", rms(held) <= radial)
+    free = ask_landfit(program, ["points", "832.5"], [POINTS])
+    outside = with_free_centre(target, views, rotations, translations)
+    for word, (value, u), theirs in zip(["k1", "k2", "centre x", "centre y"], free["lens"], outside):
+        tally.check(f"published points, centre free: {word} is that of the published model with its centre freed", abs(value - theirs) < u)
+        if verbose:
+            print(f"published points, centre free: {word} {value:.5f} ± {u:.5f}, the published model with a free centre {theirs:.5f}")
+    # Tangential terms are a shift of the centre to first order: p = -k1 times the shift over the focal length.
+    k1, p1 = lens.ravel()[[0, 2]]
+    centre_y, (y, u) = matrix[1, 2] - p1 / k1 * matrix[1, 1], free["lens"][3]
+    tally.check("published points, centre free: calibrateCamera's tangential terms say the same", abs(y - centre_y) < 2 * u)
+    tally.check("published points, centre free: residuals no larger than calibrateCamera's with tangential terms", rms(free) <= tangential)
+    if verbose:
+        print(f"published points: calibrateCamera {radial:.5f} px, with tangential terms {tangential:.5f} px and its centre at row {centre_y:.2f}; landfit centre held {rms(held):.5f} px, free {rms(free):.5f} px at row {y:.2f} ± {u:.2f}")
+
+
 def main():
     program, verbose = sys.argv[1], "-v" in sys.argv[2:]
     tally = Tally("calibration against OpenCV")
@@ -123,6 +193,7 @@ def main():
     compare(tally, program, "dots", ["dots", "1"], CIRCLES, symmetric, 0.25, verbose)
     staggered = circles((4, 11), cv2.CALIB_CB_ASYMMETRIC_GRID)
     compare(tally, program, "staggered dots", ["staggered", "2", "1"], STAGGERED, staggered, 0.25, verbose)
+    compare_published(tally, program, verbose)
     tally.finish()
 
 

@@ -1,19 +1,19 @@
 //! Tells terminals that are joined by metal: the light along the way between neighbours against that of all other ways.
 
 use crate::answer::{SiteFinding, SiteState, SuspectKind};
-use crate::nearby::Nearby;
 use crate::shapes::{Shapes, group_of};
 use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
 use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use std::collections::BTreeMap;
-use std::num::NonZero;
 
 /// A way is joined when it is further from the usual way's light than this many of the ways' scatter …
 const SCATTERS: f64 = 6.0;
 /// … and further than this share of the difference between terminals and the body between them.
 const CONTRAST_SHARE: f64 = 0.25;
+/// So many others a terminal of a grid has within a pitch.
+const MOST_NEIGHBOURS: usize = 4;
 /// Fewer ways than this do not tell what is usual.
 const LEAST_WAYS: usize = 6;
 /// The same within one row of leads, where all see one ground.
@@ -80,13 +80,11 @@ pub(crate) fn mark(
 
 /// Pairs of nearest neighbours, each once.
 fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
-    const FIVE: NonZero<usize> = NonZero::new(5).unwrap();
-    let near = Nearby::new(&pattern.centres_mm);
     let mut ways: Vec<(usize, usize)> = Vec::new();
-    for (i, c) in pattern.centres_mm.iter().enumerate() {
-        for (d, j) in near.several(*c, FIVE) {
-            if i < j && d < 1.2 * pattern.pitch_mm {
-                ways.push((i, j));
+    for (i, around) in pattern.nearest().iter().enumerate() {
+        for (d, j) in around.iter().take(MOST_NEIGHBOURS) {
+            if i < *j && *d < 1.2 * pattern.pitch_mm {
+                ways.push((i, *j));
             }
         }
     }

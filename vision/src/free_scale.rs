@@ -137,7 +137,7 @@ fn coarse_scale(side: Side, part: &Part, optics: &Optics, planes: &[Plane]) -> R
     let mut guesses: Vec<f64> = Vec::new();
     for first in FIRST_SCALES {
         let Some((optics, sights)) = at_scale(first) else { continue };
-        let views = side::side_views(side, part, &sites, None, &optics, planes, &sights);
+        let views = side::side_views(side, part, None, &optics, planes, &sights);
         let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
         guesses.extend(spacings_mm(&features).into_iter().map(|spacing_mm| first * spacing_mm / usual_spacing_mm(&pattern.centres_mm)));
     }
@@ -153,7 +153,7 @@ fn coarse_scale(side: Side, part: &Part, optics: &Optics, planes: &[Plane]) -> R
         }
         seen.push(guess);
         let Some((optics, sights)) = at_scale(guess) else { continue };
-        let views = side::side_views(side, part, &sites, None, &optics, planes, &sights);
+        let views = side::side_views(side, part, None, &optics, planes, &sights);
         let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
         let window = Window {
             whole: |at: PointMm, kind: Kind| side::view_that_holds(&views, None, at, kind).is_some(),

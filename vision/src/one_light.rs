@@ -88,7 +88,7 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
         (0..part.sites.len()).filter(|&i| part.sites[i].pieces(Side::Part).len() * part.sites[i].pieces(Side::Board).len() > 0).collect();
     let scene = Scene {
         pairs: pairs(optics),
-        views: [Side::Part, Side::Board].map(|side| side::side_views(side, part, &sites, None, optics, planes, sights)),
+        views: [Side::Part, Side::Board].map(|side| side::side_views(side, part, None, optics, planes, sights)),
         centres_mm: [Side::Part, Side::Board].map(|side| sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect()),
         pitch_mm: part.pitch_mm(Side::Part).unwrap_or(1.0),
     };
@@ -165,6 +165,7 @@ fn coarse(plane: &Plane, factor: usize) -> Plane {
         light: std::mem::take(&mut small.light),
         step_of_light: plane.step_of_light,
         saturated: None,
+        blocks: None,
     }
 }
 
@@ -377,6 +378,7 @@ impl Told {
         for (pair, both) in scene.pairs.iter().zip(&self.both) {
             for (index, other) in [(pair.part, 1), (pair.board, 0)] {
                 let plane = &mut clean[index];
+                plane.blocks = None;
                 both.copies[other].add_to(&mut plane.light, plane.width, plane.height, -1.0);
             }
         }

@@ -20,6 +20,8 @@ pub struct Plane {
     pub step_of_light: f32,
     /// True where a channel is at full scale, so that the light is not known; `None` when no pixel is.
     pub saturated: Option<Vec<bool>>,
+    /// The light averaged over blocks, where that was done while separating it: the rows are at hand then.
+    pub blocks: Option<Reduced>,
 }
 
 /// Two lights whose tints point less than this apart cannot be told apart: the noise of one would be blown up tenfold.
@@ -100,6 +102,12 @@ fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] 
 /// light = Σ weight_c ((raw_c - black) / (white - black))^gamma over the channels. The picture must have the frame's size.
 #[must_use]
 pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
+    separate_with_blocks(picture, optics, index, None)
+}
+
+/// As [`separate`], and averages the light over blocks of `factor` x `factor` px in the same pass.
+#[must_use]
+pub fn separate_with_blocks(picture: &Picture, optics: &Optics, index: usize, factor: Option<usize>) -> Plane {
     let frame = &optics.frame;
     let region = region_of(&optics.views[index], frame);
     let white = frame.white.unwrap_or(picture.full_scale());
@@ -113,13 +121,13 @@ pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
     let widest = pulp::Arch::new();
     let mut plane = match &picture.samples {
         Samples::U8(raw) if frame.gamma == 1.0 => {
-            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(255.0) as u8 })
+            widest.dispatch(Linear { raw, picture, region, factor, black, weights: per_step, full: white.min(255.0) as u8 })
         }
         Samples::U16(raw) if frame.gamma == 1.0 => {
-            widest.dispatch(Linear { raw, picture, region, black, weights: per_step, full: white.min(65535.0) as u16 })
+            widest.dispatch(Linear { raw, picture, region, factor, black, weights: per_step, full: white.min(65535.0) as u16 })
         }
-        Samples::U8(raw) => mix(raw, picture, region, &tables(1 << 8), white.min(255.0) as u8),
-        Samples::U16(raw) => mix(raw, picture, region, &tables(1 << 16), white.min(65535.0) as u16),
+        Samples::U8(raw) => mix(raw, picture, region, factor, &tables(1 << 8), white.min(255.0) as u8),
+        Samples::U16(raw) => mix(raw, picture, region, factor, &tables(1 << 16), white.min(65535.0) as u16),
     };
     plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) / span as f32;
     plane
@@ -130,6 +138,7 @@ struct Linear<'a, T> {
     raw: &'a [T],
     picture: &'a Picture,
     region: RegionPx,
+    factor: Option<usize>,
     black: f32,
     weights: [f32; 3],
     full: T,
@@ -146,6 +155,7 @@ impl<T: Copy + Ord + Into<f32>> pulp::NullaryFnOnce for Linear<'_, T> {
             self.raw,
             self.picture,
             self.region,
+            self.factor,
             self.full,
             #[inline(always)]
             |row, out| {
@@ -164,8 +174,15 @@ impl<T: Copy + Ord + Into<f32>> pulp::NullaryFnOnce for Linear<'_, T> {
     }
 }
 
-fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: RegionPx, tables: &[Vec<f32>; 3], full: T) -> Plane {
-    plane_of(raw, picture, region, full, |row, out| {
+fn mix<T: Copy + Ord + Into<usize>>(
+    raw: &[T],
+    picture: &Picture,
+    region: RegionPx,
+    factor: Option<usize>,
+    tables: &[Vec<f32>; 3],
+    full: T,
+) -> Plane {
+    plane_of(raw, picture, region, factor, full, |row, out| {
         if picture.channels == 3 {
             for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
                 *o = tables[0][p[0].into()] + tables[1][p[1].into()] + tables[2][p[2].into()];
@@ -179,7 +196,14 @@ fn mix<T: Copy + Ord + Into<usize>>(raw: &[T], picture: &Picture, region: Region
 }
 
 #[inline(always)]
-fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full: T, mut one_row: impl FnMut(&[T], &mut [f32])) -> Plane {
+fn plane_of<T: Copy + Ord>(
+    raw: &[T],
+    picture: &Picture,
+    region: RegionPx,
+    factor: Option<usize>,
+    full: T,
+    mut one_row: impl FnMut(&[T], &mut [f32]),
+) -> Plane {
     let (width, height) = (region.width as usize, region.height as usize);
     let (x0, y0) = (region.x as usize, region.y as usize);
     let channels = picture.channels;
@@ -189,9 +213,13 @@ fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full:
     };
     let mut light = memory::take(width * height);
     let mut saturated = None;
+    let mut blocks = factor.map(|factor| Blocks::new(factor, width, height));
     for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate() {
         let row = row_of(y);
         one_row(row, out);
+        if let Some(blocks) = &mut blocks {
+            blocks.add_row(y, out);
+        }
         if row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full {
             let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
             if channels == 3 {
@@ -205,7 +233,7 @@ fn plane_of<T: Copy + Ord>(raw: &[T], picture: &Picture, region: RegionPx, full:
             }
         }
     }
-    Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated }
+    Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated, blocks: blocks.map(|b| b.reduced) }
 }
 
 /// A plane averaged over square blocks, for looking at a coarser scale.
@@ -226,37 +254,78 @@ pub struct Reduced {
 /// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane.
 #[must_use]
 pub fn reduce(plane: &Plane, factor: usize) -> Reduced {
-    pulp::Arch::new().dispatch(Blocks { plane, factor })
+    pulp::Arch::new().dispatch(Reduce { plane, factor })
 }
 
-struct Blocks<'a> {
+struct Reduce<'a> {
     plane: &'a Plane,
     factor: usize,
 }
 
-impl pulp::NullaryFnOnce for Blocks<'_> {
+impl pulp::NullaryFnOnce for Reduce<'_> {
     type Output = Reduced;
 
     #[inline(always)]
     fn call(self) -> Reduced {
         let Self { plane, factor } = self;
-        let (width, height) = (plane.width / factor, plane.height / factor);
-        let mut light = memory::take(width * height);
-        let scale = 1.0 / (factor * factor) as f32;
-        let mut column_sums = vec![0.0_f32; width * factor];
-        for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate().take(height) {
-            column_sums.fill(0.0);
-            for dy in 0..factor {
-                let start = (y * factor + dy) * plane.width;
-                for (sum, v) in column_sums.iter_mut().zip(&plane.light[start..start + width * factor]) {
-                    *sum += v;
-                }
-            }
-            for (o, block) in out.iter_mut().zip(column_sums.chunks_exact(factor)) {
-                *o = block.iter().sum::<f32>() * scale;
+        let mut blocks = Blocks::new(factor, plane.width, plane.height);
+        for (y, row) in plane.light.chunks_exact(plane.width.max(1)).enumerate() {
+            blocks.add_row(y, row);
+        }
+        blocks.reduced
+    }
+}
+
+/// Averages rows of light over blocks, one row after the other.
+struct Blocks {
+    reduced: Reduced,
+    /// The sums of the columns over the rows of the present blocks.
+    column_sums: Vec<f32>,
+}
+
+impl Blocks {
+    fn new(factor: usize, width: usize, height: usize) -> Self {
+        let (width, height) = (width / factor, height / factor);
+        Self { reduced: Reduced { factor, width, height, light: memory::take(width * height) }, column_sums: vec![0.0; width * factor] }
+    }
+
+    #[inline(always)]
+    fn add_row(&mut self, y: usize, row: &[f32]) {
+        let Reduced { factor, width, height, light } = &mut self.reduced;
+        let (block_row, within) = (y / *factor, y % *factor);
+        if block_row >= *height {
+            return;
+        }
+        if within == 0 {
+            self.column_sums.copy_from_slice(&row[..*width * *factor]);
+        } else {
+            for (sum, v) in self.column_sums.iter_mut().zip(row) {
+                *sum += v;
             }
         }
-        Reduced { factor, width, height, light }
+        if within + 1 == *factor {
+            let out = &mut light[block_row * *width..][..*width];
+            // The usual edges by themselves, as the compiler needs to know how many to add.
+            match *factor {
+                2 => mean_of_blocks::<2>(&self.column_sums, out),
+                3 => mean_of_blocks::<3>(&self.column_sums, out),
+                4 => mean_of_blocks::<4>(&self.column_sums, out),
+                5 => mean_of_blocks::<5>(&self.column_sums, out),
+                6 => mean_of_blocks::<6>(&self.column_sums, out),
+                _ => {
+                    for (o, block) in out.iter_mut().zip(self.column_sums.chunks_exact(*factor)) {
+                        *o = block.iter().sum::<f32>() / (*factor * *factor) as f32;
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn mean_of_blocks<const EDGE: usize>(column_sums: &[f32], out: &mut [f32]) {
+    for (o, block) in out.iter_mut().zip(column_sums.as_chunks::<EDGE>().0) {
+        *o = block.iter().sum::<f32>() * (1.0 / (EDGE * EDGE) as f32);
     }
 }
 
@@ -321,7 +390,7 @@ mod tests {
     #[test]
     fn reducing_keeps_the_mean_and_the_place() {
         let light: Vec<f32> = (0..36).map(|i| (i % 6) as f32).collect();
-        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, step_of_light: 0.0, saturated: None };
+        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, step_of_light: 0.0, saturated: None, blocks: None };
         let small = reduce(&plane, 3);
         assert_eq!((small.width, small.height), (2, 2));
         assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);

@@ -12,8 +12,9 @@ use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
-use landfit_part::{Part, PointMm, Pose, Shape, Side};
+use landfit_part::{Part, Piece, PointMm, Pose, Shape, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
+use std::borrow::Cow;
 
 /// One side, seen and fitted.
 pub(crate) struct Seen {
@@ -56,11 +57,12 @@ pub(crate) struct SideView<'a> {
     pub sight: &'a Sight,
     /// Designed radius of a feature, px; of other shapes than discs half the usual narrow side.
     pub radius_px: f64,
-    pub reduced: Reduced,
+    pub reduced: Cow<'a, Reduced>,
 }
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
+const MOST_BLOCK_EDGE_PX: usize = 16;
 /// Log odds that are no further apart do not tell bright from dark.
 const EVEN_ODDS: f64 = 8.0;
 /// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
@@ -98,7 +100,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let shapes = Shapes::of(side, part, &sites);
     let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
     let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
-    let views = side_views(side, part, &sites, shapes.as_ref(), optics, planes, sights);
+    let views = side_views(side, part, shapes.as_ref(), optics, planes, sights);
     let seats = match &shapes {
         None => vec![seat_discs(side, &pattern, &views)?],
         Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes))?,
@@ -289,34 +291,59 @@ fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
 pub(crate) fn side_views<'a>(
     side: Side,
     part: &Part,
-    sites: &[usize],
     shapes: Option<&Shapes>,
     optics: &Optics,
     planes: &'a [Plane],
     sights: &'a [Sight],
 ) -> Vec<SideView<'a>> {
-    let mut diameters: Vec<f64> = sites
-        .iter()
-        .flat_map(|&i| part.sites[i].pieces(side))
-        .filter_map(|p| if let Shape::Round { diameter_mm } = p.shape { Some(diameter_mm) } else { None })
-        .collect();
-    diameters.sort_by(f64::total_cmp);
-    let diameter_mm = diameters.get(diameters.len() / 2).copied().unwrap_or(0.0);
+    let half_mm = shapes.map_or_else(|| disc_radius_mm(side, part), Shapes::narrow_half_mm);
     (0..optics.views.len())
         .filter(|&i| optics.views[i].shows == side)
         .map(|index| {
             let (plane, sight) = (&planes[index], &sights[index]);
-            let region = region_of(&optics.views[index], &optics.frame);
-            let middle =
-                PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
-            let px_per_mm = sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt();
-            let radius_px = shapes.map_or(diameter_mm / 2.0, Shapes::narrow_half_mm) * px_per_mm;
+            let radius_px = half_mm * px_per_mm_in_middle(optics, sights, index);
             let blocks = radius_px / COARSE_RADIUS_BLOCKS;
             // A disc bears a little less; the narrow side of a lead does not.
-            let factor = (if shapes.is_some() { blocks } else { blocks.round() } as usize).clamp(1, 16);
-            SideView { index, plane, sight, radius_px, reduced: reduce(plane, factor) }
+            let factor = if shapes.is_some() { (blocks as usize).clamp(1, MOST_BLOCK_EDGE_PX) } else { disc_block_edge_px(radius_px) };
+            let reduced = match &plane.blocks {
+                Some(blocks) if blocks.factor == factor => Cow::Borrowed(blocks),
+                _ => Cow::Owned(reduce(plane, factor)),
+            };
+            SideView { index, plane, sight, radius_px, reduced }
         })
         .collect()
+}
+
+/// Edge of the blocks, px, at which a view's discs are looked for; `None` where the side has other shapes, too.
+pub(crate) fn block_edge_px(part: &Part, optics: &Optics, sights: &[Sight], index: usize) -> Option<usize> {
+    let side = optics.views[index].shows;
+    let is_disc = |p: &Piece| matches!(p.shape, Shape::Round { .. });
+    let all_discs = part.sites.iter().flat_map(|s| s.pieces(side)).all(is_disc);
+    all_discs.then(|| disc_block_edge_px(disc_radius_mm(side, part) * px_per_mm_in_middle(optics, sights, index)))
+}
+
+fn disc_block_edge_px(radius_px: f64) -> usize {
+    ((radius_px / COARSE_RADIUS_BLOCKS).round() as usize).clamp(1, MOST_BLOCK_EDGE_PX)
+}
+
+/// Half the middle diameter of a side's discs, mm.
+fn disc_radius_mm(side: Side, part: &Part) -> f64 {
+    let mut diameters: Vec<f64> = part
+        .sites
+        .iter()
+        .flat_map(|s| s.pieces(side))
+        .filter_map(|p| if let Shape::Round { diameter_mm } = p.shape { Some(diameter_mm) } else { None })
+        .collect();
+    diameters.sort_by(f64::total_cmp);
+    diameters.get(diameters.len() / 2).copied().unwrap_or(0.0) / 2.0
+}
+
+/// Root of the area's scale in the middle of a view's region.
+fn px_per_mm_in_middle(optics: &Optics, sights: &[Sight], index: usize) -> f64 {
+    let region = region_of(&optics.views[index], &optics.frame);
+    let middle = PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
+    let sight = &sights[index];
+    sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt()
 }
 
 impl SideView<'_> {

@@ -95,7 +95,9 @@ fn doubt_from_steps_px(plane: &Plane, look: &Look) -> f64 {
 }
 
 /// Features that teach the look; they are spread over the pattern.
-const TEACHERS: usize = 32;
+const TEACHERS: usize = 24;
+/// As few tell where features lie on the mean, to a few hundredths of a pixel: the others join once that has come to rest.
+const FIRST_TEACHERS: usize = 10;
 /// Rounds of learning and measuring until the teachers' mean place stays.
 const MOST_ROUNDS: usize = 8;
 /// The linear growth holds within this, px.
@@ -117,34 +119,57 @@ struct Settled {
 fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<Settled> {
     let seen: Vec<PointPx> =
         expected.iter().filter(|e| e.candidate.is_some_and(|c| c.distance(e.at) < 0.25 * radius_px)).map(|e| e.at).collect();
-    let starts: Vec<PointPx> = seen.iter().copied().step_by(seen.len().div_ceil(TEACHERS).max(1)).collect();
-    let mut look = Look::learn(plane, &starts.iter().copied().map(Teacher::from).collect::<Vec<_>>(), radius_px)?;
-    let mut teachers: Vec<(PointPx, Teacher)> = starts.iter().map(|s| (*s, Teacher::from(*s))).collect();
-    let (mut drift_px, mut lean) = ([0.0; 2], [0.0; 2]);
+    let spread = |n: usize| -> Vec<PointPx> { seen.iter().copied().step_by(seen.len().div_ceil(n).max(1)).collect() };
+    let first: Vec<Taught> = spread(FIRST_TEACHERS).into_iter().map(|at| Taught { expected: at, teacher: at.into() }).collect();
+    let mut settled = Settled { look: learn(plane, &first, radius_px)?, lean: [0.0; 2], drift_px: [0.0; 2] };
+    let mut taught = first;
     for _ in 0..MOST_ROUNDS {
-        let mut finder = CentreFinder::for_teachers(plane, &look, lean);
-        let measured: Vec<(PointPx, Option<Centre>)> = teachers.iter().map(|(start, t)| (*start, finder.measure(t.at))).collect();
-        let usual = Usual::of(&measured.iter().map(|m| m.1).collect::<Vec<_>>());
-        let good: Vec<(PointPx, Centre)> =
-            measured.into_iter().filter_map(|(start, c)| Some((start, c.filter(|c| usual.holds(c))?))).collect();
-        if good.is_empty() {
+        let before_px = settled.drift_px;
+        if !settled.learn_again(plane, &mut taught, radius_px)? {
             break;
         }
-        let n = good.len() as f64;
-        let mean_of = |get: &dyn Fn(&(PointPx, Centre)) -> f64| good.iter().map(get).sum::<f64>() / n;
-        let mean = [mean_of(&|(s, c)| c.at.x - s.x), mean_of(&|(s, c)| c.at.y - s.y)];
-        lean = [mean_of(&|(_, c)| c.lean[0]), mean_of(&|(_, c)| c.lean[1])];
-        let mean_size = mean_of(&|(_, c)| c.size_ratio);
-        let grown_px = |c: &Centre| ((c.size_ratio - mean_size) * look.outline_px).clamp(-MOST_GROWN_PX, MOST_GROWN_PX);
-        teachers = good.iter().map(|(start, c)| (*start, Teacher { at: c.at, grown_px: grown_px(c) })).collect();
-        look = Look::learn(plane, &teachers.iter().map(|t| t.1).collect::<Vec<_>>(), radius_px)?;
-        let moved = (mean[0] - drift_px[0]).hypot(mean[1] - drift_px[1]);
-        drift_px = mean;
-        if moved < AT_REST_PX {
+        if (settled.drift_px[0] - before_px[0]).hypot(settled.drift_px[1] - before_px[1]) < AT_REST_PX {
             break;
         }
     }
-    Some(Settled { look, lean, drift_px })
+    let [x, y] = settled.drift_px;
+    let moved = |at: PointPx| Taught { expected: at, teacher: PointPx::new(at.x + x, at.y + y).into() };
+    settled.learn_again(plane, &mut spread(TEACHERS).into_iter().map(moved).collect(), radius_px)?;
+    Some(settled)
+}
+
+/// A feature that teaches, and where it was expected, px of the plane.
+struct Taught {
+    expected: PointPx,
+    teacher: Teacher,
+}
+
+fn learn(plane: &Plane, taught: &[Taught], radius_px: f64) -> Option<Look> {
+    Look::learn(plane, &taught.iter().map(|t| t.teacher).collect::<Vec<_>>(), radius_px)
+}
+
+impl Settled {
+    /// Measures the teachers, keeps those that are as usual at their measured places, and learns from them. Whether any was;
+    /// `None` when no look can be learned from them.
+    fn learn_again(&mut self, plane: &Plane, taught: &mut Vec<Taught>, radius_px: f64) -> Option<bool> {
+        let mut finder = CentreFinder::for_teachers(plane, &self.look, self.lean);
+        let measured: Vec<Option<Centre>> = taught.iter().map(|t| finder.measure(t.teacher.at)).collect();
+        let usual = Usual::of(&measured);
+        let good: Vec<(PointPx, Centre)> =
+            taught.iter().zip(measured).filter_map(|(t, c)| Some((t.expected, c.filter(|c| usual.holds(c))?))).collect();
+        if good.is_empty() {
+            return Some(false);
+        }
+        let n = good.len() as f64;
+        let mean_of = |get: &dyn Fn(&(PointPx, Centre)) -> f64| good.iter().map(get).sum::<f64>() / n;
+        self.drift_px = [mean_of(&|(e, c)| c.at.x - e.x), mean_of(&|(e, c)| c.at.y - e.y)];
+        self.lean = [mean_of(&|(_, c)| c.lean[0]), mean_of(&|(_, c)| c.lean[1])];
+        let mean_size = mean_of(&|(_, c)| c.size_ratio);
+        let grown_px = |c: &Centre| ((c.size_ratio - mean_size) * self.look.outline_px).clamp(-MOST_GROWN_PX, MOST_GROWN_PX);
+        *taught = good.iter().map(|(e, c)| Taught { expected: *e, teacher: Teacher { at: c.at, grown_px: grown_px(c) } }).collect();
+        self.look = learn(plane, taught, radius_px)?;
+        Some(true)
+    }
 }
 
 /// What is usual for the features of this picture.

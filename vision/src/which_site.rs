@@ -10,7 +10,7 @@ use crate::find::look::CoarseProfile;
 use crate::nearby::Nearby;
 use crate::pose::fit_rigid;
 use landfit_part::{PointMm, Pose, wrap_angle_rad};
-use std::collections::BTreeMap;
+use rustc_hash::FxHashMap;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use std::num::NonZero;
 
@@ -37,7 +37,7 @@ impl Kind {
     /// Turned by an angle, radians.
     #[must_use]
     pub fn turned(self, by_rad: f64) -> Self {
-        Self { angle_rad: wrap_angle_rad(self.angle_rad + by_rad), ..self }
+        if self.period_rad <= 0.0 { self } else { Self { angle_rad: wrap_angle_rad(self.angle_rad + by_rad), ..self } }
     }
 
     /// Its mirror image in a line along y.
@@ -115,6 +115,8 @@ pub struct Pattern {
     mirror_is_same: bool,
     /// Vectors between nearest neighbours.
     neighbours: Vec<PointMm>,
+    /// For each site its nearest others, distance (mm) and index, nearest first.
+    nearest: Vec<Vec<(f64, usize)>>,
     /// Centroid, mm.
     centroid_mm: PointMm,
 }
@@ -205,6 +207,8 @@ const LENGTH_TOLERANCE: f64 = 0.13;
 const SHIFT_BIN_SHARE: f64 = 0.25;
 /// At most so many features vote for shifts with all sites; all are counted afterwards.
 const MOST_VOTERS: usize = 120;
+/// At most so many features vote for turns, each with its neighbours: a thousand votes or more.
+const MOST_TURN_VOTERS: usize = 300;
 /// Turns that are looked at closely.
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.
@@ -271,7 +275,8 @@ impl Pattern {
             }
         }
         let centroid_mm = centres_mm.iter().fold(PointMm::ZERO, |s, c| s + *c) * (1.0 / centres_mm.len() as f64);
-        let mut pattern = Self { centres_mm, kinds, pitch_mm, same: Vec::new(), mirror_is_same: false, neighbours, centroid_mm };
+        let (same, mirror_is_same) = (Vec::new(), false);
+        let mut pattern = Self { centres_mm, kinds, pitch_mm, same, mirror_is_same, neighbours, nearest, centroid_mm };
         pattern.same =
             pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
         let mirrored = |t: &Pose, c: PointMm, k: Kind| (t.apply(pattern.mirror(c)), k.mirrored().turned(t.theta_rad));
@@ -313,6 +318,17 @@ impl Pattern {
         self.centres_mm.iter().copied().zip(self.kinds.iter().copied())
     }
 
+    /// For each site its nearest others, distance (mm) and index, nearest first.
+    pub(crate) fn nearest(&self) -> &[Vec<(f64, usize)>] {
+        &self.nearest
+    }
+
+    /// Where a pose lays each site, and how that turns what stands there.
+    fn laid_by(&self, pose: &Pose) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
+        let (motion, turn_rad) = (pose.motion(), pose.theta_rad);
+        self.sites().map(move |(c, k)| (motion.apply(c), k.turned(turn_rad)))
+    }
+
     /// Centroid of the sites, part frame, mm.
     pub(crate) const fn middle_mm(&self) -> PointMm {
         self.centroid_mm
@@ -332,11 +348,8 @@ impl Pattern {
 
     /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
     fn next_places(&self) -> Places {
-        const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
-        let near = Nearby::new(&self.centres_mm);
         let (mut places, mut kinds) = (Vec::new(), Vec::new());
-        for (centre, kind) in self.sites() {
-            let around: Vec<(f64, usize)> = near.several(centre, NEIGHBOURS).into_iter().filter(|(d, _)| *d > 1e-9).collect();
+        for ((centre, kind), around) in self.sites().zip(&self.nearest) {
             let least = around.first().map_or(0.0, |n| n.0);
             for (_, i) in around.iter().filter(|(d, _)| *d <= 1.06 * least) {
                 let step = self.centres_mm[*i] - centre;
@@ -427,7 +440,7 @@ where
     let glance = |at: PointMm, kind: Kind| {
         if (window.whole)(at, kind) { Some(alike_near.nearest(at, kind, reach_mm).is_some()) } else { (window.cut)(at, &profile) }
     };
-    let count = |pose: &Pose| Count::of(pattern.sites().map(|(c, k)| glance(pose.apply(c), k.turned(pose.theta_rad))));
+    let count = |pose: &Pose| Count::of(pattern.laid_by(pose).map(|(at, kind)| glance(at, kind)));
 
     let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
     let fullest = counts.iter().map(|c| c.seen).max().unwrap_or(0);
@@ -466,7 +479,7 @@ where
     let taken = Nearby::new(&used.iter().map(|&i| places[i]).collect::<Vec<_>>());
     let is_taken = |i: usize| taken.nearest(places[i], reach_mm).is_some();
     let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i) && !is_taken(i)).collect();
-    let in_view = pattern.sites().map(|(c, k)| (window.whole)(pose.apply(c), k.turned(pose.theta_rad))).collect();
+    let in_view = pattern.laid_by(&pose).map(|(at, kind)| (window.whole)(at, kind)).collect();
     Ok(Recognition {
         best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds },
         rival,
@@ -525,7 +538,7 @@ fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f
     let period = TAU / pattern.same.len().max(1) as f64;
     let steps: Vec<(f64, f64)> = pattern.neighbours.iter().map(|n| (n.norm(), n.y.atan2(n.x))).collect();
     let mut votes: Vec<(f64, f64)> = Vec::new();
-    for feature in features {
+    for feature in features.iter().step_by(features.len().div_ceil(MOST_TURN_VOTERS).max(1)) {
         for (length, i) in near.several(feature.at_mm, NEAREST) {
             if length < 1e-9 {
                 continue;
@@ -683,9 +696,9 @@ fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> 
     let some = pattern.centres_mm.len().div_ceil(MOST_SETTLERS);
     for (share, stride) in [(FIRST_NEAR_SHARE, some), (NEAR_SHARE, some), (NEAR_SHARE, 1)] {
         let (mut from, mut to) = (Vec::new(), Vec::new());
-        for (c, k) in pattern.sites().step_by(stride) {
-            if let Some((_, i)) = near.nearest(pose.apply(c), k.turned(pose.theta_rad), share * pattern.pitch_mm) {
-                from.push(c);
+        for ((at, kind), c) in pattern.laid_by(&pose).zip(&pattern.centres_mm).step_by(stride) {
+            if let Some((_, i)) = near.nearest(at, kind, share * pattern.pitch_mm) {
+                from.push(*c);
                 to.push(places[i]);
             }
         }
@@ -699,7 +712,7 @@ fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> 
 
 fn matches(near: &Places, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
     let reach_mm = NEAR_SHARE * pattern.pitch_mm;
-    pattern.sites().map(|(c, k)| near.nearest(pose.apply(c), k.turned(pose.theta_rad), reach_mm).map(|n| n.1)).collect()
+    pattern.laid_by(pose).map(|(at, kind)| near.nearest(at, kind, reach_mm).map(|n| n.1)).collect()
 }
 
 /// The other seatings that matter most: a step to a neighbour, each turn and mirror image that the pattern can tell apart,
@@ -713,12 +726,13 @@ fn strongest_rival(
     best_odds: f64,
 ) -> Option<Rival> {
     // Rivals on the same lattice ask for the same places again and again.
-    let mut known: BTreeMap<(i32, i32, u16, i32), Option<bool>> = BTreeMap::new();
+    let mut known: FxHashMap<(i32, i32, u16, i32), Option<bool>> = FxHashMap::default();
     let step_mm = 0.1 * pattern.pitch_mm;
+    let bench_from_pattern = pose.motion();
     let mut glance_once = |place: PointMm, kind: Kind| {
         let turn = if kind.period_rad > 0.0 { (kind.angle_rad.rem_euclid(kind.period_rad) / 0.1) as i32 } else { 0 };
         let key = ((place.x / step_mm).round() as i32, (place.y / step_mm).round() as i32, kind.class, turn);
-        *known.entry(key).or_insert_with(|| glance(pose.apply(place), kind.turned(pose.theta_rad)))
+        *known.entry(key).or_insert_with(|| glance(bench_from_pattern.apply(place), kind.turned(pose.theta_rad)))
     };
     let mut strongest: Option<Rival> = None;
     let mut consider = |log_odds: f64, differs: Difference, bench_from_pattern: Pose| {
@@ -734,11 +748,12 @@ fn strongest_rival(
             let moved = Pose::new(turn.x_mm + step.x, turn.y_mm + step.y, turn.theta_rad);
             if !is_same_turn || (turn.theta_rad == 0.0 && !is_zero) {
                 let differs = if is_same_turn { Difference::Shift } else { Difference::Turn };
-                let count = Count::of(pattern.sites().map(|(c, k)| glance_once(moved.apply(c), k.turned(moved.theta_rad))));
+                let count = Count::of(pattern.laid_by(&moved).map(|(at, kind)| glance_once(at, kind)));
                 consider(odds.log(count), differs, pose.after(&moved));
             }
             if !pattern.mirror_is_same {
-                let mirrored = |(c, k): (PointMm, Kind)| (moved.apply(pattern.mirror(c)), k.mirrored().turned(moved.theta_rad));
+                let motion = moved.motion();
+                let mirrored = |(c, k): (PointMm, Kind)| (motion.apply(pattern.mirror(c)), k.mirrored().turned(moved.theta_rad));
                 let count = Count::of(pattern.sites().map(mirrored).map(|(c, k)| glance_once(c, k)));
                 consider(odds.log(count), Difference::Mirror, pose.after(&moved));
             }
@@ -753,7 +768,7 @@ fn strongest_rival(
         });
         if !looks_same {
             let turned = (difference.theta_rad / FRAC_PI_2).round() != 0.0;
-            let log_odds = odds.log(Count::of(pattern.sites().map(|(c, k)| glance(other.apply(c), k.turned(other.theta_rad)))));
+            let log_odds = odds.log(Count::of(pattern.laid_by(other).map(|(at, kind)| glance(at, kind))));
             consider(log_odds, if turned { Difference::Turn } else { Difference::Shift }, *other);
         }
     }

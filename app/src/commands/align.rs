@@ -78,16 +78,20 @@ fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
     let (text, file) = (load(&args.bench)?, args.bench.display().to_string());
     let bench = bench_file::parse(&text, &file)?;
     // Tables of that name by another writer are none of our business: what they hold is then unknown.
-    let record = record::parse(&text, &file).unwrap_or_else(|error| {
-        tracing::warn!("{error}; the calibration's uncertainty is not counted");
-        Record::default()
-    });
+    let (record, unread) = match record::parse(&text, &file) {
+        Ok(record) => (record, None),
+        Err(error) => (
+            Record::default(),
+            Some(format!("What the bench file says of its calibration's uncertainty cannot be read, and is not counted: {error}.")),
+        ),
+    };
     let known = known(args, &bench)?;
     let shots = args.pictures.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>()?;
     calibrated::check_format(&record, &args.pictures, &shots)?;
     let start = Instant::now();
     let mut alignment = landfit_vision::align(&shots, &part, &bench.optics).map_err(|error| named(&error, args))?;
     calibrated::widen(&mut alignment, &part, &bench.optics, &record);
+    alignment.warnings.extend(unread);
     let fit = match &alignment.outcome {
         Outcome::Refused(_) => None,
         Outcome::Fit(fit) => {

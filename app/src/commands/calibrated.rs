@@ -3,6 +3,7 @@
 use crate::pictures;
 use anyhow::bail;
 use landfit_calibration::budget::{Poses, budget};
+use landfit_calibration::date::Date;
 use landfit_calibration::record::Record;
 use landfit_part::Part;
 use landfit_vision::answer::{Alignment, Outcome};
@@ -25,18 +26,18 @@ pub fn check_format(record: &Record, paths: &[PathBuf], shots: &[Picture]) -> an
     Ok(())
 }
 
-/// Adds what the calibration does not know to what the pictures do not tell, and warns where the calibration is due.
+/// Adds what the calibration does not know to what the pictures do not tell, and warns where the calibration is due: with a refusal, too.
 pub fn widen(alignment: &mut Alignment, part: &Part, optics: &Optics, record: &Record) {
     if let Outcome::Fit(fit) = &mut alignment.outcome {
         let poses = Poses { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
         fit.covariance = budget(&fit.covariance, &poses, part, optics, record).covariance;
     }
+    alignment.warnings.extend(warnings(record));
+}
+
+/// What is to be said of the calibration with every answer, as of today.
+pub fn warnings(record: &Record) -> Vec<String> {
     let now = time::OffsetDateTime::now_utc();
     let today = format!("{:04}-{:02}-{:02}", now.year(), u8::from(now.month()), now.day());
-    if let Some(age) = record.age(&today).filter(landfit_calibration::record::Age::is_due) {
-        alignment.warnings.push(format!(
-            "The bench's calibration is {:.0} days old and was due after {:.0}: check it (landfit calibrate day) or calibrate again.",
-            age.days, age.due_days
-        ));
-    }
+    Date::parse(&today).map_or_else(Vec::new, |today| record.warnings(today))
 }

@@ -49,50 +49,7 @@ absent = ["A1", "A2", "B1"]
 "#;
 
 /// The bench of all pictures: that of the rehearsal with a smaller camera, so that the pictures are small.
-const BENCH_TOML: &str = r#"schema = 1
-# An invented bench: two screws under the board, a rotation at the nozzle, one colour camera, amber light below the part
-# and cyan light on the board.
-name = "Small demo bench, amber and cyan"
-
-[frame]
-size_px = [800, 600]
-
-[[view]]
-shows = "part"
-exposure = 0
-tint = [0.82, 0.50, 0.07]
-px_from_mm = [[71.32, 0.61, 401.8], [0.58, -71.38, 301.3], [0.0, 0.0, 1.0]]
-
-[[view]]
-shows = "board"
-exposure = 0
-tint = [0.08, 0.52, 0.78]
-px_from_mm = [[71.15, -0.43, 397.1], [-0.46, -71.19, 298.4], [0.0, 0.0, 1.0]]
-
-[[adjuster]]
-name = "X"
-carries = "board"
-turn = { mm = [0.5, 0.003] }
-divisions = 50
-backlash_turns = 0.02
-stands = "right"
-
-[[adjuster]]
-name = "Y"
-carries = "board"
-turn = { mm = [-0.004, 0.5] }
-divisions = 50
-backlash_turns = 0.03
-stands = "near"
-
-[[adjuster]]
-name = "R"
-carries = "part"
-turn = { deg = 1.5, pivot_mm = [0.4, -1.1] }
-divisions = 30
-backlash_turns = 0.02
-stands = "top"
-"#;
+const BENCH_TOML: &str = include_str!("../data/small-bench.toml");
 
 fn main() -> Result<(), Box<dyn Error>> {
     let folder = std::env::args().nth(1).ok_or("needs a folder")?;

@@ -4,7 +4,10 @@
 //! targets are exact. Everything else goes the way of a real calibration: views and lens from pictures of a target that both
 //! sides see, then runs of every adjuster, placed by the calibration just made.
 
+use crate::practice;
 use crate::screw::cut_normal;
+use landfit_calibration::budget::{Poses, budget};
+use landfit_calibration::record::{Record, RegistrationUncertainty};
 use landfit_calibration::scale::{LensKnowledge, ScaleError, ScaleFit, Shot, Spot, fit};
 use landfit_calibration::screws::rotation::fit_rotation;
 use landfit_calibration::screws::shift::{SightUncertainty, fit_shift};
@@ -12,7 +15,7 @@ use landfit_calibration::screws::{Approach, Graduation, RunError, Stop};
 use landfit_part::{PointMm, Pose, Side};
 use landfit_vision::pose::{PoseError, fit_rigid};
 use landfit_vision::view::Sight;
-use landfit_vision::{Lens, PointPx, RegionPx, View};
+use landfit_vision::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};
 use nalgebra::{Matrix3, Vector3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -112,7 +115,7 @@ pub enum TrialError {
 }
 
 /// The quantities, in the order of the table: name, unit, bar.
-const QUANTITIES: [(&str, &str, Option<f64>); 10] = [
+const QUANTITIES: [(&str, &str, Option<f64>); 11] = [
     ("scale", "ppm", Some(20.0)),
     ("angle of a view", "degrees", Some(0.002)),
     ("registration", "µm", Some(0.5)),
@@ -123,6 +126,7 @@ const QUANTITIES: [(&str, &str, Option<f64>); 10] = [
     ("backlash of the rotation", "turns", Some(0.004)),
     ("pivot", "µm", Some(20.0)),
     ("lens k1", "", None),
+    ("offset anywhere in view", "µm", None),
 ];
 
 /// One error with the half-widths of its components' stated intervals.
@@ -251,9 +255,42 @@ fn optics_misses(truth: &Truth, found: &ScaleFit) -> Option<Vec<Miss>> {
     let off = seen(0)? - seen(1)?;
     let half = |i: usize| 2.0 * registration.covariance[(i, i)].sqrt();
     misses.push(Miss { quantity: 2, size: 1e3 * off.norm(), of_interval: vec![off.x / half(0), off.y / half(1)] });
+    misses.push(offset_miss(truth, found)?);
     let (k1, u) = found.lens_figures()?[0];
     misses.push(Miss { quantity: 9, size: (k1 - truth.lens.k1).abs(), of_interval: vec![(k1 - truth.lens.k1) / (2.0 * u)] });
     Some(misses)
+}
+
+/// What the optics' calibration makes of the offset of a part of 8 x 8 sites that truly lies exact over its lands, off the middle of the
+/// field: with the uncertainty that the budget states for it.
+fn offset_miss(truth: &Truth, found: &ScaleFit) -> Option<Miss> {
+    let at = PointMm::new(3.5, -2.0);
+    let part = practice::part(8, 8).ok()?;
+    let sites: Vec<PointMm> = part.sites.iter().map(|s| s.centre_mm(Side::Part)).collect();
+    let mut views = truth.views.iter().enumerate().map(|(v, sight)| {
+        let calibrated = Sight::new(&view(found.px_from_mm(v)), Some(found.lens()))?;
+        let seen: Vec<PointMm> = sites.iter().map(|p| calibrated.mm(sight.px(*p + at))).collect();
+        fit_rigid(&sites, &seen).ok()
+    });
+    let (bench_from_part, bench_from_board) = (views.next()??, views.next()??);
+    let registration = found.registration(0, 1)?;
+    let known = RegistrationUncertainty {
+        part_view: 0,
+        board_view: 1,
+        covariance: registration.covariance,
+        middle_mm: [registration.middle_mm.x, registration.middle_mm.y],
+        field: Some(registration.field),
+        date: None,
+    };
+    let record = Record { registrations: vec![known], ..Record::default() };
+    let mut seen_by = [0, 1].map(|v| view(found.px_from_mm(v)));
+    seen_by[1].shows = Side::Board;
+    let frame = Frame { size_px: SIZE_PX, black: 0.0, white: None, gamma: 1.0 };
+    let optics = Optics { frame, lens: Some(found.lens()), views: seen_by.to_vec(), scale: ScaleSource::Bench };
+    let c = budget(&Matrix3::zeros(), &Poses { bench_from_part, bench_from_board }, &part, &optics, &record).covariance;
+    let off = bench_from_board.inverse().after(&bench_from_part);
+    let of_interval = [off.x_mm, off.y_mm, off.theta_rad].into_iter().enumerate().map(|(i, o)| o / (2.0 * c[(i, i)].sqrt())).collect();
+    Some(Miss { quantity: 10, size: 1e3 * off.x_mm.hypot(off.y_mm), of_interval })
 }
 
 /// A pattern of 9 x 9 sites of 0.5 mm, as the calibrated view places it.

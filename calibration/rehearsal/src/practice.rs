@@ -49,6 +49,12 @@ pub fn true_bench() -> Result<Bench, FileError> {
     bench_file::parse(include_str!("../data/practice-bench.toml"), "practice-bench.toml (embedded)")
 }
 
+/// The bench with its screws as they truly are: an error that comes back with every turn besides what the bench file can say.
+#[must_use]
+pub fn with_true_screws(truth: Bench, bench_from_part: Pose, bench_from_board: Pose, seed: u64) -> SimulatedBench {
+    SimulatedBench::new(truth, bench_from_part, bench_from_board, &Mismatch::ONCE_PER_TURN, seed)
+}
+
 /// What somebody took the bench for: scale 2 % off, no lens, views not turned, thimbles at face value, no play.
 #[must_use]
 pub fn guess(truth: &Bench) -> Bench {
@@ -107,7 +113,8 @@ pub fn write(folder: &Path, seed: u64) -> Result<Vec<PathBuf>, PracticeError> {
     bench_file::write(&path, &guess(&truth), Existing::Replace)?;
     written.push(path);
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let mut bench = SimulatedBench::new(truth.clone(), Pose::new(0.3, -0.2, 0.0), Pose::new(-0.1, 0.1, 0.01), &Mismatch::NONE, seed);
+    let (part_at, board_at) = (Pose::new(0.3, -0.2, 0.0), Pose::new(-0.1, 0.1, 0.01));
+    let mut bench = with_true_screws(truth.clone(), part_at, board_at, seed);
     for (name, word, from, to) in RUNS {
         let Some(adjuster) = truth.adjusters.iter().position(|a| a.name == name) else { continue };
         let divisions = truth.adjusters[adjuster].divisions.unwrap_or(50);

@@ -4,6 +4,7 @@ use landfit_calibration::bench::{Adjuster, Motion, Sense};
 use landfit_part::{PointMm, Pose};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
+use std::f64::consts::TAU;
 
 /// How far true adjusters may be from their bench file: the calibration's uncertainty, as bounds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,16 +19,35 @@ pub struct Mismatch {
     pub backlash_turns: f64,
     /// Standard deviation with which a position comes back, turns; cut off at three times.
     pub repeatability_turns: f64,
+    /// Half of peak to valley of the error that comes back with every turn, turns; its phase is random.
+    pub once_per_turn_turns: f64,
 }
 
 impl Mismatch {
     /// What a careful calibration leaves. From memory: micrometer heads err by 2 µm over their travel of 10 mm and more, so
     /// a step measured over that travel is good to some 1e-4; positions come back to a fraction of a micrometre.
-    pub const CALIBRATED: Self =
-        Self { step_relative: 2e-4, direction_rad: 2e-4, pivot_mm: 0.003, backlash_turns: 0.001, repeatability_turns: 0.0005 };
+    pub const CALIBRATED: Self = Self {
+        step_relative: 2e-4,
+        direction_rad: 2e-4,
+        pivot_mm: 0.003,
+        backlash_turns: 0.001,
+        repeatability_turns: 0.0005,
+        ..Self::NONE
+    };
 
     /// A bench that is exactly as its file says.
-    pub const NONE: Self = Self { step_relative: 0.0, direction_rad: 0.0, pivot_mm: 0.0, backlash_turns: 0.0, repeatability_turns: 0.0 };
+    pub const NONE: Self = Self {
+        step_relative: 0.0,
+        direction_rad: 0.0,
+        pivot_mm: 0.0,
+        backlash_turns: 0.0,
+        repeatability_turns: 0.0,
+        once_per_turn_turns: 0.0,
+    };
+
+    /// A bench that is as its file says, but for what no bench file holds: 3 µm once per turn of a screw of 0.5 mm, as worn or plain
+    /// screws have it. Common practice, no source.
+    pub const ONCE_PER_TURN: Self = Self { once_per_turn_turns: 0.006, ..Self::NONE };
 
     /// How far play and repeatability may put one position off, turns.
     #[must_use]
@@ -45,6 +65,9 @@ pub struct Screw {
     turn: Motion,
     backlash_turns: f64,
     repeatability_turns: f64,
+    once_per_turn_turns: f64,
+    /// Where in the turn that error is largest, radians.
+    phase_rad: f64,
     thimble_turns: f64,
     /// Where the nut stands, in turns of the thimble: from `thimble_turns` (pushed clockwise) to `backlash_turns` more.
     nut_turns: f64,
@@ -70,8 +93,21 @@ impl Screw {
         let backlash_turns = (adjuster.backlash_turns + off(mismatch.backlash_turns)).max(0.0);
         let last_sense = if rng.random_bool(0.5) { Sense::Clockwise } else { Sense::Anticlockwise };
         let nut_turns = if last_sense == Sense::Clockwise { 0.0 } else { backlash_turns };
-        let repeatability_turns = mismatch.repeatability_turns;
-        Self { turn, backlash_turns, repeatability_turns, thimble_turns: 0.0, nut_turns, error_turns: 0.0, last_sense }
+        let (repeatability_turns, once_per_turn_turns) = (mismatch.repeatability_turns, mismatch.once_per_turn_turns);
+        // Not drawn where it does nothing, so that benches without such an error stay what they were.
+        let phase_rad = if once_per_turn_turns > 0.0 { rng.random_range(0.0..TAU) } else { 0.0 };
+        let error_turns = once_per_turn_turns * phase_rad.cos();
+        Self {
+            turn,
+            backlash_turns,
+            repeatability_turns,
+            once_per_turn_turns,
+            phase_rad,
+            thimble_turns: 0.0,
+            nut_turns,
+            error_turns,
+            last_sense,
+        }
     }
 
     /// The sense of the last turn.
@@ -91,7 +127,8 @@ impl Screw {
         let nut_turns = self.nut_turns.clamp(self.thimble_turns, self.thimble_turns + self.backlash_turns);
         if nut_turns != self.nut_turns {
             self.nut_turns = nut_turns;
-            self.error_turns = self.repeatability_turns * cut_normal(rng);
+            let once_per_turn = self.once_per_turn_turns * (TAU * self.thimble_turns - self.phase_rad).cos();
+            self.error_turns = once_per_turn + self.repeatability_turns * cut_normal(rng);
         }
         carried(&self.turn, self.nut_turns + self.error_turns - before)
     }
@@ -158,6 +195,20 @@ mod tests {
         let mean = ends.iter().sum::<f64>() / 200.0;
         let sd = (ends.iter().map(|e| (e - mean).powi(2)).sum::<f64>() / 199.0).sqrt();
         assert!((0.8..1.2).contains(&(sd / (0.0005 * 0.5))), "sd {sd} mm, stated 0.00025 mm");
+    }
+
+    #[test]
+    fn an_error_comes_back_with_every_turn_and_a_whole_turn_is_free_of_it() {
+        let (mut screw, mut rng) = screw_x(&Mismatch::ONCE_PER_TURN, 3);
+        let _ = screw.turn_by(1.0, &mut rng);
+        let quarters: Vec<f64> = (0..8).map(|_| screw.turn_by(0.25, &mut rng).x_mm - 0.125).collect();
+        for (first, second) in quarters[..4].iter().zip(&quarters[4..]) {
+            assert!((first - second).abs() < 1e-12, "{quarters:?}");
+        }
+        assert!(quarters[..4].iter().sum::<f64>().abs() < 1e-12);
+        // 3 µm either way of 0.5 mm: quarters of a turn differ by up to the root of two times that.
+        let largest = quarters.iter().fold(0.0f64, |l, q| l.max(q.abs()));
+        assert!((0.003..=0.0043).contains(&largest), "{largest}");
     }
 
     #[test]

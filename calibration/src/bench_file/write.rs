@@ -155,8 +155,8 @@ pub fn update(path: &Path, bench: &Bench) -> Result<(), FileError> {
 
 /// The text of a bench file changed to say what `bench` says, with comments, order and other writers' tables kept.
 ///
-/// What a calibration learns may change: views' `px_from_mm` and `tint`, adjusters' `turn`, `backlash_turns` and
-/// `reading_rises`, `[lens]`, `[aim]`, and `[calibration] state`. Values that are the same stay as they are written.
+/// What a calibration learns may change: `black`, `white` and `gamma` of the frame, views' `px_from_mm` and `tint`, adjusters' `turn`,
+/// `backlash_turns` and `reading_rises`, `[lens]`, `[aim]`, and `[calibration] state`. Values that are the same stay as they are written.
 ///
 /// # Errors
 /// As reading; `Wrong` where `bench` differs in anything else, for which a new file is the way.
@@ -170,6 +170,18 @@ pub fn updated_text(text: &str, file: &str, bench: &Bench) -> Result<String, Fil
     };
     let mut document: DocumentMut = text.parse().map_err(syntax)?;
     let root = document.as_table_mut();
+    if let Some(table) = root.get_mut("frame").and_then(Item::as_table_like_mut) {
+        let (was, now) = (old.optics.frame, bench.optics.frame);
+        for (key, was, now) in
+            [("black", Some(was.black), Some(now.black)), ("white", was.white, now.white), ("gamma", Some(was.gamma), Some(now.gamma))]
+        {
+            match now {
+                _ if was == now => {}
+                Some(value) => set(table, key, value.into()),
+                None => drop(table.remove(key)),
+            }
+        }
+    }
     for (index, (was, now)) in old.optics.views.iter().zip(&bench.optics.views).enumerate() {
         let Some(table) = element(root, "view", index) else { continue };
         if was.px_from_mm != now.px_from_mm {
@@ -219,7 +231,7 @@ pub fn updated_text(text: &str, file: &str, bench: &Bench) -> Result<String, Fil
     }
     let changed = document.to_string();
     if super::parse(&changed, file)? != as_it_reads_back(bench) {
-        let what = "can be changed here only in what a calibration learns (views' px_from_mm and tint, adjusters' turn, backlash and reading, lens, aim); write a new file for the rest";
+        let what = "can be changed here only in what a calibration learns (the frame's black, white and gamma, views' px_from_mm and tint, adjusters' turn, backlash and reading, lens, aim); write a new file for the rest";
         return Err(FileError::Wrong { file: file.to_owned(), line: 1, key: "the bench".to_owned(), what: what.to_owned() });
     }
     Ok(changed)

@@ -5,13 +5,15 @@
 //! in every picture; views that saw it in the same place ([`Shot::placement`]) are registered against each other.
 
 mod model;
+mod outcome;
 mod report;
 mod solve;
 mod start;
 
+pub use outcome::{applied, remember, reports, seat};
 pub use start::homography;
 
-pub use report::{FieldError, Registration, ViewReport, Windows};
+pub use report::{FieldError, Registration, Tilt, ViewReport, Windows};
 
 use landfit_part::{PointMm, Pose};
 use landfit_vision::pose::fit_rigid;
@@ -52,6 +54,13 @@ pub enum LensKnowledge {
     Open {
         /// The radius, px, at which r = 1.
         norm_px: f64,
+    },
+    /// Where its centre is: only how much it bends is fitted.
+    Centred {
+        /// The radius, px, at which r = 1.
+        norm_px: f64,
+        /// The centre, px.
+        centre_px: PointPx,
     },
     /// All: it stays as it is.
     Known(Lens),
@@ -156,22 +165,26 @@ pub fn fit(shots: &[Shot], size_px: [u32; 2], lens: LensKnowledge, ruler_relativ
     check(shots)?;
     let middle_px = PointPx::new(f64::from(size_px[0] - 1) / 2.0, f64::from(size_px[1] - 1) / 2.0);
     let norm_px = match lens {
-        LensKnowledge::Open { norm_px } => norm_px,
+        LensKnowledge::Open { norm_px } | LensKnowledge::Centred { norm_px, .. } => norm_px,
         LensKnowledge::Known(lens) => lens.norm_px,
     };
     let (model, mut unknowns, frames) = start::start(shots, middle_px, norm_px)?;
     let free = free_unknowns(&model, lens, &frames);
     if let LensKnowledge::Known(l) = lens {
         (unknowns[0], unknowns[1]) = (l.k1, l.k2);
-        (unknowns[2], unknowns[3]) = ((l.centre_px.x - middle_px.x) / norm_px, (l.centre_px.y - middle_px.y) / norm_px);
+    }
+    if let LensKnowledge::Known(Lens { centre_px, .. }) | LensKnowledge::Centred { centre_px, .. } = lens {
+        (unknowns[2], unknowns[3]) = ((centre_px.x - middle_px.x) / norm_px, (centre_px.y - middle_px.y) / norm_px);
     }
     let mut sightings = sightings(shots);
     let shot_of = shots.iter().enumerate().flat_map(|(i, s)| std::iter::repeat_n(i, s.spots.len())).collect();
     let priors = [(0, PRIOR_K1_SD), (1, PRIOR_K2_SD), (2, PRIOR_CENTRE_SD), (3, PRIOR_CENTRE_SD)];
-    let priors: Vec<Prior> = match lens {
-        LensKnowledge::Open { .. } => priors.iter().map(|(index, sd)| Prior { index: *index, value: 0.0, sd: *sd }).collect(),
-        LensKnowledge::Known(_) => Vec::new(),
+    let known_beforehand = match lens {
+        LensKnowledge::Open { .. } => &priors[..],
+        LensKnowledge::Centred { .. } => &priors[..2],
+        LensKnowledge::Known(_) => &[],
     };
+    let priors: Vec<Prior> = known_beforehand.iter().map(|(index, sd)| Prior { index: *index, value: 0.0, sd: *sd }).collect();
     let problem = Problem { model: &model, free: &free, priors: &priors };
     unknowns = settle(&problem, unknowns, &mut sightings)?;
     let covariance = problem.covariance(&unknowns, &sightings).ok_or(ScaleError::Unsettled)?;
@@ -180,7 +193,7 @@ pub fn fit(shots: &[Shot], size_px: [u32; 2], lens: LensKnowledge, ruler_relativ
     Ok(ScaleFit {
         seats: vec![Pose::IDENTITY; groups.len()],
         groups,
-        lens_fitted: matches!(lens, LensKnowledge::Open { .. }),
+        lens_fitted: !matches!(lens, LensKnowledge::Known(_)),
         shot_of,
         ruler_relative,
         held_out_px,
@@ -209,14 +222,18 @@ fn check(shots: &[Shot]) -> Result<(), ScaleError> {
 }
 
 fn free_unknowns(model: &Model, lens: LensKnowledge, frames: &[usize]) -> Vec<usize> {
-    let first = if matches!(lens, LensKnowledge::Known(_)) { LENS } else { 0 };
+    let of_lens = match lens {
+        LensKnowledge::Open { .. } => LENS,
+        LensKnowledge::Centred { .. } => 2,
+        LensKnowledge::Known(_) => 0,
+    };
     let held = |i: &usize| {
         frames.iter().any(|f| {
             let at = model.placement_at(*f);
             (at..at + model::PLACEMENT).contains(i)
         })
     };
-    (first..model.unknowns()).filter(|i| !held(i)).collect()
+    (0..of_lens).chain(LENS..model.unknowns()).filter(|i| !held(i)).collect()
 }
 
 fn sightings(shots: &[Shot]) -> Vec<Sighting> {

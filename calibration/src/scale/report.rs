@@ -2,9 +2,11 @@
 
 use super::ScaleFit;
 use super::model::Model;
+use crate::record::{FieldCovariance, ways};
 use landfit_part::{PointMm, Pose};
+use landfit_vision::view::project;
 use landfit_vision::{PointPx, RegionPx};
-use nalgebra::{DMatrix, DVector, Matrix3, Vector2};
+use nalgebra::{DMatrix, DVector, Matrix3, SMatrix, Vector2};
 
 /// What the fit says of one view; uncertainties are standard ones (k = 1).
 #[derive(Debug, Clone, PartialEq)]
@@ -21,6 +23,8 @@ pub struct ViewReport {
     pub growth_per_mm: [f64; 2],
     /// Their standard uncertainties.
     pub u_growth_per_mm: [f64; 2],
+    /// What the marks themselves say of the tilt, pixels taken for square.
+    pub tilt: Tilt,
     /// Root of the mean squared residual of the marks used, px.
     pub rms_px: f64,
     /// The same of marks that the fit had not seen, over all views.
@@ -31,6 +35,23 @@ pub struct ViewReport {
     pub field: FieldError,
     /// Where the field was not covered.
     pub windows: Windows,
+}
+
+/// How far a view is tilted against the plane of the target, by how much shorter the plane looks along the tilt than across it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Tilt {
+    /// The marks tell it.
+    Told {
+        /// Radians.
+        rad: f64,
+        /// Its standard uncertainty.
+        u_rad: f64,
+    },
+    /// It is too small for that.
+    AtMost {
+        /// Radians, at k = 2.
+        rad: f64,
+    },
 }
 
 /// The largest error of a position that the fit's uncertainty implies over the region.
@@ -58,6 +79,8 @@ pub struct Registration {
     pub covariance: Matrix3<f64>,
     /// That middle, in the bench frame, mm.
     pub middle_mm: PointMm,
+    /// The same all over what both saw.
+    pub field: FieldCovariance,
 }
 
 const COLUMNS: usize = 6;
@@ -86,6 +109,22 @@ fn figures(model: &Model, unknowns: &DVector<f64>, view: usize, middle: PointPx,
     let depth = h[(2, 0)] * at.x + h[(2, 1)] * at.y + h[(2, 2)];
     let growth = turn * Vector2::new(-1.5 * h[(2, 0)] / depth, -1.5 * h[(2, 1)] / depth);
     Some([1e3 * inverse.column(0).norm(), 1e3 * inverse.column(1).norm(), (-axis.y).atan2(axis.x), growth.x, growth.y])
+}
+
+/// By how much shorter the plane looks along the tilt than across it, where the optical axis meets it, as a share, and the growth of the
+/// magnification towards the tilt per mm.
+///
+/// There the lens does nothing, and perspective is 1 across the tilt and cos(tilt) along it.
+fn foreshortening(model: &Model, unknowns: &DVector<f64>, view: usize) -> Option<[f64; 2]> {
+    let h = model.px_from_mm(unknowns, view);
+    let axis = model.lens(unknowns).centre_px;
+    let (x, y) = project(&h.try_inverse()?, axis.x, axis.y);
+    let depth = h[(2, 0)] * x + h[(2, 1)] * y + h[(2, 2)];
+    let px_per_mm = SMatrix::<f64, 2, 2>::from_fn(|r, c| (h[(r, c)] - h[(2, c)] * if r == 0 { axis.x } else { axis.y }) / depth);
+    let growth = Vector2::new(h[(2, 0)], h[(2, 1)]);
+    let towards = growth.try_normalize(1e-12)?;
+    let across = Vector2::new(-towards.y, towards.x);
+    Some([1.0 - (px_per_mm * towards).norm() / (px_per_mm * across).norm(), 1.5 * growth.norm() / depth.abs()])
 }
 
 impl ScaleFit {
@@ -140,12 +179,26 @@ impl ScaleFit {
             u_angle_rad: u(2),
             growth_per_mm: [values[3], values[4]],
             u_growth_per_mm: [u(3), u(4)],
+            tilt: self.tilt(view)?,
             rms_px: (sum / marks[0].max(1) as f64).sqrt(),
             held_out_px: self.held_out_px,
             marks,
             field: self.field_error(view, region)?,
             windows,
         })
+    }
+
+    fn tilt(&self, view: usize) -> Option<Tilt> {
+        let of = |u: &DVector<f64>| foreshortening(&self.model, u, view).map(Vec::from);
+        let ([shorter, growth], covariance) = (foreshortening(&self.model, &self.unknowns, view)?, self.propagate(&of)?);
+        let u = |i: usize| covariance[(i, i)].max(0.0).sqrt();
+        // 1 - cos(tilt); without perspective to say which way, or shorter than its own uncertainty, it is a bound.
+        if shorter > 3.0 * u(0) && growth > 3.0 * u(1) {
+            let rad = (1.0 - shorter).acos();
+            Some(Tilt::Told { rad, u_rad: u(0) / rad.sin() })
+        } else {
+            Some(Tilt::AtMost { rad: (1.0 - (shorter.abs() + 2.0 * u(0)).min(1.0)).acos() })
+        }
     }
 
     fn field_error(&self, view: usize, region: RegionPx) -> Option<FieldError> {
@@ -209,10 +262,40 @@ impl ScaleFit {
                 (j[(1, 0)] + j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)])
             };
             let at = |view: usize| -angle(view);
-            Some(vec![ma.x - mb.x, ma.y - mb.y, at(b) - at(a)])
+            let off = (ma - mb).rotated(self.seats[a].theta_rad);
+            Some(vec![off.x, off.y, at(b) - at(a)])
         };
         let c = self.propagate(&of)?;
-        Some(Registration { covariance: Matrix3::from_fn(|r, k| c[(r, k)]), middle_mm: self.seats[a].apply(middle) })
+        Some(Registration {
+            covariance: Matrix3::from_fn(|r, k| c[(r, k)]),
+            middle_mm: self.seats[a].apply(middle),
+            field: self.field_covariance((a, b), &both, middle)?,
+        })
+    }
+
+    /// How two views' errors differ all over what both saw: what lens, tilts and places have in common falls out.
+    fn field_covariance(&self, (a, b): (usize, usize), both: &[PointMm], middle: PointMm) -> Option<FieldCovariance> {
+        const SIDE: usize = 7;
+        let half_mm = both.iter().map(|p| (p.x - middle.x).abs().max((p.y - middle.y).abs())).fold(1e-6, f64::max);
+        let at = |i: usize| 2.0 * i as f64 / (SIDE - 1) as f64 - 1.0;
+        // In the bench's axes, as the seat turns them.
+        let turn = self.seats[a].theta_rad;
+        let places: Vec<(f64, f64)> = (0..SIDE * SIDE).map(|k| (at(k % SIDE), at(k / SIDE))).collect();
+        let design = DMatrix::from_fn(2 * places.len(), 8, |r, c| ways(places[r / 2].0, places[r / 2].1)[(r % 2, c)]);
+        let inverse = (design.transpose() * &design).try_inverse()? * design.transpose();
+        let in_fit = |(x, y): &(f64, f64)| middle + PointMm::new(x * half_mm, y * half_mm).rotated(-turn);
+        let seen: Vec<[PointPx; 2]> =
+            places.iter().map(|p| [a, b].map(|v| self.model.seen_from_bench(&self.unknowns, v, in_fit(p)))).collect();
+        let of = |u: &DVector<f64>| {
+            let mut off = DVector::zeros(2 * seen.len());
+            for (i, [in_a, in_b]) in seen.iter().enumerate() {
+                let d = (self.model.bench_from_seen(u, a, *in_a)? - self.model.bench_from_seen(u, b, *in_b)?).rotated(turn);
+                (off[2 * i], off[2 * i + 1]) = (d.x, d.y);
+            }
+            Some((&inverse * off).iter().copied().collect())
+        };
+        let c = self.propagate(&of)?;
+        Some(FieldCovariance { covariance: SMatrix::from_fn(|r, k| f64::midpoint(c[(r, k)], c[(k, r)])), half_mm })
     }
 
     /// k1, k2 and the centre's x and y in px, each with its standard uncertainty; `None` where the lens was not fitted.

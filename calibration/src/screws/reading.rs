@@ -1,5 +1,7 @@
 //! From what a thimble shows to turns, and back.
 
+use super::Graduation;
+
 /// How an adjuster is graduated.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Thimble {
@@ -92,6 +94,18 @@ impl Thimble {
         if self.divisions == 0 { self.resolution_turns() } else { 1.0 / f64::from(self.divisions) }
     }
 
+    /// Whether it goes by whole turns only: a jog control's steps.
+    #[must_use]
+    pub fn whole_turns_only(&self) -> bool {
+        self.unit == Unit::Step
+    }
+
+    /// Whether its readings repeat with the turn, and how finely they are told.
+    #[must_use]
+    pub fn graduation(&self) -> Graduation {
+        if self.whole_turns_only() { Graduation::Steps } else { Graduation::Turning { division_turns: self.division_turns() } }
+    }
+
     /// A reading with its unit, as it stands on the thimble.
     #[must_use]
     pub fn shown(&self, turns: f64) -> String {
@@ -109,6 +123,10 @@ impl Thimble {
     pub fn slip(&self, noted_turns: f64, likely_turns: f64) -> String {
         let off = likely_turns - noted_turns;
         let way = if off > 0.0 { "too low" } else { "too high" };
+        if self.whole_turns_only() {
+            let steps = off.abs().round().max(1.0);
+            return if steps == 1.0 { format!("one step {way}") } else { format!("{steps} steps {way}") };
+        }
         let near = |whole: f64| (off.abs() - whole).abs() < 0.3 * self.division_turns().min(0.1);
         let halves = (off.abs() * 2.0).round();
         let divisions = (off.abs() / self.division_turns()).round();
@@ -146,5 +164,9 @@ mod tests {
         assert_eq!(Thimble::MM.slip(3.5, 3.001), "half a turn too high");
         assert_eq!(Thimble::MM.slip(3.0, 3.1995), "10 divisions too low");
         assert_eq!(Thimble::MM.slip(3.0, 4.0), "a turn too low");
+        assert_eq!(Thimble::INCH_VERNIER.slip(3.04, 3.0), "one division too high");
+        assert_eq!(Thimble::KNOB.slip(3.0, 3.125), "one division too low");
+        assert_eq!(Thimble::STEPS.slip(12.0, 13.0), "one step too low");
+        assert_eq!(Thimble::STEPS.slip(22.0, 12.0), "10 steps too high");
     }
 }

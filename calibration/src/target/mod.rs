@@ -4,8 +4,12 @@
 
 mod checkerboard;
 mod dots;
+mod in_view;
 mod plane;
 pub mod sheet;
+
+pub(crate) use in_view::middle_px;
+pub use in_view::{AgreeError, agree, find_in_view, light_of_view, marks_edge_width_px};
 
 use crate::scale::Spot;
 use landfit_part::{Part, PointMm, Shape, Side};

@@ -24,7 +24,8 @@ impl PointMm {
     /// Length of the vector, mm.
     #[must_use]
     pub fn norm(self) -> f64 {
-        self.x.hypot(self.y)
+        // Millimetres neither overflow nor vanish when squared, and hypot is several times as slow.
+        (self.x * self.x + self.y * self.y).sqrt()
     }
 
     /// Distance to `other`, mm.
@@ -97,6 +98,13 @@ impl Pose {
         p.rotated(self.theta_rad) + self.shift()
     }
 
+    /// The same motion for many points.
+    #[must_use]
+    pub fn motion(&self) -> Motion {
+        let (sin, cos) = self.theta_rad.sin_cos();
+        Motion { sin, cos, shift: self.shift() }
+    }
+
     /// The shift alone, mm.
     #[must_use]
     pub const fn shift(&self) -> PointMm {
@@ -118,12 +126,28 @@ impl Pose {
     }
 }
 
+/// A [`Pose`] whose sine and cosine are taken once.
+#[derive(Debug, Clone, Copy)]
+pub struct Motion {
+    sin: f64,
+    cos: f64,
+    shift: PointMm,
+}
+
+impl Motion {
+    /// Where `p` comes to lie, as by [`Pose::apply`].
+    #[inline]
+    #[must_use]
+    pub fn apply(&self, p: PointMm) -> PointMm {
+        PointMm::new(self.cos * p.x - self.sin * p.y, self.sin * p.x + self.cos * p.y) + self.shift
+    }
+}
+
 /// The same direction within (-π, π].
 #[must_use]
 pub fn wrap_angle_rad(angle_rad: f64) -> f64 {
     use std::f64::consts::{PI, TAU};
-    let wrapped = angle_rad.rem_euclid(TAU);
-    if wrapped > PI { wrapped - TAU } else { wrapped }
+    angle_rad - ((angle_rad - PI) / TAU).ceil() * TAU
 }
 
 #[cfg(test)]

@@ -14,7 +14,7 @@
 mod geometry;
 mod model;
 
-pub use geometry::{PointMm, Pose, wrap_angle_rad};
+pub use geometry::{Motion, PointMm, Pose, wrap_angle_rad};
 pub use model::{Allowance, AllowanceSource, Mark, Part, Piece, Shape, Side, Site};
 
 pub mod check;

@@ -206,24 +206,55 @@ impl pulp::NullaryFnOnce for Smooth<'_> {
 
 fn local_maxima(votes: &[f32], width: usize, height: usize, reach: usize) -> Vec<Candidate> {
     let mut peaks = Vec::new();
+    // The four next neighbours settle most cases before the whole square is read.
+    let mut unbeaten = vec![false; width - 2];
     for row in 1..height - 1 {
-        let line = |r: usize, shift: usize| &votes[r * width + shift..][..width - 2];
-        let (up, left, middle, right, down) = (line(row - 1, 1), line(row, 0), line(row, 1), line(row, 2), line(row + 1, 1));
-        for c in 0..width - 2 {
-            // The four next neighbours settle most cases before the whole square is read.
-            let v = middle[c];
-            let beaten = (up[c] > v) | (left[c] > v) | (right[c] > v) | (down[c] > v) | (v <= 0.0);
-            if beaten || !is_highest(votes, width, height, (c + 1, row), reach) {
+        pulp::Arch::new().dispatch(Unbeaten { votes, width, row, out: &mut unbeaten });
+        for eight in (0..width - 2).step_by(8) {
+            let some = &unbeaten[eight..(eight + 8).min(width - 2)];
+            if !some.iter().fold(false, |any, u| any | u) {
                 continue;
             }
-            peaks.push(Candidate {
-                x: (c + 1) as f64 + vertex(left[c], v, right[c]),
-                y: row as f64 + vertex(up[c], v, down[c]),
-                strength: v,
-            });
+            for col in (0..some.len()).filter(|&i| some[i]).map(|i| eight + i + 1) {
+                if !is_highest(votes, width, height, (col, row), reach) {
+                    continue;
+                }
+                let at = |row: usize, col: usize| votes[row * width + col];
+                let v = at(row, col);
+                peaks.push(Candidate {
+                    x: col as f64 + vertex(at(row, col - 1), v, at(row, col + 1)),
+                    y: row as f64 + vertex(at(row - 1, col), v, at(row + 1, col)),
+                    strength: v,
+                });
+            }
         }
     }
     peaks
+}
+
+/// Which places of a row have votes, and no fewer than their four next neighbours.
+struct Unbeaten<'a> {
+    votes: &'a [f32],
+    width: usize,
+    row: usize,
+    out: &'a mut [bool],
+}
+
+impl pulp::NullaryFnOnce for Unbeaten<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let n = self.width - 2;
+        let line = |r: usize, shift: usize| &self.votes[r * self.width + shift..][..n];
+        let (up, left, middle) = (line(self.row - 1, 1), line(self.row, 0), line(self.row, 1));
+        let (right, down) = (line(self.row, 2), line(self.row + 1, 1));
+        let out = &mut self.out[..n];
+        for c in 0..n {
+            let v = middle[c];
+            out[c] = (up[c] <= v) & (left[c] <= v) & (right[c] <= v) & (down[c] <= v) & (v > 0.0);
+        }
+    }
 }
 
 /// Ties go to the first in reading order, so that a plateau gives one peak.

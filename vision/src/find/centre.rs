@@ -19,7 +19,7 @@
 use super::look::Look;
 use crate::plane::Plane;
 use crate::view::PointPx;
-use nalgebra::{DMatrix, DVector, Matrix2};
+use nalgebra::{DMatrix, Matrix2};
 
 /// A measured centre.
 #[derive(Debug, Clone, Copy)]
@@ -194,8 +194,11 @@ impl Phase {
 }
 
 struct Solution {
-    unknowns: DVector<f64>,
-    covariance: DMatrix<f64>,
+    /// As many as the design has columns, the rest 0.
+    unknowns: [f64; COLUMNS],
+    /// Covariance of both shifts, as brightness times px.
+    shift_covariance: Matrix2<f64>,
+    gain_variance: f64,
     explained: f64,
     left_over: f64,
 }
@@ -207,21 +210,18 @@ impl Solution {
     }
 
     fn doubt_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
-        let inside = self.unknowns.get(SLOPING + axis).unwrap_or(&0.0) / (gain * look.step * look.radius_px);
+        let inside = self.unknowns[SLOPING + axis] / (gain * look.step * look.radius_px);
         let steepest = look.step / (look.edge_px * std::f64::consts::TAU.sqrt());
         let outside = self.unknowns[OUTSIDE + axis] / (gain * steepest);
         (SLOPE_DOUBT * (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)).hypot(OUTSIDE_DOUBT * outside)
     }
 
     fn centre(&self, at: PointPx, gain: f64, look: &Look) -> Centre {
-        let c = &self.covariance;
-        let g2 = gain * gain;
         Centre {
             at,
-            covariance_px2: Matrix2::new(c[(SHIFT_X, SHIFT_X)], c[(SHIFT_X, SHIFT_Y)], c[(SHIFT_Y, SHIFT_X)], c[(SHIFT_Y, SHIFT_Y)])
-                / g2.max(1e-12),
+            covariance_px2: self.shift_covariance / (gain * gain).max(1e-12),
             gain,
-            gain_u: c[(GAIN, GAIN)].max(0.0).sqrt(),
+            gain_u: self.gain_variance.max(0.0).sqrt(),
             size_ratio: 1.0 + self.unknowns[GROWTH] / gain,
             explained: self.explained,
             left_over: self.left_over,
@@ -246,7 +246,7 @@ impl Design {
             (false, false) => COLUMNS,
         };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
-        let mut pixels: Vec<[f32; 3]> = Vec::new();
+        let mut band = Band::default();
         for row in -reach..=reach {
             for col in -reach..=reach {
                 let (x, y) = (col as f64 - phase.within.0, row as f64 - phase.within.1);
@@ -258,38 +258,21 @@ impl Design {
                     Some((run_row, first, n)) if *run_row == row && *first + *n as isize == col => *n += 1,
                     _ => runs.push((row, col, 1)),
                 }
-                pixels.push([x as f32, y as f32, r as f32]);
+                let (light, slope) = look.at(r as f32);
+                band.x.push(x as f32);
+                band.y.push(y as f32);
+                band.r.push(r as f32);
+                band.light.push(light - far_light);
+                band.slope.push(slope);
             }
         }
-        let (lean_x, lean_y) = (lean[0] as f32, lean[1] as f32);
-        let (radius, outline) = (look.radius_px as f32, look.outline_px as f32);
-        let mut columns: Vec<Vec<f32>> = vec![vec![0.0; pixels.len()]; unknowns_n];
-        for (i, &[x, y, r]) in pixels.iter().enumerate() {
-            let (light, slope) = look.at(r);
-            let light = light - far_light;
-            let inside = (light / near_light).clamp(0.0, 1.0);
-            let (cos, sin) = if r > 1e-9 { (x / r, y / r) } else { (0.0, 0.0) };
-            let across = light * r / radius + blur * slope;
-            let sloping = inside * (r - outline) / radius + blur * slope / near_light;
-            let leaning = slope * (1.0 + lean_x * x + lean_y * y);
-            let mut values = [0.0_f32; COLUMNS];
-            values[GAIN] = light;
-            values[SHIFT_X] = -leaning * cos;
-            values[SHIFT_Y] = -leaning * sin;
-            values[GROWTH] = -leaning * r;
-            values[LEVEL] = 1.0;
-            values[ACROSS] = across * cos;
-            values[ACROSS + 1] = across * sin;
-            values[OUTSIDE] = (1.0 - inside) * cos;
-            values[OUTSIDE + 1] = (1.0 - inside) * sin;
-            values[9] = light * (cos * cos - sin * sin);
-            values[10] = light * 2.0 * cos * sin;
-            values[SLOPING] = sloping * cos;
-            values[SLOPING + 1] = sloping * sin;
-            for (column, value) in columns.iter_mut().zip(values) {
-                column[i] = value;
-            }
-        }
+        let mut columns: [Vec<f32>; COLUMNS] = std::array::from_fn(|_| vec![0.0; band.r.len()]);
+        let outline_px = look.outline_px as f32;
+        let lean = lean.map(|l| l as f32);
+        let fill = Fill { band: &band, lean, radius_px: look.radius_px as f32, outline_px, blur, near_light, columns: &mut columns };
+        pulp::Arch::new().dispatch(fill);
+        let mut columns = Vec::from(columns);
+        columns.truncate(unknowns_n);
         let inverse = inverse_of_normal(&columns);
         Self { runs, columns, inverse }
     }
@@ -352,38 +335,114 @@ impl Design {
         if n <= unknowns_n + 2 {
             return None;
         }
-        let mut products = DVector::zeros(unknowns_n);
-        pulp::Arch::new().dispatch(Products { columns, patch, products: &mut products });
-        let unknowns = inverse * &products;
-        let sum: f64 = patch.iter().map(|&v| f64::from(v)).sum();
-        let squares: f64 = patch.iter().map(|&v| f64::from(v) * f64::from(v)).sum();
-        let left = (squares - unknowns.dot(&products)).max(0.0);
+        let mut products = [0.0; COLUMNS];
+        let [sum, squares] = pulp::Arch::new().dispatch(Products { columns, patch, products: &mut products });
+        let mut unknowns = [0.0; COLUMNS];
+        for (unknown, row) in unknowns.iter_mut().zip(inverse.column_iter()) {
+            // The inverse is symmetric, and its columns lie together.
+            *unknown = row.iter().zip(&products).map(|(a, b)| a * b).sum();
+        }
+        let explained_squares: f64 = unknowns.iter().zip(&products).map(|(a, b)| a * b).sum();
+        let left = (squares - explained_squares).max(0.0);
         let variance = left / (n - unknowns_n) as f64;
         let total = (squares - sum * sum / n as f64).max(1e-300);
+        let c = |i: usize, j: usize| inverse[(i, j)] * variance;
         Some(Solution {
-            covariance: inverse * variance,
             unknowns,
+            shift_covariance: Matrix2::new(c(SHIFT_X, SHIFT_X), c(SHIFT_X, SHIFT_Y), c(SHIFT_Y, SHIFT_X), c(SHIFT_Y, SHIFT_Y)),
+            gain_variance: c(GAIN, GAIN),
             explained: (1.0 - left / total).clamp(0.0, 1.0),
             left_over: variance.sqrt(),
         })
     }
 }
 
-/// The inner products of all columns with a patch.
-struct Products<'a> {
-    columns: &'a [Vec<f32>],
-    patch: &'a [f32],
-    products: &'a mut DVector<f64>,
+/// The pixels of a band: place from the centre and distance, px, and the look's light (above that outside) and slope there.
+#[derive(Default)]
+struct Band {
+    x: Vec<f32>,
+    y: Vec<f32>,
+    r: Vec<f32>,
+    light: Vec<f32>,
+    slope: Vec<f32>,
 }
 
-impl pulp::NullaryFnOnce for Products<'_> {
+/// What each unknown adds to the light of a band's pixels.
+struct Fill<'a> {
+    band: &'a Band,
+    lean: [f32; 2],
+    radius_px: f32,
+    outline_px: f32,
+    /// Squared blur over the radius, px.
+    blur: f32,
+    /// The look's light at the band's inner end, above that outside.
+    near_light: f32,
+    /// In the order of the constants.
+    columns: &'a mut [Vec<f32>; COLUMNS],
+}
+
+impl pulp::NullaryFnOnce for Fill<'_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
+        let Self { band, lean, radius_px, outline_px, blur, near_light, columns } = self;
+        let n = band.r.len();
+        let (x, y, r, light, slope) = (&band.x[..n], &band.y[..n], &band.r[..n], &band.light[..n], &band.slope[..n]);
+        // One column after the other, so that the compiler fills many pixels at once.
+        let [gain, shift_x, shift_y, growth, level, across_x, across_y, outside_x, outside_y, twice_cos, twice_sin, sloping_x, sloping_y] =
+            columns.each_mut().map(|c| &mut c[..n]);
+        let (mut cos, mut sin, mut inside) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
+        let (cos, sin, inside) = (&mut cos[..n], &mut sin[..n], &mut inside[..n]);
+        for i in 0..n {
+            let per_r = 1.0 / r[i].max(1e-9);
+            (cos[i], sin[i]) = (x[i] * per_r, y[i] * per_r);
+            inside[i] = (light[i] / near_light).clamp(0.0, 1.0);
+        }
+        gain.copy_from_slice(light);
+        level.fill(1.0);
+        for i in 0..n {
+            growth[i] = -slope[i] * (1.0 + lean[0] * x[i] + lean[1] * y[i]);
+        }
+        for i in 0..n {
+            (shift_x[i], shift_y[i]) = (growth[i] * cos[i], growth[i] * sin[i]);
+        }
+        for i in 0..n {
+            growth[i] *= r[i];
+        }
+        for i in 0..n {
+            let across = light[i] * r[i] / radius_px + blur * slope[i];
+            (across_x[i], across_y[i]) = (across * cos[i], across * sin[i]);
+        }
+        for i in 0..n {
+            (outside_x[i], outside_y[i]) = ((1.0 - inside[i]) * cos[i], (1.0 - inside[i]) * sin[i]);
+        }
+        for i in 0..n {
+            (twice_cos[i], twice_sin[i]) = (light[i] * (cos[i] * cos[i] - sin[i] * sin[i]), light[i] * 2.0 * cos[i] * sin[i]);
+        }
+        for i in 0..n {
+            let sloping = inside[i] * (r[i] - outline_px) / radius_px + blur * slope[i] / near_light;
+            (sloping_x[i], sloping_y[i]) = (sloping * cos[i], sloping * sin[i]);
+        }
+    }
+}
+
+/// The inner products of all columns with a patch; gives the patch's sum and sum of squares.
+struct Products<'a> {
+    columns: &'a [Vec<f32>],
+    patch: &'a [f32],
+    products: &'a mut [f64; COLUMNS],
+}
+
+impl pulp::NullaryFnOnce for Products<'_> {
+    type Output = [f64; 2];
+
+    #[inline(always)]
+    fn call(self) -> [f64; 2] {
         for (product, column) in self.products.iter_mut().zip(self.columns) {
             *product = f64::from(dot(column, self.patch));
         }
+        [precise_dot(self.patch, &self.columns[LEVEL]), precise_dot(self.patch, self.patch)]
     }
 }
 
@@ -420,27 +479,50 @@ fn inverse_of_normal(columns: &[Vec<f32>]) -> DMatrix<f64> {
     normal.cholesky().map_or_else(|| DMatrix::zeros(p, p), |c| c.inverse())
 }
 
-/// Inner product in eight lanes, so that the compiler uses vector registers; the order of summation is fixed.
+/// Lanes of a sum: two of the widest vectors, so that one addition need not wait for the one before.
+const LANES: usize = 16;
+
+/// Inner product in lanes, so that the compiler uses vector registers; the order of summation is fixed.
 #[inline(always)]
 fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0_f32; 8];
-    let (a_chunks, b_chunks) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = a_chunks.remainder().iter().zip(b_chunks.remainder()).map(|(x, y)| x * y).sum();
+    let mut lanes = [0.0_f32; LANES];
+    let (a_chunks, b_chunks) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let mut rest = 0.0;
+    for (x, y) in a_chunks.remainder().iter().zip(b_chunks.remainder()) {
+        rest += x * y;
+    }
     for (x, y) in a_chunks.zip(b_chunks) {
-        for i in 0..8 {
+        for i in 0..LANES {
             lanes[i] += x[i] * y[i];
         }
     }
-    lanes.iter().sum::<f32>() + rest
+    let mut width = LANES / 2;
+    while width > 0 {
+        for i in 0..width {
+            lanes[i] += lanes[i + width];
+        }
+        width /= 2;
+    }
+    lanes[0] + rest
 }
 
-/// As [`dot`], summed in double precision from short stretches, each as exact as the columns themselves: the normal matrix is
+/// As [`dot`], summed in double precision from stretches, each as exact as the columns themselves: the normal matrix is
 /// inverted.
 #[inline(always)]
 fn precise_dot(a: &[f32], b: &[f32]) -> f64 {
-    const STRETCH: usize = 128;
-    a.chunks(STRETCH).zip(b.chunks(STRETCH)).map(|(a, b)| f64::from(dot(a, b))).sum()
+    // Loops, not iterators' closures: those would be compiled for the narrowest vectors.
+    let n = a.len().min(b.len());
+    let (mut sum, mut start) = (0.0, 0);
+    while start < n {
+        let end = (start + STRETCH).min(n);
+        sum += f64::from(dot(&a[start..end], &b[start..end]));
+        start = end;
+    }
+    sum
 }
+
+/// A lane sums no more than eight products before it goes on in double precision.
+const STRETCH: usize = 8 * LANES;
 
 #[cfg(test)]
 mod tests {
@@ -478,7 +560,7 @@ mod tests {
                 (0.1 + sum) as f32
             })
             .collect();
-        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None }
+        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
     }
 
     fn teachers(centres: &[PointPx]) -> Vec<Teacher> {

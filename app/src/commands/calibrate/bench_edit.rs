@@ -3,6 +3,7 @@
 use anyhow::{Context, bail};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::bench_file;
+use landfit_calibration::date::Date;
 use landfit_calibration::history::{self, Entry};
 use landfit_calibration::record::{self, Record};
 use landfit_part::Existing;
@@ -30,9 +31,14 @@ impl BenchEdit {
 
     /// Writes the changed bench, with the former one in its history.
     pub fn write(&mut self, entry: &Entry) -> anyhow::Result<()> {
-        let file = self.path.display().to_string();
         self.bench.calibration = CalibrationState::Calibrated;
-        self.record.date = entry.date.get(..10).map(str::to_owned);
+        self.record.date = Date::parse(&entry.date);
+        self.write_as_it_is(entry)
+    }
+
+    /// Writes a bench of which nothing was calibrated, only a rule changed; the former file is in its history, too.
+    pub fn write_as_it_is(&self, entry: &Entry) -> anyhow::Result<()> {
+        let file = self.path.display().to_string();
         let values = bench_file::updated_text(&self.text, &file, &self.bench)?;
         let recorded = record::written(&values, &self.record, &file)?;
         let text = history::recorded(&self.text, &recorded, entry, &file)?;
@@ -71,13 +77,18 @@ impl BenchEdit {
 /// Now, UTC: "2026-11-25 10:40", unless a date was given.
 pub fn date(given: Option<&str>) -> anyhow::Result<String> {
     if let Some(given) = given {
-        if record::day_number(given).is_none() {
+        if Date::parse(given).is_none() {
             bail!("--date {given}: write year-month-day, as in 2026-11-25");
         }
         return Ok(given.to_owned());
     }
     let now = time::OffsetDateTime::now_utc();
     Ok(format!("{:04}-{:02}-{:02} {:02}:{:02}", now.year(), u8::from(now.month()), now.day(), now.hour(), now.minute()))
+}
+
+/// The day of a date that [`date`] gave.
+pub fn day(date: &str) -> anyhow::Result<Date> {
+    Date::parse(date).with_context(|| format!("{date} is no day; write year-month-day, as in 2026-11-25"))
 }
 
 /// Name and SHA-256 of every picture.

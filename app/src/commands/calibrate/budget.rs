@@ -1,6 +1,6 @@
 //! `landfit calibrate budget`: what makes an offset uncertain.
 
-use super::super::{Ended, print_json, print_lines};
+use super::super::{Ended, calibrated, print_json, print_lines};
 use super::bench_edit::BenchEdit;
 use super::shots;
 use anyhow::{Context, bail};
@@ -41,9 +41,11 @@ pub fn run(args: &Args) -> Ended {
         b.contributions.retain(|c| c.source != Source::Noise);
     }
     let u = |c: &Matrix3<f64>| [0, 1, 2].map(|i| c[(i, i)].max(0.0).sqrt());
-    let row = |name: &str, [x, y, t]: [f64; 3]| format!("{name:<34}{:>9.3}{:>9.3}{:>11.5}", 1e3 * x, 1e3 * y, t.to_degrees());
-    let mut lines = vec![format!("{:<34}{:>9}{:>9}{:>11}", "standard uncertainty of", "x, µm", "y, µm", "theta, deg")];
-    lines.extend(b.contributions.iter().map(|c| row(c.source.words(), u(&c.covariance))));
+    // What is in common may take away: told with its sign.
+    let signed = |c: &Matrix3<f64>| [0, 1, 2].map(|i| c[(i, i)].abs().sqrt().copysign(c[(i, i)]));
+    let row = |name: &str, [x, y, t]: [f64; 3]| format!("{name:<38}{:>9.3}{:>9.3}{:>11.5}", 1e3 * x, 1e3 * y, t.to_degrees());
+    let mut lines = vec![format!("{:<38}{:>9}{:>9}{:>11}", "standard uncertainty of", "x, µm", "y, µm", "theta, deg")];
+    lines.extend(b.contributions.iter().map(|c| row(c.source.words(), signed(&c.covariance))));
     lines.push(row("all together (k = 1)", u(&b.covariance)));
     lines.push(row("half-width of the interval (k = 2)", u(&b.covariance).map(|v| 2.0 * v)));
     for source in &b.unstated {
@@ -52,12 +54,13 @@ pub fn run(args: &Args) -> Ended {
     if let Some(first) = b.contributions.first() {
         lines.push(format!("most is gained by: {}", first.source.mend()));
     }
+    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
     if args.json {
         let rows: Vec<_> = b
             .contributions
             .iter()
             .map(|c| {
-                let [x, y, t] = u(&c.covariance);
+                let [x, y, t] = signed(&c.covariance);
                 json!({"source": c.source.words(), "u_x_mm": x, "u_y_mm": y, "u_theta_deg": t.to_degrees(), "mend": c.source.mend()})
             })
             .collect();
@@ -82,6 +85,7 @@ fn in_the_middle(edit: &BenchEdit) -> anyhow::Result<Poses> {
 fn measured(args: &Args, edit: &BenchEdit, part: &Part) -> anyhow::Result<(Poses, Matrix3<f64>)> {
     let pictures = shots::read(edit, &args.pictures)?;
     let name = args.pictures[0].display();
+    calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
     let alignment = landfit_vision::align(&pictures, part, &edit.bench.optics).with_context(|| format!("{name}"))?;
     match alignment.outcome {
         Outcome::Fit(fit) => Ok((Poses { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board }, fit.covariance)),

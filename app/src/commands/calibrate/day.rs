@@ -1,17 +1,15 @@
 //! `landfit calibrate day`: does the bench still agree with its file.
 
-use super::super::{Ended, print_lines};
-use super::bench_edit::{BenchEdit, date, hashes};
+use super::super::{Ended, calibrated, print_lines};
+use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::shots::{self, TargetFlags};
-use anyhow::{Context, bail};
-use landfit_calibration::day_check::{ViewCheck, check_view, registration_off};
+use anyhow::Context;
+use landfit_calibration::guide::{DayResult, DayStep, Lies};
 use landfit_calibration::history::Entry;
-use landfit_calibration::target::{Found, edge_width_px};
-use landfit_part::{PointMm, Side};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// Check one picture of a target against the bench file: scale, focus, and the views against each other
+/// Check one picture of a target against the bench file: scale, angle, focus, and the views against each other
 ///
 /// The part view against the board view can only be checked where both see the same target. Exit status 1 when something no longer
 /// holds.
@@ -25,6 +23,9 @@ pub struct Args {
     bench: PathBuf,
     #[command(flatten)]
     target: TargetFlags,
+    /// The target lies against the same stop as at each check with this option: then its angle is compared, too
+    #[arg(long)]
+    seated: bool,
     /// Make no note in the bench's history
     #[arg(long)]
     dry: bool,
@@ -33,112 +34,86 @@ pub struct Args {
     date: Option<String>,
 }
 
-/// Registration may move by so much, mm, beside its stated uncertainty before it is called moved: a tenth of a fine part's allowance
-/// (0.4 mm pitch: 0.05 mm), a project choice.
-const REGISTRATION_SLACK_MM: f64 = 0.005;
-/// Edges this much wider than at calibration are out of focus.
-const MOST_WIDENING: f64 = 1.35;
-
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
     let edit = BenchEdit::open(&args.bench)?;
     let date = date(args.date.as_deref())?;
     let asked = args.target.read()?;
     let pictures = shots::read(&edit, &args.pictures)?;
-    let views = &edit.bench.optics.views;
-    let exposures = views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
-    if pictures.len() != exposures {
-        bail!("{} pictures were given, but this bench takes {exposures}", pictures.len());
-    }
-    let (mut lines, mut figures, mut holds) = (Vec::new(), Vec::new(), true);
-    let mut checks: Vec<(usize, Found, ViewCheck)> = Vec::new();
-    for (v, view) in views.iter().enumerate() {
-        let path = &args.pictures[view.exposure];
-        let mut found = match shots::find_in_view(&edit, v, path, &pictures[view.exposure], &asked.of(view.shows)) {
-            Ok(found) => found,
-            Err(error) => {
-                lines.push(format!("{} view {v}: not checked ({error:#})", view.shows.word()));
-                continue;
-            }
-        };
-        if let (true, Some((other, marks, _))) = (asked.is_common(), checks.first()) {
-            shots::agree(&edit, path, (v, &mut found), (*other, marks))?;
-        }
-        let known = edit.record.view(v).map_or(0.0, |k| k.scale_relative).hypot(edit.record.ruler_relative);
-        let check = check_view(&found.spots, &shots::sight(&edit, v)?, known).with_context(|| format!("{}", path.display()))?;
-        let verdict = if check.scale_holds() { "holds" } else { "no longer holds: calibrate scale again" };
-        holds &= check.scale_holds();
-        lines.push(format!(
-            "{} view {v}: scale {:+.4} % off the file, known to ± {:.4} % (k = 2): {verdict}",
-            view.shows.word(),
-            100.0 * check.scale_off,
-            200.0 * check.u_scale
-        ));
-        figures.push((format!("view{v}_scale_off"), check.scale_off));
-        if let Some(width) = edge_width_px(&shots::light_of_view(&edit, v, &pictures[view.exposure]), &local(&edit, v, &found)) {
-            figures.push((format!("view{v}_edge_px"), width));
-            let before = edit.history()?.iter().find_map(|e| e.figures.iter().find(|(k, _)| *k == format!("view{v}_edge_px")).map(|f| f.1));
-            let told = match before {
-                None => "the first to be noted: later checks are compared with it".to_owned(),
-                Some(first) if width > MOST_WIDENING * first => {
-                    holds = false;
-                    format!("{first:.2} px when first noted: out of focus, set it again")
-                }
-                Some(first) => format!("{first:.2} px when first noted: holds"),
-            };
-            lines.push(format!("  focus: edges are {width:.2} px wide, {told}"));
-        }
-        checks.push((v, found, check));
-    }
-    if checks.is_empty() {
-        bail!("{}: the target was found in no view ({})", args.pictures[0].display(), lines.join("; "));
-    }
-    let of = |side: Side| checks.iter().find(|(v, _, _)| views[*v].shows == side);
-    match (asked.is_common(), of(Side::Part), of(Side::Board)) {
-        (true, Some((p, marks, part)), Some((b, _, board))) => {
-            let n = marks.spots.len() as f64;
-            let middle = marks.spots.iter().fold(PointMm::ZERO, |sum, s| sum + s.at_mm) * (1.0 / n);
-            let [x, y, theta] = registration_off(part, board, middle);
-            let known = edit.record.registrations.iter().find(|r| (r.part_view, r.board_view) == (*p, *b));
-            let u = known.map_or(0.0, |r| r.covariance[(0, 0)].max(r.covariance[(1, 1)]).max(0.0).sqrt());
-            let moved = x.hypot(y) > 2.0 * u + REGISTRATION_SLACK_MM;
-            holds &= !moved;
-            let verdict = if moved { "it has moved: calibrate scale with a target that both sides see" } else { "holds" };
-            lines.push(format!(
-                "part view against board view: {:+.2}, {:+.2} µm, {:+.4} degrees off the file: {verdict}",
-                1e3 * x,
-                1e3 * y,
-                theta.to_degrees()
-            ));
-            figures.extend([("registration_x_mm".to_owned(), x), ("registration_y_mm".to_owned(), y)]);
-        }
-        _ => lines.push(
-            "part view against board view: not checked, for the two did not see one and the same target (a picture of the board alone cannot show it)".to_owned(),
-        ),
-    }
-    if let Some(age) = edit.record.age(&date) {
-        lines.push(format!(
-            "calibrated {:.0} days ago, due after {:.0}{}",
-            age.days,
-            age.due_days,
-            if age.is_due() { ": it is due" } else { "" }
-        ));
-    }
+    calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
+    let history = edit.history()?;
+    let lies = if args.seated { Lies::AgainstItsStop } else { Lies::Anywhere };
+    let step = DayStep { optics: &edit.bench.optics, record: &edit.record, history: &history, lies };
+    let result = step
+        .check(&pictures, &|side| asked.of(side), asked.is_common(), day(&date)?)
+        .with_context(|| format!("{}", args.pictures[0].display()))?;
+    let mut lines = told(&result, &edit, args);
+    lines.extend(edit.record.warnings(day(&date)?).iter().map(|w| format!("Note: {w}")));
     if !args.dry {
+        let mut figures = result.figures();
+        if args.seated {
+            figures.extend(result.angle_figures());
+        }
         let entry = Entry { date, what: "check of the day".to_owned(), ruler: String::new(), pictures: hashes(&args.pictures)?, figures };
         edit.note(&entry)?;
     }
     print_lines(&lines)?;
-    Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    Ok(if result.holds() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
-/// The marks in px of the view's own region.
-fn local(edit: &BenchEdit, view: usize, found: &Found) -> Found {
-    let region = shots::region(edit, view);
-    let mut found = found.clone();
-    for s in &mut found.spots {
-        s.seen_px.x -= f64::from(region.x);
-        s.seen_px.y -= f64::from(region.y);
+fn told(result: &DayResult, edit: &BenchEdit, args: &Args) -> Vec<String> {
+    let side = |view: usize| edit.bench.optics.views[view].shows.word();
+    let mut lines = Vec::new();
+    for v in &result.views {
+        let verdict = if v.check.scale_holds() { "holds" } else { "no longer holds: calibrate scale again" };
+        lines.push(format!(
+            "{} view {}: scale {:+.4} % off the file, known to ± {:.4} % (k = 2): {verdict}",
+            side(v.view),
+            v.view,
+            100.0 * v.check.scale_off,
+            200.0 * v.check.u_scale
+        ));
+        let verdict = match (v.angle_before_rad, v.angle_holds()) {
+            (Some(first), Some(true)) => format!("{:.4} when first noted: holds", first.to_degrees()),
+            (Some(first), _) => {
+                format!("{:.4} when first noted: the view or the stop has turned, calibrate scale again", first.to_degrees())
+            }
+            (None, _) if args.seated => "the first to be noted: later checks are compared with it".to_owned(),
+            (None, _) => "compared with nothing: with the target against a stop each time (--seated) a turn of the view shows".to_owned(),
+        };
+        lines.push(format!(
+            "  angle: the target lies turned {:+.4} ± {:.4} degrees by this view; {verdict}",
+            v.angle_rad.0.to_degrees(),
+            2.0 * v.angle_rad.1.to_degrees()
+        ));
+        if let Some(width) = v.edge_px {
+            let verdict = match (v.edge_before_px, v.focus_holds()) {
+                (Some(first), Some(true)) => format!("{first:.2} px when first noted: holds"),
+                (Some(first), _) => format!("{first:.2} px when first noted: out of focus, set it again"),
+                (None, _) => "the first to be noted: later checks are compared with it".to_owned(),
+            };
+            lines.push(format!("  focus: edges are {width:.2} px wide, {verdict}"));
+        }
     }
-    found
+    for (view, error) in &result.unchecked {
+        lines.push(format!("{} view {view}: not checked ({error})", side(*view)));
+    }
+    lines.push(match &result.registration {
+        Some(r) => {
+            let verdict = if r.holds() { "holds" } else { "it has moved: calibrate scale with a target that both sides see" };
+            format!(
+                "part view against board view: {:+.2}, {:+.2} µm, {:+.4} degrees off the file: {verdict}",
+                1e3 * r.off_mm[0],
+                1e3 * r.off_mm[1],
+                r.off_rad.to_degrees()
+            )
+        }
+        None => "part view against board view: not checked, for the two did not see one and the same target (a picture of the board alone cannot show it)".to_owned(),
+    });
+    if let Some(age) = &result.age {
+        let rule =
+            age.due_days.map_or_else(|| "no rule says when it is due (landfit calibrate due)".to_owned(), |d| format!("due after {d:.0}"));
+        lines.push(format!("calibrated {} days ago ({} is the oldest), {rule}", age.days, age.what));
+    }
+    lines
 }

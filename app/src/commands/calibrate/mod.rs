@@ -3,6 +3,7 @@
 mod bench_edit;
 mod budget;
 mod day;
+mod due;
 mod history;
 mod lights;
 mod pair;
@@ -40,6 +41,7 @@ enum Command {
     Screws(screws::Args),
     Budget(budget::Args),
     Day(day::Args),
+    Due(due::Args),
     Pair(pair::Args),
     Repeat(repeat::Args),
     Study(study::Args),
@@ -59,6 +61,7 @@ pub fn run(args: &Args) -> Ended {
         Command::Screws(args) => screws::run(args),
         Command::Budget(args) => budget::run(args),
         Command::Day(args) => day::run(args),
+        Command::Due(args) => due::run(args),
         Command::Pair(args) => pair::run(args),
         Command::Repeat(args) => repeat::run(args),
         Command::Study(args) => study::run(args),

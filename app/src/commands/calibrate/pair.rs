@@ -1,6 +1,6 @@
 //! `landfit calibrate pair`: the shop's own check pair and its trend.
 
-use super::super::{Ended, print_lines};
+use super::super::{Ended, calibrated, print_lines};
 use super::bench_edit::{BenchEdit, date, hashes};
 use super::shots;
 use anyhow::{Context, bail};
@@ -41,6 +41,7 @@ pub fn run(args: &Args) -> Ended {
     let date = date(args.date.as_deref())?;
     let part = landfit_part::file::read(&args.part)?;
     let pictures = shots::read(&edit, &args.pictures)?;
+    calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
     let name = args.pictures[0].display();
     let alignment = landfit_vision::align(&pictures, &part, &edit.bench.optics).with_context(|| format!("{name}"))?;
     let fit = match alignment.outcome {
@@ -73,6 +74,7 @@ pub fn run(args: &Args) -> Ended {
         let figures = now.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect();
         edit.note(&Entry { date, what: args.name.clone(), ruler: String::new(), pictures: hashes(&args.pictures)?, figures })?;
     }
+    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
     print_lines(&lines)?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }

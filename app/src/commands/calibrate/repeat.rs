@@ -1,6 +1,6 @@
 //! `landfit calibrate repeat`: N pictures of one untouched set-up.
 
-use super::super::{Ended, print_json, print_lines};
+use super::super::{Ended, calibrated, print_json, print_lines};
 use super::bench_edit::BenchEdit;
 use super::shots;
 use anyhow::{Context, bail};
@@ -42,7 +42,8 @@ pub fn run(args: &Args) -> Ended {
         bail!("--reference: write two numbers of mm, as in 0.012,-0.005");
     }
     let pictures = shots::read(&edit, &args.pictures)?;
-    let exposures = edit.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+    calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
+    let exposures = shots::exposures(&edit);
     if !pictures.len().is_multiple_of(exposures) {
         bail!("{} pictures were given, but this bench takes {exposures} for every measurement", pictures.len());
     }
@@ -69,6 +70,7 @@ pub fn run(args: &Args) -> Ended {
         lines.push(format!("{axis:<6} mean {:+.5} {unit}, standard deviation {:.6}, Cg {:.2}{cgk}", r.mean, r.sd, r.cg));
         rows.push(json!({"axis": axis, "mean": r.mean, "sd": r.sd, "cg": r.cg, "cgk": r.cgk, "n": r.n}));
     }
+    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
     lines.push(format!("{} measurements, tolerance {tolerance:.4} mm wide; Cg and Cgk should be at least 1.33", offsets.len()));
     if args.json {
         print_json(&json!({"schema": 1, "tolerance_mm": tolerance, "rows": rows}))?;

@@ -1,19 +1,20 @@
 //! `landfit calibrate scale`: views, lens and registration from pictures of a target.
 
 use super::super::{Ended, print_json, print_lines};
-use super::bench_edit::{BenchEdit, date, hashes};
+use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::residual_picture;
 use super::shots::{self, SideArg, TargetFlags};
 use crate::pictures as picture_files;
 use anyhow::{Context, bail};
+use landfit_calibration::date::Date;
 use landfit_calibration::history::Entry;
-use landfit_calibration::record::{Height, RegistrationUncertainty, ViewUncertainty};
-use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, Spot, ViewReport, fit, homography};
-use landfit_part::{PointMm, Side};
+use landfit_calibration::record::{Height, Ruler};
+use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, Spot, Tilt, ViewReport, applied, fit, remember, reports, seat};
+use landfit_calibration::target::agree;
+use landfit_part::Side;
 use landfit_stats::gum::rectangular;
+use landfit_vision::Picture;
 use landfit_vision::answer::{Outcome, SiteFinding, SiteState};
-use landfit_vision::view::Sight;
-use landfit_vision::{Lens, Picture, PointPx};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -36,16 +37,25 @@ pub struct Args {
     /// Only the views of this side
     #[arg(long, value_name = "SIDE")]
     only: Option<SideArg>,
-    /// What gives the scale, as the history shall name it: "glass grid, serial 12, certificate 345, due 2027-03"
+    /// What gives the scale, as every report shall name it: "glass grid"
     #[arg(long, value_name = "TEXT")]
     ruler: Option<String>,
-    /// The ruler may be long or short by no more than this, in percent
-    #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
-    ruler_limit: f64,
+    /// The ruler's serial number
+    #[arg(long, value_name = "TEXT", requires = "ruler")]
+    ruler_serial: Option<String>,
+    /// The number of the ruler's certificate
+    #[arg(long, value_name = "TEXT", requires = "ruler")]
+    ruler_certificate: Option<String>,
+    /// The day until which that certificate holds
+    #[arg(long, value_name = "DATE", requires = "ruler")]
+    ruler_due: Option<String>,
+    /// The ruler may be long or short by no more than this, in percent; left out, its own error counts as nothing
+    #[arg(long, value_name = "PERCENT")]
+    ruler_limit: Option<f64>,
     /// The sheet of `landfit calibrate target`: limit 0.3 percent
     #[arg(long, conflicts_with = "ruler_limit")]
     printed: bool,
-    /// From the lens to the board, mm: for the tilt in degrees and for the parallax of heights
+    /// From the lens to the board, mm: tells the tilt more closely, and the parallax of heights
     #[arg(long, value_name = "MM")]
     distance: Option<f64>,
     /// Terminals and lands lie no more than this above or below where the target lay, mm
@@ -72,40 +82,41 @@ pub struct Args {
 pub fn run(args: &Args) -> Ended {
     let mut edit = BenchEdit::open(&args.bench)?;
     let date = date(args.date.as_deref())?;
-    let ruler_relative = ruler_relative(args)?;
+    let ruler = ruler(args)?;
+    let ruler_relative = ruler.relative.unwrap_or(0.0);
     let mut seen = see(args, &edit)?;
     let norm_px = edit.bench.optics.lens.map_or_else(|| half_diagonal_px(&edit), |l| l.norm_px);
     let size_px = edit.bench.optics.frame.size_px;
     let mut found = fit(&seen.shots, size_px, LensKnowledge::Open { norm_px }, ruler_relative)
         .with_context(|| format!("{}", args.pictures[0].display()))?;
-    seat(&edit, &seen.views, &mut found)?;
+    seat(&mut found, &edit.bench.optics, &seen.views)?;
     if let Some(shots) = as_align_sees(args, &edit, &seen, &found)? {
         seen.shots = shots;
         found = fit(&seen.shots, size_px, LensKnowledge::Open { norm_px }, ruler_relative)
             .with_context(|| format!("{}", args.pictures[0].display()))?;
-        seat(&edit, &seen.views, &mut found)?;
+        seat(&mut found, &edit.bench.optics, &seen.views)?;
     }
-    let reports = (0..seen.views.len())
-        .map(|i| found.view_report(i, shots::region(&edit, seen.views[i])).context("the fit has come apart: take more pictures"))
-        .collect::<anyhow::Result<Vec<_>>>()?;
+    let reports = reports(&found, &edit.bench.optics, &seen.views)?;
     if let Some(path) = &args.residuals {
         residual_picture::write(path, &found.residuals(), size_px)?;
     }
-    let lens_before = edit.bench.optics.lens;
-    apply(&mut edit, &seen.views, &found, lens_before)?;
-    remember(args, &mut edit, &seen, &found, &reports, ruler_relative);
-    let ruler =
-        args.ruler.clone().unwrap_or_else(|| if args.printed { "a printed target (0.3 %)".to_owned() } else { args.target.usual_ruler() });
+    edit.bench.optics = applied(&found, &edit.bench.optics, &seen.views)?;
+    let today = day(&date)?;
+    remember(&mut edit.record, &found, &edit.bench.optics, (&seen.views, &reports), &seen.format, today);
+    edit.record.due_days = args.due.or(edit.record.due_days);
+    if let (Some(distance_mm), Some(differs_mm)) = (args.distance, args.heights) {
+        edit.record.height = Some(Height { distance_mm, differs_mm });
+    }
     edit.record.ruler = Some(ruler.clone());
     let entry =
-        Entry { date, what: "scale".to_owned(), ruler: ruler.clone(), pictures: hashes(&args.pictures)?, figures: figures(&reports) };
+        Entry { date, what: "scale".to_owned(), ruler: ruler.words(), pictures: hashes(&args.pictures)?, figures: figures(&reports) };
     if !args.dry {
         edit.write(&entry)?;
     }
     if args.json {
-        print_json(&answer(&edit, &seen, &found, &reports, &ruler, ruler_relative))?;
+        print_json(&answer(&edit, &seen, &found, &reports, &ruler))?;
     } else {
-        let mut lines = lines(args, &edit, &seen, &found, &reports, &ruler, ruler_relative);
+        let mut lines = lines(args, &edit, &seen, &found, &reports, &ruler, today);
         lines.push(if args.dry {
             "nothing was written (--dry)".to_owned()
         } else {
@@ -116,13 +127,24 @@ pub fn run(args: &Args) -> Ended {
     Ok(ExitCode::SUCCESS)
 }
 
-/// Relative standard uncertainty of the ruler, from its limit.
-fn ruler_relative(args: &Args) -> anyhow::Result<f64> {
-    let limit = if args.printed { landfit_calibration::target::sheet::PRINTED_LIMIT } else { args.ruler_limit / 100.0 };
-    if !(0.0..=0.2).contains(&limit) {
-        bail!("--ruler-limit {}: write percent, from 0 to 20", args.ruler_limit);
+/// What gives the scale, as it was named.
+fn ruler(args: &Args) -> anyhow::Result<Ruler> {
+    let limit = match (args.printed, args.ruler_limit) {
+        (true, _) => Some(landfit_calibration::target::sheet::PRINTED_LIMIT),
+        (false, Some(percent)) => Some(percent / 100.0),
+        (false, None) => None,
+    };
+    if limit.is_some_and(|l| !(0.0..=0.2).contains(&l)) {
+        bail!("--ruler-limit {}: write percent, from 0 to 20", args.ruler_limit.unwrap_or(0.0));
     }
-    Ok(rectangular(limit))
+    let due = match args.ruler_due.as_deref() {
+        None => None,
+        Some(text) => Some(Date::parse(text).with_context(|| format!("--ruler-due {text}: write year-month-day, as in 2027-03-31"))?),
+    };
+    let usual = || if args.printed { "a printed target (0.3 %)".to_owned() } else { args.target.usual_ruler() };
+    let name = args.ruler.clone().unwrap_or_else(usual);
+    let (serial, certificate) = (args.ruler_serial.clone(), args.ruler_certificate.clone());
+    Ok(Ruler { name, serial, certificate, due, relative: limit.map(rectangular) })
 }
 
 fn half_diagonal_px(edit: &BenchEdit) -> f64 {
@@ -162,7 +184,7 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
             let target = asked.of(optics.views[*view].shows);
             let mut found = shots::find_in_view(edit, *view, path, &set[exposure], &target)?;
             if let (true, Some((other, marks))) = (asked.is_common(), &first) {
-                shots::agree(edit, path, (*view, &mut found), (*other, marks))?;
+                agree(optics, (*view, &mut found), (*other, marks)).with_context(|| format!("{}", path.display()))?;
             }
             tracing::info!("{}: view {view} shows {} marks", path.display(), found.spots.len());
             // Each side's own pattern lies in a place of its own; views of one side share it.
@@ -179,6 +201,16 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
         s.placement = used.iter().position(|u| *u == s.placement).unwrap_or(0);
     }
     let format = picture_files::format(&args.pictures[0], &pictures[0]);
+    for (path, picture) in args.pictures.iter().zip(&pictures) {
+        let other = picture_files::format(path, picture);
+        if other != format {
+            bail!(
+                "{} is an {other} picture, but {} is an {format} one: take all of them in the format that you work in, for the views lie differently in another",
+                path.display(),
+                args.pictures[0].display()
+            );
+        }
+    }
     Ok(SeenMarks { shots: shots_found, views, format, pictures })
 }
 
@@ -219,83 +251,6 @@ fn as_align_sees(args: &Args, edit: &BenchEdit, seen: &SeenMarks, found: &ScaleF
     Ok(Some(shots))
 }
 
-/// Leaves the bench's frame where it was: by the board's view of each registered group, or its first view.
-fn seat(edit: &BenchEdit, views: &[usize], found: &mut ScaleFit) -> anyhow::Result<()> {
-    let mut seated: Vec<usize> = Vec::new();
-    let board_first = (0..views.len()).filter(|i| edit.bench.optics.views[views[*i]].shows == Side::Board);
-    let order: Vec<usize> = board_first.chain(0..views.len()).collect();
-    for i in order {
-        if seated.iter().all(|s| !found.are_registered(*s, i)) {
-            found.seat(i, &shots::sight(edit, views[i])?, shots::region(edit, views[i]));
-            seated.push(i);
-        }
-    }
-    Ok(())
-}
-
-/// Puts views and lens into the bench; views that were not calibrated keep seeing what they saw, through the new lens.
-fn apply(edit: &mut BenchEdit, views: &[usize], found: &ScaleFit, lens_before: Option<Lens>) -> anyhow::Result<()> {
-    let lens = found.lens();
-    for v in 0..edit.bench.optics.views.len() {
-        let matrix = match views.iter().position(|w| *w == v) {
-            Some(i) => found.px_from_mm(i),
-            None => {
-                let old = Sight::new(&edit.bench.optics.views[v], lens_before).context("a view cannot be inverted")?;
-                let region = shots::region(edit, v);
-                let (mut from, mut to): (Vec<PointMm>, Vec<PointPx>) = (Vec::new(), Vec::new());
-                for k in 0..81 {
-                    let at = |i: u32, from: u32, size: u32| f64::from(from) + f64::from(size - 1) * f64::from(i) / 8.0;
-                    let p = PointPx::new(at(k % 9, region.x, region.width), at(k / 9, region.y, region.height));
-                    from.push(old.mm(p));
-                    to.push(lens.ideal_from_seen(p));
-                }
-                homography(&from, &to).context("a view that was not calibrated cannot be carried over to the new lens")?
-            }
-        };
-        edit.bench.optics.views[v].px_from_mm = matrix;
-    }
-    edit.bench.optics.lens = Some(lens);
-    Ok(())
-}
-
-fn remember(args: &Args, edit: &mut BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewReport], ruler_relative: f64) {
-    let sights: Vec<Option<Sight>> = seen.views.iter().map(|v| Sight::new(&edit.bench.optics.views[*v], edit.bench.optics.lens)).collect();
-    for (i, (view, r)) in seen.views.iter().zip(reports).enumerate() {
-        let middle = sights[i].as_ref().map_or(PointMm::ZERO, |s| s.mm(shots::middle(shots::region(edit, *view))));
-        let fit_only = (r.u_um_per_px[0] / r.um_per_px[0]).powi(2) - ruler_relative.powi(2);
-        edit.record.set_view(ViewUncertainty {
-            view: *view,
-            scale_relative: fit_only.max(0.0).sqrt(),
-            angle_rad: r.u_angle_rad,
-            field_mm: r.field.rms_mm,
-            field_largest_mm: r.field.largest_mm,
-            rms_px: r.rms_px,
-            middle_mm: [middle.x, middle.y],
-        });
-    }
-    for (i, v) in seen.views.iter().enumerate() {
-        for (j, w) in seen.views.iter().enumerate() {
-            let sides = (edit.bench.optics.views[*v].shows, edit.bench.optics.views[*w].shows);
-            if sides == (Side::Part, Side::Board)
-                && let Some(r) = found.registration(i, j)
-            {
-                edit.record.set_registration(RegistrationUncertainty {
-                    part_view: *v,
-                    board_view: *w,
-                    covariance: r.covariance,
-                    middle_mm: [r.middle_mm.x, r.middle_mm.y],
-                });
-                edit.record.pixel_format = Some(seen.format.clone());
-            }
-        }
-    }
-    edit.record.ruler_relative = ruler_relative;
-    edit.record.due_days = args.due.or(edit.record.due_days);
-    if let (Some(distance_mm), Some(differs_mm)) = (args.distance, args.heights) {
-        edit.record.height = Some(Height { distance_mm, differs_mm });
-    }
-}
-
 fn figures(reports: &[ViewReport]) -> Vec<(String, f64)> {
     let of = |(i, r): (usize, &ViewReport)| {
         vec![
@@ -319,12 +274,20 @@ fn lines(
     seen: &SeenMarks,
     found: &ScaleFit,
     reports: &[ViewReport],
-    ruler: &str,
-    ruler_relative: f64,
+    ruler: &Ruler,
+    today: Date,
 ) -> Vec<String> {
     let mut lines = Vec::new();
-    let limit = if ruler_relative > 0.0 { format!(", scale good to {:.3} % (k = 2)", 200.0 * ruler_relative) } else { String::new() };
-    lines.push(format!("ruler: {ruler}{limit}"));
+    lines.push(match ruler.relative {
+        Some(relative) => format!("ruler: {}, scale good to {:.3} % (k = 2)", ruler.words(), 200.0 * relative),
+        None => format!("ruler: {}; how good it is was not stated (--ruler-limit), so its own error counts as nothing", ruler.words()),
+    });
+    if let (true, Some(due)) = (ruler.is_overdue(today), ruler.due) {
+        lines.push(format!(
+            "  its certificate ran out on {due}, {} days ago: have it certified, then calibrate scale again. Until then every answer says so",
+            today.days_since(due)
+        ));
+    }
     for (view, r) in seen.views.iter().zip(reports) {
         let side = edit.bench.optics.views[*view].shows.word();
         lines.push(format!(
@@ -337,10 +300,15 @@ fn lines(
             2.0 * r.u_angle_rad.to_degrees()
         ));
         let growth = r.growth_per_mm.map(|g| 1e3 * g);
-        let tilt = args.distance.map_or_else(
-            || "(with --distance MM it is told in degrees)".to_owned(),
-            |d| format!("(a tilt of {:.2} degrees)", tilt_deg(r, d)),
-        );
+        let tilt = match (args.distance, r.tilt) {
+            (Some(d), _) => format!("(a tilt of {:.2} degrees at {d:.0} mm)", tilt_deg(r, d)),
+            (None, Tilt::Told { rad, u_rad }) => {
+                format!("(a tilt of {:.2} ± {:.2} degrees, pixels taken for square)", rad.to_degrees(), 2.0 * u_rad.to_degrees())
+            }
+            (None, Tilt::AtMost { rad }) => {
+                format!("(a tilt of {:.2} degrees at most; with --distance MM it is told more closely)", rad.to_degrees())
+            }
+        };
         lines.push(format!(
             "  tilt: the magnification grows by {:.2} % in 10 mm to the right and {:.2} % in 10 mm away from you {tilt}",
             growth[0], growth[1]
@@ -406,7 +374,11 @@ fn position(seen: &SeenMarks, view: usize) -> Option<usize> {
     seen.views.iter().position(|v| *v == view)
 }
 
-fn answer(edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewReport], ruler: &str, ruler_relative: f64) -> Value {
+fn answer(edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewReport], ruler: &Ruler) -> Value {
+    let tilt = |t: Tilt| match t {
+        Tilt::Told { rad, u_rad } => json!({"deg": rad.to_degrees(), "u_deg": u_rad.to_degrees()}),
+        Tilt::AtMost { rad } => json!({"at_most_deg": rad.to_degrees()}),
+    };
     let views: Vec<Value> = seen
         .views
         .iter()
@@ -415,7 +387,7 @@ fn answer(edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewR
             json!({
                 "view": view, "shows": edit.bench.optics.views[*view].shows.word(), "um_per_px": r.um_per_px, "u_um_per_px": r.u_um_per_px,
                 "angle_deg": r.angle_rad.to_degrees(), "u_angle_deg": r.u_angle_rad.to_degrees(),
-                "growth_per_mm": r.growth_per_mm, "u_growth_per_mm": r.u_growth_per_mm, "rms_px": r.rms_px, "held_out_px": r.held_out_px,
+                "growth_per_mm": r.growth_per_mm, "u_growth_per_mm": r.u_growth_per_mm, "tilt": tilt(r.tilt), "rms_px": r.rms_px, "held_out_px": r.held_out_px,
                 "marks": r.marks[0], "left_out": r.marks[1], "largest_error_mm": r.field.largest_mm, "not_covered": r.windows.uncovered(),
                 "covered_share": r.windows.covered_share()
             })
@@ -433,5 +405,8 @@ fn answer(edit: &BenchEdit, seen: &SeenMarks, found: &ScaleFit, reports: &[ViewR
             json!({"part_view": r.part_view, "board_view": r.board_view, "u_x_mm": u(0), "u_y_mm": u(1), "u_theta_deg": u(2).to_degrees()})
         })
         .collect();
-    json!({"schema": 1, "ruler": ruler, "ruler_relative": ruler_relative, "views": views, "lens": lens, "registration": registration, "k": 1})
+    let due = ruler.due.map(|d| d.to_string());
+    let named =
+        json!({"name": ruler.name, "serial": ruler.serial, "certificate": ruler.certificate, "due": due, "relative": ruler.relative});
+    json!({"schema": 1, "ruler": named, "views": views, "lens": lens, "registration": registration, "k": 1})
 }

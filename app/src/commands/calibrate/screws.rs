@@ -1,20 +1,21 @@
 //! `landfit calibrate screws`: what the adjusters do, from the listing of a run.
 
 use super::super::{Ended, print_json, print_lines};
-use super::bench_edit::{BenchEdit, date, hashes};
+use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::shots::{self, SideArg};
 use crate::pictures;
 use anyhow::{Context, bail};
 use landfit_calibration::bench::{Motion, Sense};
+use landfit_calibration::date::Date;
 use landfit_calibration::history::Entry;
-use landfit_calibration::record::AdjusterUncertainty;
+use landfit_calibration::record::{AdjusterUncertainty, Ruler};
 use landfit_calibration::screws::listing::{Line, Place, parse};
 use landfit_calibration::screws::positioning::evaluate_run;
 use landfit_calibration::screws::reading::{Thimble, Unit};
 use landfit_calibration::screws::rotation::{RotationFit, fit_rotation};
 use landfit_calibration::screws::run::SHORT_RUN_CANNOT;
 use landfit_calibration::screws::shift::{ShiftFit, SightUncertainty, fit_shift};
-use landfit_calibration::screws::{Approach, Graduation, Misnoted, Stop};
+use landfit_calibration::screws::{Approach, Misnoted, Stop};
 use landfit_calibration::target::Target;
 use landfit_part::text_file::load;
 use landfit_part::{Part, PointMm, Pose, Side};
@@ -125,7 +126,7 @@ pub fn run(args: &Args) -> Ended {
         told.push(take_as_ruler(&mut edit, &mut learnt)?);
     }
     for one in &learnt {
-        apply(&mut edit, one);
+        apply(&mut edit, one, day(&date)?);
         told.extend(sentences(one));
     }
     if let Some(path) = &args.chart {
@@ -136,7 +137,7 @@ pub fn run(args: &Args) -> Ended {
     let entry = Entry {
         date,
         what,
-        ruler: edit.record.ruler.clone().unwrap_or_default(),
+        ruler: edit.record.ruler.as_ref().map_or_else(String::new, Ruler::words),
         pictures: hashes(&picture_paths(&args.listing, &lines))?,
         figures: learnt.iter().flat_map(figures).collect(),
     };
@@ -184,8 +185,7 @@ fn learn(args: &Args, edit: &BenchEdit, name: &str, lines: &[&Line], part: Optio
     // Readings in turns are on the thimble that the bench file has.
     let is_plain = lines[0].thimble.unit == Unit::Turn && lines[0].thimble != Thimble::KNOB;
     let thimble = if is_plain { Thimble::turns(adjuster.divisions.unwrap_or(8)) } else { lines[0].thimble };
-    let graduation =
-        if thimble.unit == Unit::Step { Graduation::Steps } else { Graduation::Turning { division_turns: thimble.division_turns() } };
+    let graduation = thimble.graduation();
     let fit = if matches!(adjuster.turn, Motion::Rotation { .. }) {
         Fit::Rotation(fit_rotation(&stops, graduation)?)
     } else {
@@ -200,7 +200,7 @@ fn learn(args: &Args, edit: &BenchEdit, name: &str, lines: &[&Line], part: Optio
 fn sight_uncertainty(edit: &BenchEdit, carries: Side) -> SightUncertainty {
     let views = (0..edit.bench.optics.views.len()).filter(|v| edit.bench.optics.views[*v].shows == carries);
     let known = views.filter_map(|v| edit.record.view(v)).fold((0.0f64, 0.0f64), |(s, a), v| (s.max(v.scale_relative), a.max(v.angle_rad)));
-    SightUncertainty { scale_relative: known.0.hypot(edit.record.ruler_relative), angle_rad: known.1 }
+    SightUncertainty { scale_relative: known.0.hypot(edit.record.ruler_relative()), angle_rad: known.1 }
 }
 
 /// Where the pattern lies, from all views that show what the adjuster carries.
@@ -277,14 +277,13 @@ fn take_as_ruler(edit: &mut BenchEdit, learnt: &mut [Learnt]) -> anyhow::Result<
             Fit::Rotation(f) => f.pivot_mm = middle + (f.pivot_mm - middle) * factor,
         }
     }
-    edit.record.ruler_relative = u;
     let names: Vec<&str> = learnt.iter().filter(|l| matches!(l.fit, Fit::Shift(_))).map(|l| l.name.as_str()).collect();
     let ruler = format!("the screws {}", names.join(", "));
-    edit.record.ruler = Some(ruler.clone());
+    edit.record.ruler = Some(Ruler { name: ruler.clone(), relative: Some(u), ..Ruler::default() });
     Ok(format!("ruler: {ruler}: every view's scale changed by {:+.4} %, now known to ± {:.4} % (k = 2)", 100.0 * (factor - 1.0), 200.0 * u))
 }
 
-fn apply(edit: &mut BenchEdit, one: &Learnt) {
+fn apply(edit: &mut BenchEdit, one: &Learnt, today: Date) {
     let Some(adjuster) = edit.bench.adjusters.iter_mut().find(|a| a.name == one.name) else { return };
     let clockwise = if adjuster.reading_rises == Sense::Clockwise { 1.0 } else { -1.0 };
     let run = if one.positioning.is_ok() { "full" } else { "short" }.to_owned();
@@ -301,6 +300,7 @@ fn apply(edit: &mut BenchEdit, one: &Learnt) {
                 once_per_turn: f.once_per_turn.map_or(0.0, |w| w.amplitude()),
                 repeatability: f.sd_along_mm,
                 run,
+                date: Some(today),
             }
         }
         Fit::Rotation(f) => {
@@ -314,6 +314,7 @@ fn apply(edit: &mut BenchEdit, one: &Learnt) {
                 once_per_turn: f.once_per_turn.map_or(0.0, |w| w.amplitude()),
                 repeatability: f.sd_rad,
                 run,
+                date: Some(today),
             }
         }
     };

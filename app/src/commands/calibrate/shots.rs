@@ -3,10 +3,9 @@
 use super::bench_edit::BenchEdit;
 use crate::pictures;
 use anyhow::{Context, bail};
-use landfit_calibration::target::{Expected, FindError, Found, Target, find};
-use landfit_part::{PointMm, Side};
-use landfit_vision::picture::Samples;
-use landfit_vision::plane::{region_of, separate};
+use landfit_calibration::target::{self, Found, Target};
+use landfit_part::Side;
+use landfit_vision::plane::region_of;
 use landfit_vision::view::Sight;
 use landfit_vision::{Picture, PointPx, RegionPx};
 use std::path::{Path, PathBuf};
@@ -122,6 +121,11 @@ pub fn sight(edit: &BenchEdit, view: usize) -> anyhow::Result<Sight> {
     Sight::new(&optics.views[view], optics.lens).with_context(|| format!("view {view} has a px_from_mm that cannot be inverted"))
 }
 
+/// How many pictures one look takes.
+pub fn exposures(edit: &BenchEdit) -> usize {
+    edit.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1)
+}
+
 /// Reads pictures of the bench's size.
 pub fn read(edit: &BenchEdit, paths: &[PathBuf]) -> anyhow::Result<Vec<Picture>> {
     paths
@@ -134,65 +138,9 @@ pub fn read(edit: &BenchEdit, paths: &[PathBuf]) -> anyhow::Result<Vec<Picture>>
         .collect()
 }
 
-/// The light of one view, as a grey picture of its region.
-pub fn light_of_view(edit: &BenchEdit, view: usize, picture: &Picture) -> Picture {
-    let plane = separate(picture, &edit.bench.optics, view);
-    // A square root keeps the dark steps that 16 bits of light would lose to the bright ones.
-    let top = plane.light.iter().copied().fold(1e-6f32, f32::max).min(2.0);
-    let samples = plane.light.iter().map(|v| (65_535.0 * (v / top).clamp(0.0, 1.0)) as u16).collect();
-    Picture { width_px: plane.width, height_px: plane.height, channels: 1, samples: Samples::U16(samples) }
-}
-
 /// Finds the target in one view's picture; places are raw px of the whole picture.
 pub fn find_in_view(edit: &BenchEdit, view: usize, path: &Path, picture: &Picture, target: &Target) -> anyhow::Result<Found> {
-    let region = region(edit, view);
-    let sight = sight(edit, view)?;
-    let j = sight.px_per_mm(sight.mm(middle(region)));
-    let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]), ..Expected::default() };
-    let light = light_of_view(edit, view, picture);
     let side = edit.bench.optics.views[view].shows.word();
-    let mut found =
-        find(&light, target, &expected).map_err(|error: FindError| anyhow::anyhow!("{}: in the {side} view {error}", path.display()))?;
-    for s in &mut found.spots {
-        s.seen_px = PointPx::new(s.seen_px.x + f64::from(region.x), s.seen_px.y + f64::from(region.y));
-    }
-    Ok(found)
-}
-
-/// Moves the marks of a lattice by whole steps so that they lie where `other`, the same target in another view, has them by the
-/// bench file's registration.
-pub fn agree(
-    edit: &BenchEdit,
-    path: &Path,
-    (view, found): (usize, &mut Found),
-    (other_view, other): (usize, &Found),
-) -> anyhow::Result<()> {
-    let Some(steps) = found.steps_mm else { return Ok(()) };
-    let (here, there) = (sight(edit, view)?, sight(edit, other_view)?);
-    let target: Vec<PointMm> = other.spots.iter().map(|s| s.at_mm).collect();
-    let seen: Vec<PointMm> = other.spots.iter().map(|s| there.mm(s.seen_px)).collect();
-    let pose = landfit_vision::pose::fit_rigid(&target, &seen)
-        .with_context(|| format!("{}: the marks do not settle where the target lies", path.display()))?;
-    let back = pose.inverse();
-    // The marks in the middle: a wrong scale in the bench file does least there.
-    let middle = middle(region(edit, view));
-    let nearest = found.spots.iter().min_by(|a, b| a.seen_px.distance(middle).total_cmp(&b.seen_px.distance(middle)));
-    let Some(nearest) = nearest else { return Ok(()) };
-    let off = back.apply(here.mm(nearest.seen_px)) - nearest.at_mm;
-    let m = nalgebra::Matrix2::new(steps[0].x, steps[1].x, steps[0].y, steps[1].y);
-    let Some(inverse) = m.try_inverse() else { return Ok(()) };
-    let steps_off = inverse * nalgebra::Vector2::new(off.x, off.y);
-    let whole = steps_off.map(f64::round);
-    if (steps_off - whole).amax() > 0.35 {
-        bail!(
-            "{}: which mark is which cannot be told between the part view and the board view: by the bench file they are {:.2} mm apart, half a step of this target. Take a target with a larger pitch, or a part's pattern",
-            path.display(),
-            off.norm()
-        );
-    }
-    let shift = m * whole;
-    for s in &mut found.spots {
-        s.at_mm = s.at_mm + PointMm::new(shift.x, shift.y);
-    }
-    Ok(())
+    target::find_in_view(&edit.bench.optics, view, picture, target)
+        .map_err(|error| anyhow::anyhow!("{}: in the {side} view {error}", path.display()))
 }
