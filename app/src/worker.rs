@@ -6,7 +6,7 @@ use crate::rehearsal_bench::RehearsalBench;
 use crate::state::desk::{Command, Desk, Sight};
 use crate::state::shown::Shown;
 use crate::window::words;
-use landfit_camera::{Feed, FeedState, Open, Rest, Stillness};
+use landfit_camera::{Feed, FeedState, Open, Rest, Stillness, Trouble};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -124,6 +124,11 @@ fn work(
         }
         let frame = feed.take(PATIENCE);
         let (sight, text, advice) = said(&feed.state());
+        if let FeedState::Old { trouble, .. } = feed.state()
+            && matches!(*trouble, Trouble::Dark { .. })
+        {
+            desk.job.dark();
+        }
         desk.source(&name, sight, &text, &advice);
         desk.rehearsal(rehearsal.as_ref().map(RehearsalBench::optics_in));
         changed |= text != told;

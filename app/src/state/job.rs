@@ -233,6 +233,13 @@ impl Job {
         *self = Self::new(Arc::clone(&self.part), Arc::clone(&self.bench), self.known.clone());
     }
 
+    /// A camera sees nothing but the dark: its pictures never come as looks, but what was accepted is placed now.
+    pub fn dark(&mut self) {
+        if let Some(accepted) = self.accepted.as_mut().filter(|a| !a.moved) {
+            accepted.optics_left = true;
+        }
+    }
+
     /// Forgets what was accepted.
     pub fn withdraw(&mut self) {
         self.accepted = None;

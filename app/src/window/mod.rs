@@ -142,6 +142,8 @@ pub struct App {
     cameras: Arc<Mutex<Option<Vec<String>>>>,
     sound: Sound,
     told_px: f32,
+    /// The window's size, native points, where nobody resizes it: in pictures and tests.
+    fixed_size: Option<Vec2>,
 }
 
 impl App {
@@ -169,7 +171,15 @@ impl App {
             cameras: Arc::default(),
             sound: Sound::default(),
             told_px: 0.0,
+            fixed_size: None,
         }
+    }
+
+    /// The window is of this size, native points, and stays so.
+    #[must_use]
+    pub const fn of_size(mut self, size: Vec2) -> Self {
+        self.fixed_size = Some(size);
+        self
     }
 
     /// Opens a page.
@@ -197,7 +207,7 @@ impl App {
     /// Draws the window and does what was asked for.
     pub fn ui(&mut self, ui: &mut Ui) {
         let ctx = ui.ctx().clone();
-        let native = ui.ctx().viewport_rect().size() * ctx.zoom_factor();
+        let native = self.fixed_size.unwrap_or_else(|| ctx.viewport_rect().size() * ctx.zoom_factor());
         let zoom = look::zoom(native, self.settings.text_percent);
         if (zoom - ctx.zoom_factor()).abs() > 1e-3 {
             ctx.set_zoom_factor(zoom);

@@ -144,7 +144,8 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     let mut behind = AtOnce::new(laid.desk, laid.rehearsal);
     stage(&mut behind, &args.stage)?;
     let handle = AtOnceHandle(Rc::new(RefCell::new(behind)));
-    let mut app = App::new(Box::new(handle.clone()), settings, None, None, Box::new(|| None));
+    let mut app = App::new(Box::new(handle.clone()), settings, None, None, Box::new(|| None))
+        .of_size(egui::Vec2::new(size[0] as f32, size[1] as f32));
     app.open_page(page);
     let picture = picture(&mut app, size, &mut || handle.0.borrow_mut().look())?;
     let mut bytes = Vec::new();
@@ -154,6 +155,7 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     let mut made = tempfile::NamedTempFile::new_in(folder).with_context(cannot)?;
     std::io::Write::write_all(&mut made, &bytes).with_context(cannot)?;
     made.persist(file).with_context(cannot)?;
+    crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
     Ok(ExitCode::SUCCESS)
 }
 

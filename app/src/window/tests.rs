@@ -55,8 +55,9 @@ fn window(size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (H
         seed += 1;
         setting.start(seed).ok()
     };
-    let app = App::new(Box::new(behind.clone()), settings, None, Some(rehearsal), Box::new(another));
-    let harness = Harness::builder().with_size(size).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
+    let zoom = super::look::zoom(size, settings.text_percent);
+    let app = App::new(Box::new(behind.clone()), settings, None, Some(rehearsal), Box::new(another)).of_size(size);
+    let harness = Harness::builder().with_size(size / zoom).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
     (harness, Table { behind, results })
 }
 
@@ -293,8 +294,8 @@ fn a_scanned_code_takes_the_part_file_of_that_name_and_any_other_is_the_serial_n
     let (mut harness, table) = window(Vec2::new(1280.0, 720.0), settings, looked);
     let scan = |harness: &mut Harness<App>, code: &str| {
         // A scanner is quicker than a step of the harness: all in one.
-        code.chars().for_each(|c| harness.event(Event::Text(c.to_string())));
-        harness.event(key(Key::Enter, true));
+        harness.input_mut().events.extend(code.chars().map(|c| Event::Text(c.to_string())));
+        harness.input_mut().events.push(key(Key::Enter, true));
         wait(harness, 4);
     };
     scan(&mut harness, "SN 0042");
