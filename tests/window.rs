@@ -105,12 +105,13 @@ impl Window {
         }
     }
 
-    /// Takes in whatever is told until nothing new comes for a second and a half: the hand waits for the picture to rest.
+    /// The hand waits three seconds, and then until the picture is still.
     fn rest(&mut self) {
-        let until = Instant::now() + Duration::from_secs(60);
-        while let Ok(value) = self.told.recv_timeout(Duration::from_millis(1500)) {
+        let begun = Instant::now();
+        while let Ok(value) = self.told.recv_timeout(Duration::from_secs(10)) {
             self.last = value;
-            if Instant::now() > until {
+            let waited = begun.elapsed();
+            if (waited > Duration::from_secs(3) && self.last["picture"] == "still") || waited > Duration::from_secs(60) {
                 return;
             }
         }

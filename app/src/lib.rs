@@ -19,7 +19,7 @@ use std::process::ExitCode;
 
 /// Measure where a part lies over its lands, and say how far to turn which screw
 #[derive(Parser)]
-#[command(name = "landfit", version, about, max_term_width = 100, args_conflicts_with_subcommands = true)]
+#[command(name = "landfit", version, about, max_term_width = 100)]
 struct Cli {
     /// Tell more of what is done, on standard error (-v, -vv)
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]

@@ -303,7 +303,10 @@ impl Job {
         }
         let Some(found) = self.found() else { return JobState::Looking };
         let advice = &found.advice;
-        if self.moved_by_itself {
+        let holds = self.accepted.is_some() && advice.judgement.decision == Decision::Within && found.clear;
+        if holds {
+            JobState::GoodToPlace
+        } else if self.moved_by_itself {
             JobState::Moved
         } else if !advice.is_worth_turning() {
             if advice.judgement.decision == Decision::Within && found.clear { JobState::GoodToPlace } else { JobState::Nearly }
@@ -319,7 +322,9 @@ impl Job {
     /// The move to make now, with what is left of it in turns, and those after it.
     #[must_use]
     pub fn to_turn(&self) -> Vec<(&Move, f64)> {
-        let Some(found) = self.found().filter(|f| f.advice.is_worth_turning()) else { return Vec::new() };
+        // Once it is accepted, hands are off.
+        let told = self.found().filter(|f| f.advice.is_worth_turning() && self.accepted.as_ref().is_none_or(|a| a.moved));
+        let Some(found) = told else { return Vec::new() };
         let left = |m: &Move| m.set_turns - found.turned.as_ref().and_then(|t| t.get(m.adjuster)).copied().unwrap_or(0.0);
         let mut moves: Vec<(&Move, f64)> = found.advice.plan.moves.iter().map(|m| (m, left(m))).collect();
         // One that is under way comes first: the hand is on it. One that is done comes last.
@@ -435,18 +440,17 @@ impl Job {
             Noticed::TooFar { adjuster, .. } if is_told(adjuster).is_none() => Some(adjuster),
             _ => None,
         });
+        let against = |i: usize| {
+            let done = turns.get(i).copied().unwrap_or(0.0);
+            is_told(i).is_some_and(|m| done * m.set_turns < 0.0) && done.abs() > hand_turns(&self.bench.adjusters[i])
+        };
         let mut said = Vec::new();
         for one in told {
             match one {
-                Noticed::TooShort { adjuster, .. } => {
-                    let against = is_told(adjuster).is_some_and(|m| {
-                        let done = turns.get(adjuster).copied().unwrap_or(0.0);
-                        done * m.set_turns < 0.0 && done.abs() > hand_turns(&self.bench.adjusters[adjuster])
-                    });
-                    if against {
-                        said.push(Noticed::WrongSense { adjuster });
-                    }
+                Noticed::TooShort { adjuster, .. } | Noticed::HalfTurn { adjuster, .. } if against(adjuster) => {
+                    said.push(Noticed::WrongSense { adjuster });
                 }
+                Noticed::TooShort { .. } => {}
                 Noticed::NotTurned { adjuster } => {
                     if let Some(turned) = stray {
                         said.push(Noticed::WrongScrew { told: adjuster, turned });
@@ -466,7 +470,15 @@ impl Job {
         let mut hints = Vec::new();
         for (i, done) in turns.iter().enumerate().filter(|(i, _)| moved(*i)) {
             match base.plan.moves.iter().find(|m| m.adjuster == i) {
-                Some(m) if done * m.set_turns < 0.0 => hints.push(Noticed::WrongSense { adjuster: i }),
+                Some(m) if done * m.set_turns < 0.0 => {
+                    let first = base.plan.moves.first().map_or(i, |f| f.adjuster);
+                    // Against its own sense, and the one told stands still: a hand on the wrong knob.
+                    hints.push(if first == i || moved(first) {
+                        Noticed::WrongSense { adjuster: i }
+                    } else {
+                        Noticed::WrongScrew { told: first, turned: i }
+                    });
+                }
                 None => {
                     if let Some(first) = base.plan.moves.first() {
                         hints.push(Noticed::WrongScrew { told: first.adjuster, turned: i });

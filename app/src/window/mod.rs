@@ -457,11 +457,14 @@ impl eframe::App for App {
     }
 }
 
-/// Part and bench files are told apart by what they hold: only a bench file has views.
+/// A file that was dropped on the window: a picture is measured; part and bench files are told apart by their names.
 fn dropped(path: &Path) -> Ask {
-    let text = std::fs::read_to_string(path).unwrap_or_default();
-    let command = if text.contains("[[view]]") { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) };
-    Ask::Desk(command)
+    let lower = |part: Option<&std::ffi::OsStr>| part.map(|p| p.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if open::is_picture(path) {
+        return Ask::Desk(Command::Measure(vec![path.to_owned()]));
+    }
+    let is_bench = lower(path.file_stem()).contains("bench");
+    Ask::Desk(if is_bench { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) })
 }
 
 /// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.

@@ -186,14 +186,20 @@ pub fn setting(args: &Args) -> anyhow::Result<Setting> {
 /// Stored looks follow each other so slowly that each can be read.
 const BETWEEN_STORED: Duration = Duration::from_secs(2);
 
+/// Whether a file is named as a picture that landfit reads.
+#[must_use]
+pub fn is_picture(path: &Path) -> bool {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str())
+}
+
 /// The pictures of a folder, by their names.
 fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
     let trouble = |error: std::io::Error| Trouble::Folder { folder: folder.to_owned(), what: error.to_string() };
     let mut files = Vec::new();
     for file in std::fs::read_dir(folder).map_err(trouble)? {
         let path = file.map_err(trouble)?.path();
-        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-        if path.is_file() && ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str()) {
+        if path.is_file() && is_picture(&path) {
             files.push(path);
         }
     }
