@@ -235,6 +235,7 @@ fn after_accepting_a_third_of_the_allowance_is_too_far() {
     table.bench.turn(x, 1.0 / 50.0);
     table.look(2);
     assert_eq!(table.job.state(), JobState::GoodToPlace);
+    assert!(table.job.to_turn().is_empty(), "once accepted, hands are off");
     table.bench.turn(x, 4.0 / 50.0);
     table.look(2);
     assert_eq!(table.job.state(), JobState::Moved);
