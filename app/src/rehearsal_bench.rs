@@ -70,6 +70,7 @@ impl RehearsalBench {
     }
 
     /// The bench as it truly stands: what only a rehearsal knows.
+    #[cfg(test)]
     #[must_use]
     pub fn truth(&self) -> SimulatedBench {
         self.table().bench.clone()

@@ -188,6 +188,7 @@ impl App {
     }
 
     /// The page that is open.
+    #[cfg(test)]
     #[must_use]
     pub const fn page(&self) -> Page {
         self.page

@@ -73,12 +73,14 @@ impl AtOnce {
     }
 
     /// The bench that is looked at.
+    #[cfg(test)]
     #[must_use]
     pub const fn bench(&self) -> &RehearsalBench {
         &self.bench
     }
 
     /// The desk.
+    #[cfg(test)]
     #[must_use]
     pub const fn desk(&self) -> &Desk {
         &self.desk

@@ -165,7 +165,6 @@ pub const NEXT_PART: &str = "Next part";
 pub const REASON: &str = "Reason for accepting all the same";
 pub const SERIAL: &str = "Serial number";
 pub const INITIALS: &str = "Initials";
-pub const CHECK_FIRST: &str = "Check";
 pub const CANCEL: &str = "Not now";
 pub const WHERE_LOOK: &str = "Nothing in the picture tells how the part is turned. Look at the part itself.";
 pub const CORNERS: [&str; 4] = ["left, far", "right, far", "left, near", "right, near"];
