@@ -224,13 +224,14 @@ mod tests {
     fn full_hd_makes_the_digits_of_the_next_move_47_px_high_and_targets_54() {
         let zoom = zoom(Vec2::new(1920.0, 1080.0), 100);
         let ctx = egui::Context::default();
-        let _ = ctx.run_ui(egui::RawInput::default(), |ui| {
+        let mut output = ctx.run_ui(egui::RawInput::default(), |ui| {
             let height = ui.fonts_mut(|f| {
                 let galley = f.layout_no_wrap("0".into(), FontId::proportional(DIGITS * zoom), Color32::WHITE);
                 galley.mesh_bounds.height()
             });
             assert!(height >= 47.0, "{height} px");
         });
+        output.textures_delta.clear();
         assert!(zoom * touch_of(zoom) >= TOUCH_PX);
         assert!(touch_of(1.0) >= TOUCH_PX && 2.0 * touch_of(2.0) >= TOUCH_PX);
     }

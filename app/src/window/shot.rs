@@ -218,8 +218,9 @@ pub fn picture(app: &mut App, size_px: [u32; 2], look: &mut dyn FnMut() -> anyho
         let zoom = ctx.zoom_factor();
         let rect = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::Vec2::new(size_px[0] as f32, size_px[1] as f32) / zoom);
         let input = egui::RawInput { screen_rect: Some(rect), time: Some(pass as f64 * 0.1), ..egui::RawInput::default() };
-        let output = ctx.run_ui(input, |ui| app.ui(ui));
+        let mut output = ctx.run_ui(input, |ui| app.ui(ui));
         raster.take(&output.textures_delta);
+        output.textures_delta.clear();
         if pass == 3 {
             look()?;
         }
