@@ -150,9 +150,10 @@ impl Source for Rendering {
             self.turned = table.turned;
         }
         self.number += 1;
-        self.taken = Some(Instant::now());
         let pictures = self.bench.render(self.number)?;
-        Ok(Some(Frame { pictures, taken: Instant::now(), number: self.number }))
+        let taken = Instant::now();
+        self.taken = Some(taken);
+        Ok(Some(Frame { pictures, taken, number: self.number }))
     }
 }
 

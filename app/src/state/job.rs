@@ -5,7 +5,7 @@
 //! plan is made from where everything stands now.
 
 use landfit_calibration::bench::{Adjuster, Bench, Reads, Sense};
-use landfit_calibration::judgement::{Decision, judge};
+use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::noticed::{Noticed, Stood, notice};
 use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
@@ -98,8 +98,12 @@ pub struct Job {
     number: u64,
     looked_s: f64,
     noticed: Vec<Noticed>,
+    /// The judgement of the last rest after a turn.
+    rested: Option<Judgement>,
     trail: VecDeque<PointMm>,
     moved_by_itself: bool,
+    /// Within, and the last turn made it no better: finer than this the hands cannot set.
+    hands_end: bool,
     accepted: Option<Accepted>,
     rim_mm: f64,
 }
@@ -143,8 +147,10 @@ impl Job {
             number: 0,
             looked_s: 0.0,
             noticed: Vec::new(),
+            rested: None,
             trail: VecDeque::new(),
             moved_by_itself: false,
+            hands_end: false,
             accepted: None,
             rim_mm,
         }
@@ -190,6 +196,7 @@ impl Job {
                 let changed = self.apart_mm(&base.stood, &stood) > rest_mm + base.u_mm;
                 if changed && self.at_rest {
                     self.settle(&base, &stood, judgement.u_mm, now_s)?;
+                    self.see_hands_end(&judgement);
                     turned = self.base.as_ref().map(|b| vec![0.0; b.plan.moves.len().max(self.bench.adjusters.len())]);
                 } else if let Some(turns) = &seen.turns {
                     self.hint(&base, turns);
@@ -219,7 +226,9 @@ impl Job {
         let changed = self.apart_mm(&base.stood, &stood) > REST_MM.max(u_mm) + base.u_mm;
         if changed {
             let _ = self.settle(&base, &stood, u_mm, now_s);
-        } else if let (Some(first), true) = (base.plan.moves.first(), found.advice.is_worth_turning() && now_s - base.at_s > TOLD_LONG_S) {
+        } else if let (Some(first), true) =
+            (base.plan.moves.first(), self.is_worth_turning(&found.advice) && now_s - base.at_s > TOLD_LONG_S)
+        {
             self.noticed = vec![Noticed::NotTurned { adjuster: first.adjuster }];
         } else {
             self.noticed.clear();
@@ -308,7 +317,7 @@ impl Job {
             JobState::GoodToPlace
         } else if self.moved_by_itself {
             JobState::Moved
-        } else if !advice.is_worth_turning() {
+        } else if !self.is_worth_turning(advice) {
             if advice.judgement.decision == Decision::Within && found.clear { JobState::GoodToPlace } else { JobState::Nearly }
         } else if advice.judgement.decision != Decision::Outside {
             JobState::Nearly
@@ -323,7 +332,7 @@ impl Job {
     #[must_use]
     pub fn to_turn(&self) -> Vec<(&Move, f64)> {
         // Once it is accepted, hands are off.
-        let told = self.found().filter(|f| f.advice.is_worth_turning() && self.accepted.as_ref().is_none_or(|a| a.moved));
+        let told = self.found().filter(|f| self.is_worth_turning(&f.advice) && self.accepted.as_ref().is_none_or(|a| a.moved));
         let Some(found) = told else { return Vec::new() };
         let left = |m: &Move| m.set_turns - found.turned.as_ref().and_then(|t| t.get(m.adjuster)).copied().unwrap_or(0.0);
         let mut moves: Vec<(&Move, f64)> = found.advice.plan.moves.iter().map(|m| (m, left(m))).collect();
@@ -411,6 +420,22 @@ impl Job {
         self.plan_anew(*stood, u_mm, now_s)
     }
 
+    /// Compares the miss of two rests: where it was within before a turn and is within after it, but no better, turning ends there.
+    fn see_hands_end(&mut self, now: &Judgement) {
+        let before = self.rested.replace(*now);
+        let by_eye_mm = self.base.as_ref().map_or(0.0, |b| b.plan.by_eye_mm);
+        let within = |j: &Judgement| j.decision == Decision::Within;
+        let no_better = |before: &Judgement| now.miss_mm > before.miss_mm - now.u_mm - by_eye_mm;
+        let ended = before.is_some_and(|before| within(&before) && no_better(&before)) && self.noticed.is_empty();
+        // Once seen it holds as long as the part stays within.
+        self.hands_end = within(now) && (self.hands_end || ended);
+    }
+
+    /// Whether the moves that are told are worth making.
+    fn is_worth_turning(&self, advice: &Advice) -> bool {
+        advice.is_worth_turning() && !(self.hands_end && advice.judgement.decision == Decision::Within)
+    }
+
     /// The moves that the hands tried: those whose adjusters moved; the first of the plan where something moved that was not told so.
     fn meant(&self, plan: &MovePlan, turns: &[f64]) -> Vec<Move> {
         let moved = |i: usize| turns.get(i).is_some_and(|t| t.abs() > hand_turns(&self.bench.adjusters[i]));
@@ -487,7 +512,7 @@ impl Job {
                 Some(_) => {}
             }
         }
-        let worth = self.found().is_none_or(|f| f.advice.is_worth_turning());
+        let worth = self.found().is_none_or(|f| self.is_worth_turning(&f.advice));
         if !hints.is_empty() && worth {
             self.noticed = hints;
         } else if turns.iter().enumerate().any(|(i, _)| moved(i)) {

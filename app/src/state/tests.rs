@@ -265,8 +265,9 @@ fn a_reading_that_was_told_follows_the_hand() {
     let (adjuster, turns) = table.next();
     let name = table.job.bench.adjusters[adjuster].name.clone();
     table.job.set_reading(&name, Some(3.0));
-    let told = table.job.to_turn()[0].0.reading.unwrap();
-    assert!((told.now_turns - 3.0).abs() < 1e-12 && (told.then_turns - 3.0 - turns).abs() < 1e-9);
+    let one = table.job.to_turn()[0].0.clone();
+    let told = one.reading.unwrap();
+    assert!((told.now_turns - 3.0).abs() < 1e-12 && (told.then_turns - 3.0 - one.set_turns).abs() < 1e-9);
     table.bench.turn(adjuster, turns);
     table.look(2);
     assert!((table.job.known.reading_turns[&name] - 3.0 - turns).abs() < 0.03);

@@ -71,7 +71,7 @@ fn wide(ui: &mut Ui, room: Rect, shown: &Shown, view: &mut AlignView, asks: &mut
     column(ui, left, "words", |ui| words_ui(ui, &shown.align));
     picture_ui(ui, picture, shown, view);
     landing_ui(ui, plot, &shown.align, &view.picture, &shown.exposures);
-    let decide = decide_height(ui, shown, view);
+    let decide = decide_height(ui, shown, view).min(0.82 * room.height());
     let lower = Rect::from_min_max(Pos2::new(right.left(), right.bottom() - decide), right.max);
     let upper = Rect::from_min_max(right.min, Pos2::new(right.right(), lower.top() - gap));
     column(ui, upper, "in the way", |ui| in_the_way_ui(ui, shown, view));
@@ -134,7 +134,10 @@ fn words_ui(ui: &mut Ui, panel: &AlignPanel) {
     let p = look::of(ui);
     ui.spacing_mut().item_spacing.y = 5.0;
     if let Some(next) = &panel.next {
-        ui.label(RichText::new(format!("{} {}", panel.headline, next.name)).size(look::HEADLINE).color(p.text));
+        if panel.headline != words::TURN_NEXT {
+            ui.label(RichText::new(&panel.headline).size(look::HEADLINE).color(p.text));
+        }
+        ui.label(RichText::new(format!("{} {}", words::TURN_NEXT, next.name)).size(look::HEADLINE).color(p.text));
         ui.horizontal_wrapped(|ui| {
             ui.label(RichText::new(&next.digits).size(look::DIGITS).color(p.accent));
             ui.label(RichText::new(&next.unit).size(look::HEADLINE * 0.8).color(p.text));
@@ -165,6 +168,12 @@ fn words_ui(ui: &mut Ui, panel: &AlignPanel) {
 
 /// One sentence; what to mind has a mark of its own beside it.
 pub fn sentence_ui(ui: &mut Ui, sentence: &Sentence, p: Palette) {
+    // A number keeps its unit beside it.
+    let mut text = sentence.text.replace("± ", "±\u{a0}").replace(" ±", "\u{a0}±");
+    for unit in ["µm", "mm", "mil"] {
+        text = text.replace(&format!(" {unit}"), &format!("\u{a0}{unit}"));
+    }
+    let sentence = &Sentence { tone: sentence.tone, text };
     match sentence.tone {
         Tone::Plain => {
             ui.label(RichText::new(&sentence.text).color(p.text));
@@ -220,7 +229,7 @@ fn decide_height(ui: &Ui, shown: &Shown, view: &AlignView) -> f32 {
     let touch = look::touch(ui.ctx());
     let mut height = touch + 8.0;
     if shown.align.accepted.is_some() {
-        height += touch + 130.0;
+        height += touch + 150.0;
     } else if shown.align.acceptable_with_reason || !view.reason.is_empty() {
         height += touch + 40.0;
     } else {
@@ -229,7 +238,7 @@ fn decide_height(ui: &Ui, shown: &Shown, view: &AlignView) -> f32 {
     if let Some(rehearsal) = &shown.rehearsal {
         height += 30.0 + rehearsal.screws.len().div_ceil(2) as f32 * (touch + 8.0) + touch + 34.0;
     }
-    height.min(0.78 * ui.available_height())
+    height
 }
 
 fn decide_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<Ask>) {
@@ -451,14 +460,14 @@ fn turn_arrow(ui: &Ui, rect: Rect, clockwise: bool, colour: Color32) {
     let (centre, radius) = (rect.center(), 0.22 * rect.height());
     let sign = if clockwise { 1.0 } else { -1.0 };
     let at = |turn: f32| centre + radius * Vec2::angled((-0.25 + sign * turn) * std::f32::consts::TAU);
-    let points: Vec<Pos2> = (0..=24).map(|i| at(0.12 + 0.70 * i as f32 / 24.0)).collect();
-    let (tip, before) = (at(0.86), at(0.78));
+    let points: Vec<Pos2> = (0..=24).map(|i| at(-0.30 + 0.55 * i as f32 / 24.0)).collect();
+    let (tip, before) = (at(0.29), at(0.21));
     ui.painter().add(Shape::line(points, Stroke::new(2.2, colour)));
     let along = (tip - before).normalized();
     let across = Vec2::new(-along.y, along.x);
-    let back = tip - along * 0.55 * radius;
+    let back = tip - along * 0.8 * radius;
     ui.painter().add(Shape::convex_polygon(
-        vec![tip + along * 0.2 * radius, back + across * 0.45 * radius, back - across * 0.45 * radius],
+        vec![tip + along * 0.2 * radius, back + across * 0.55 * radius, back - across * 0.55 * radius],
         colour,
         Stroke::NONE,
     ));

@@ -10,7 +10,7 @@ use std::f32::consts::TAU;
 
 /// Room of a strip: width beside the plot, height above and below it, points.
 const BESIDE: f32 = 104.0;
-const ACROSS: f32 = 78.0;
+const ACROSS: f32 = 68.0;
 const GAP: f32 = 8.0;
 
 /// Draws plot and strips into `rect`; corner pictures, where there are any, stand round the plot.

@@ -246,13 +246,18 @@ fn outside_the_allowance_only_a_typed_reason_lets_it_be_accepted() {
     harness.run_ok();
     harness.get_by_role_and_label(Role::TextInput, words::REASON).type_text("for the training board");
     harness.run_ok();
+    assert_eq!(harness.state().align.reason, "for the training board");
     // The key types nothing here, so the hold is by the pointer.
     let at = harness.get_by_label(words::HOLD_TO_ACCEPT).rect().center();
+    harness.hover_at(at);
     harness.drag_at(at);
+    wait(&mut harness, 2);
+    assert!(harness.state().align.hold.is_under_way());
     wait(&mut harness, 10);
     harness.drop_at(at);
     wait(&mut harness, 2);
-    assert!(table.accepted());
+    let shown = table.behind.0.borrow().shown();
+    assert!(table.accepted(), "{:?} {:?} {:?}", shown.trouble, shown.align.not_acceptable, harness.state().align.asked);
     let text = std::fs::read_to_string(table.kept()[0].join("result.json")).unwrap();
     assert!(text.contains("for the training board"));
 }
