@@ -5,6 +5,10 @@ has() {
     case $1 in
         # The camera library's binding to the kernel is made by it (bindgen).
         libclang) [ -n "${LIBCLANG_PATH-}" ] || compgen -G '/usr/lib/llvm*/lib/libclang*.so*' >/dev/null || compgen -G '/usr/lib/*/libclang*.so*' >/dev/null || compgen -G '/usr/lib*/libclang*.so*' >/dev/null ;;
+        # What a window is drawn and typed through is loaded when it opens; no command goes with it.
+        lib*.so.*) [ -x /sbin/ldconfig ] && /sbin/ldconfig -p | grep -q "$1" ;;
+        mesa) compgen -G '/usr/lib/*/dri/swrast_dri.so' >/dev/null || compgen -G '/usr/lib/*/libgallium*.so' >/dev/null ;;
+        alsa) pkg-config --exists alsa 2>/dev/null ;;
         python3-ensurepip) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         *) command -v "$1" >/dev/null ;;
     esac
@@ -29,6 +33,10 @@ need_packages() {
     echo "an administrator installs them with: apt-get install ${missing[*]}" >&2
     exit 2
 }
+
+# What landfit is built with and what its window opens through.
+window_packages=(pkg-config:pkg-config libasound2-dev:alsa libgl1:libGL.so.1 libegl1:libEGL.so.1 libgl1-mesa-dri:mesa
+    libxkbcommon-x11-0:libxkbcommon-x11.so.0 libxcursor1:libXcursor.so.1 libxi6:libXi.so.6 libxrandr2:libXrandr.so.2)
 
 # need_rust [COMPONENT…]: finds cargo, and adds rustup's components that are missing.
 need_rust() {

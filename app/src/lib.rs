@@ -6,7 +6,13 @@ mod commands;
 mod overlay;
 mod part_drawing;
 mod pictures;
+mod rehearsal_bench;
 mod sentences;
+mod settings;
+mod sound;
+mod state;
+mod window;
+mod worker;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -18,8 +24,10 @@ struct Cli {
     /// Tell more of what is done, on standard error (-v, -vv)
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     verbose: u8,
+    #[command(flatten)]
+    window: window::open::Args,
     #[command(subcommand)]
-    command: Command,
+    command: Option<Command>,
 }
 
 #[derive(Subcommand)]
@@ -40,7 +48,10 @@ pub fn run() -> ExitCode {
         Err(error) => return commands::usage(&error),
     };
     commands::listen(cli.verbose);
-    let result = match cli.command {
+    let Some(command) = cli.command else {
+        return window::open::run(&cli.window).unwrap_or_else(|error| commands::bad_input(&error));
+    };
+    let result = match command {
         Command::Align(args) => commands::align::run(&args),
         Command::Inspect(args) => commands::inspect::run(&args),
         Command::Part(args) => commands::part::run(&args),

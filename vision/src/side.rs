@@ -141,7 +141,7 @@ fn measured_at(
     } else {
         recognition.best.features
     };
-    let (mut findings, outlines, doubt_mm) = measure(views, &pattern, shapes, (features, &laid), sites, &pose);
+    let (mut findings, outlines, doubt_mm) = measure(side, views, &pattern, shapes, (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
     let (mut fit, mut warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
@@ -437,6 +437,7 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
 
 /// Measures every site in view for a pose of the pattern: findings, how each view shows the outlines, and the doubt that all share (mm).
 fn measure(
+    side: Side,
     views: &[SideView],
     pattern: &Pattern,
     shapes: Option<&Shapes>,
@@ -454,7 +455,7 @@ fn measure(
     }
     let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
     for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, outline, common_doubt_px)) = measure_view(view, pattern, shapes, expected, pose) else { continue };
+        let Some((measured, outline, common_doubt_px)) = measure_view(side, view, pattern, shapes, expected, pose) else { continue };
         outlines.push(outline);
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
@@ -486,6 +487,7 @@ fn measure(
 }
 
 fn measure_view(
+    side: Side,
     view: &SideView,
     pattern: &Pattern,
     shapes: Option<&Shapes>,
@@ -493,7 +495,7 @@ fn measure_view(
     pose: &Pose,
 ) -> Option<(Vec<Measured>, Outline, f64)> {
     let Some(shapes) = shapes else {
-        let found = sites::measure(view.plane, view.radius_px, expected)?;
+        let found = sites::measure(side, view.plane, view.radius_px, expected)?;
         let look = found.look;
         let outline = Outline { view: view.index, blur_px: look.blur_px, over_design: look.outline_px / look.radius_px };
         return Some((found.measured, outline, found.common_doubt_px));

@@ -3,8 +3,10 @@
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
 use crate::find::look::{Look, Teacher};
+use crate::find::opening;
 use crate::plane::Plane;
 use crate::view::PointPx;
+use landfit_part::Side;
 use nalgebra::Matrix2;
 
 /// Where a site's feature should be, px of the plane.
@@ -55,7 +57,7 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 #[must_use]
-pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
+pub fn measure(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
     let Settled { look, lean, drift_px } = settled_look(plane, radius_px, expected)?;
     let mut finder = CentreFinder::new(plane, &look, lean);
     let mut probes: Vec<Option<Centre>> = Vec::with_capacity(expected.len());
@@ -72,9 +74,22 @@ pub fn measure(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<M
         .collect();
     let usual = Usual::of(&centres);
     let judged = expected.iter().zip(centres.iter().zip(&probes));
-    let measured = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
-    Some(MeasuredView { measured, common_doubt_px: common_doubt_px(&centres, &usual).hypot(doubt_from_steps_px(plane, &look)), look })
+    let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
+    let mut common_doubt_px = common_doubt_px(&centres, &usual);
+    if side == Side::Board && common_doubt_px > WORTH_A_LOOK_PX && !look.is_ring {
+        let good: Vec<PointPx> = centres.iter().flatten().filter(|c| usual.holds(c)).map(|c| c.at).collect();
+        if let Some(pull) = opening::pull(plane, &look, &good) {
+            for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
+                *at = PointPx::new(at.x + pull.shift_px[0], at.y + pull.shift_px[1]);
+            }
+            common_doubt_px = pull.u_px.max(0.5 * common_doubt_px);
+        }
+    }
+    Some(MeasuredView { measured, common_doubt_px: common_doubt_px.hypot(doubt_from_steps_px(plane, &look)), look })
 }
+
+/// A doubt that all lands share and that is larger than this is worth a look at their openings, px.
+const WORTH_A_LOOK_PX: f64 = 0.12;
 
 /// Standard uncertainty, px, of the place of all features together, from light that leans the same way at all of them.
 fn common_doubt_px(centres: &[Option<Centre>], usual: &Usual) -> f64 {

@@ -8,7 +8,7 @@
 pub mod align;
 pub mod bench;
 pub mod calibrate;
-mod calibrated;
+pub mod calibrated;
 pub mod camera;
 pub mod inspect;
 pub mod part;

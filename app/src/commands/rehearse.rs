@@ -1,6 +1,7 @@
 //! `landfit rehearse`
 
 mod clumsy;
+mod guided;
 mod job;
 mod study;
 
@@ -34,13 +35,16 @@ pub struct Args {
     /// noticed, and whether any look said "within" wrongly
     #[arg(long, value_name = "N", conflicts_with_all = ["out", "study", "save", "kinds"], value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     clumsy: Option<u32>,
+    /// The same hands, N times, by the window's own guidance: one move at a time, as its screen shows it
+    #[arg(long, value_name = "N", conflicts_with_all = ["out", "study", "save", "kinds", "clumsy"], value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    guided: Option<u32>,
     /// The bench to rehearse on (a wrong name lists them); without it the default one, and four others take turns for --clumsy
     #[arg(long, value_name = "BENCH", conflicts_with_all = ["study", "kinds"])]
     on: Option<String>,
     /// Only these kinds of scenes, for --study and --save (a wrong name lists them)
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     kinds: Vec<String>,
-    /// Print the figures of --study or --clumsy as JSON
+    /// Print the figures of --study, --clumsy or --guided as JSON
     #[arg(long)]
     json: bool,
 }
@@ -49,12 +53,16 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let kinds = kinds(&args.kinds)?;
     let setting = args.on.as_deref().map(setting).transpose()?;
-    if args.json && args.study.is_none() && args.clumsy.is_none() {
-        bail!("--json goes with --study or --clumsy");
+    if args.json && args.study.is_none() && args.clumsy.is_none() && args.guided.is_none() {
+        bail!("--json goes with --study, --clumsy or --guided");
     }
     if let Some(count) = args.clumsy {
         let settings = setting.map_or_else(|| BENCHES.to_vec(), |one| vec![one]);
         return clumsy::run(&settings, count as usize, args.seed, args.json);
+    }
+    if let Some(count) = args.guided {
+        let settings = setting.map_or_else(|| BENCHES.to_vec(), |one| vec![one]);
+        return guided::run(&settings, count as usize, args.seed, args.json);
     }
     let setting = setting.unwrap_or(DEFAULT);
     if let Some(scenes) = args.study {
@@ -68,6 +76,11 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         bail!("--kinds goes with --study or --save");
     }
     job::run(&setting, &args.out, args.seed)
+}
+
+/// The rehearsal in the terminal, where there is no window to be had.
+pub fn without_window(setting: &Setting, seed: u64) -> anyhow::Result<ExitCode> {
+    job::run(setting, Path::new("landfit-rehearsal"), seed)
 }
 
 fn setting(name: &str) -> anyhow::Result<Setting> {

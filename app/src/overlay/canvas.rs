@@ -1,9 +1,8 @@
 //! What everything is drawn on: an opaque pixel map with anti-aliased lines, outlines and areas.
 
+use super::text::{Faces, Type};
 use image::RgbImage;
-use tiny_skia::{
-    Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8, Stroke, StrokeDash, Transform,
-};
+use tiny_skia::{Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8, StrokeDash, Transform};
 
 /// A place on a canvas, px from its upper left corner.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -131,6 +130,85 @@ pub enum Ends {
     Closed,
 }
 
+/// What marks and labels are drawn on: pixels, or a list of strokes that a window draws at any size.
+pub trait Surface {
+    /// All of it.
+    fn area(&self) -> Area;
+    fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen);
+    fn fill(&mut self, corners: &[Xy], ink: Ink);
+    fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink);
+    /// One line of text; `at` is the left end of the middle of its capital letters.
+    fn text(&mut self, faces: &Faces, look: Type, at: Xy, text: &str);
+
+    fn line(&mut self, from: Xy, to: Xy, pen: Pen) {
+        self.polyline(&[from, to], Ends::Open, pen);
+    }
+
+    fn fill_area(&mut self, area: &Area, ink: Ink) {
+        self.fill(&area.corners(), ink);
+    }
+}
+
+impl Surface for Canvas {
+    fn area(&self) -> Area {
+        Self::area(self)
+    }
+
+    fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen) {
+        Self::polyline(self, points, ends, pen);
+    }
+
+    fn fill(&mut self, corners: &[Xy], ink: Ink) {
+        Self::fill(self, corners, ink);
+    }
+
+    fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink) {
+        Self::disc(self, centre, radius_px, ink);
+    }
+
+    fn text(&mut self, faces: &Faces, look: Type, at: Xy, text: &str) {
+        faces.draw(self, look, at, text);
+    }
+}
+
+/// One stroke of a drawing that is kept as strokes; places and widths in px of the exposure.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Stroke {
+    Line { points: Vec<Xy>, ends: Ends, pen: Pen },
+    Fill { corners: Vec<Xy>, ink: Ink },
+    Disc { centre: Xy, radius_px: f32, ink: Ink },
+    Text { at: Xy, look: Type, text: String },
+}
+
+/// A drawing that is kept as strokes.
+#[derive(Debug, Clone, Default)]
+pub struct Strokes {
+    pub area: Area,
+    pub drawn: Vec<Stroke>,
+}
+
+impl Surface for Strokes {
+    fn area(&self) -> Area {
+        self.area
+    }
+
+    fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen) {
+        self.drawn.push(Stroke::Line { points: points.to_vec(), ends, pen });
+    }
+
+    fn fill(&mut self, corners: &[Xy], ink: Ink) {
+        self.drawn.push(Stroke::Fill { corners: corners.to_vec(), ink });
+    }
+
+    fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink) {
+        self.drawn.push(Stroke::Disc { centre, radius_px, ink });
+    }
+
+    fn text(&mut self, _: &Faces, look: Type, at: Xy, text: &str) {
+        self.drawn.push(Stroke::Text { at, look, text: text.to_owned() });
+    }
+}
+
 /// An opaque picture that is being drawn.
 pub struct Canvas {
     pixels: Pixmap,
@@ -227,7 +305,7 @@ impl Canvas {
     fn stroke(&mut self, path: &Path, pen: Pen) {
         let dash = pen.dash_px.and_then(|[on, off]| StrokeDash::new(vec![on.max(0.5), off.max(0.5)], 0.0));
         let line_cap = if dash.is_some() { LineCap::Butt } else { LineCap::Round };
-        let stroke = Stroke { width: pen.width_px, line_cap, line_join: LineJoin::Round, dash, ..Stroke::default() };
+        let stroke = tiny_skia::Stroke { width: pen.width_px, line_cap, line_join: LineJoin::Round, dash, ..tiny_skia::Stroke::default() };
         self.pixels.stroke_path(path, &pen.ink.paint(), &stroke, Transform::identity(), None);
     }
 }

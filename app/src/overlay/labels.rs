@@ -1,6 +1,6 @@
 //! Labels over an exposure: each finds a free place beside its site, or is left out.
 
-use super::canvas::{Area, Canvas, Ends, Ink, Pen, Xy};
+use super::canvas::{Area, Ends, Ink, Pen, Surface, Xy};
 use super::ink;
 use super::outline::Drawn;
 use super::text::{Faces, Type};
@@ -62,7 +62,7 @@ impl Label {
 }
 
 /// Finds places for the labels, the worst site's first, and draws them; each covers as few of `sites` as it can. Returns the plates with their texts.
-pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<Label>, sites: &[Area]) -> Vec<(Area, String)> {
+pub fn draw(canvas: &mut impl Surface, faces: &Faces, size_px: f32, mut labels: Vec<Label>, sites: &[Area]) -> Vec<(Area, String)> {
     let rank = |l: &Label| match l.kind {
         Kind::Worst => 0,
         Kind::Corner => 1,
@@ -97,7 +97,7 @@ pub fn draw(canvas: &mut Canvas, faces: &Faces, size_px: f32, mut labels: Vec<La
         }
         canvas.fill_area(&plate, ink::SHADE.covering(0.86));
         canvas.polyline(&plate.corners(), Ends::Closed, Pen::new(label.ink(), 0.09 * size_px));
-        faces.draw(canvas, look, Xy::new(plate.x + 0.45 * look.size_px, plate.centre().y), &label.text);
+        canvas.text(faces, look, Xy::new(plate.x + 0.45 * look.size_px, plate.centre().y), &label.text);
         placed.push((plate, label.text));
     }
     placed

@@ -1,6 +1,6 @@
 //! The marks over one exposure: outlines, crosses, miss lines, what stands in the way, and A1.
 
-use super::canvas::{Area, Canvas, Ends, Ink, Pen, Xy};
+use super::canvas::{Area, Ends, Ink, Pen, Surface, Xy};
 use super::ink;
 use super::labels::Label;
 use super::misses::{Miss, Misses, by_site};
@@ -34,7 +34,7 @@ struct Seen {
 
 /// Draws all marks of one exposure and returns the labels that want a place there, and the sites
 /// that labels should leave to be seen.
-pub fn draw(canvas: &mut Canvas, exposure: usize, marked: &Marked) -> (Vec<Label>, Vec<Area>) {
+pub fn draw(canvas: &mut impl Surface, exposure: usize, marked: &Marked) -> (Vec<Label>, Vec<Area>) {
     let views = &marked.bench.optics.views;
     let seen: Vec<Seen> = views
         .iter()
@@ -97,7 +97,7 @@ fn drawn(view: &Seen, finding: &SiteFinding, size: f64, marked: &Marked) -> Opti
     Some(Window { sight: &view.sight, zoom: marked.zoom }.drawn(site, view.side, pose, finding.centre_px, size))
 }
 
-fn region_frame(canvas: &mut Canvas, view: &Seen, marked: &Marked) {
+fn region_frame(canvas: &mut impl Surface, view: &Seen, marked: &Marked) {
     let Some(region) = marked.bench.optics.views.get(view.index).and_then(|v| v.region_px) else { return };
     let z = marked.zoom.0;
     let area = Area::new(region.x as f32 * z, region.y as f32 * z, region.width as f32 * z, region.height as f32 * z);
@@ -105,7 +105,7 @@ fn region_frame(canvas: &mut Canvas, view: &Seen, marked: &Marked) {
 }
 
 /// A site's own lines, whatever stands there, unless nothing does: thin and dim while its miss is small.
-fn sound_site(canvas: &mut Canvas, view: &Seen, finding: &SiteFinding, loud: f32, marked: &Marked) {
+fn sound_site(canvas: &mut impl Surface, view: &Seen, finding: &SiteFinding, loud: f32, marked: &Marked) {
     if !matches!(finding.state, SiteState::Good) {
         return;
     }
@@ -126,19 +126,19 @@ fn sound_site(canvas: &mut Canvas, view: &Seen, finding: &SiteFinding, loud: f32
     }
 }
 
-fn outlines(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
+fn outlines(canvas: &mut impl Surface, site: &Drawn, pen: Pen) {
     for outline in &site.outlines {
         canvas.polyline(outline, Ends::Closed, pen);
     }
 }
 
-pub fn cross(canvas: &mut Canvas, at: Xy, arm_px: f32, pen: Pen) {
+pub fn cross(canvas: &mut impl Surface, at: Xy, arm_px: f32, pen: Pen) {
     canvas.line(at.by(-arm_px, 0.0), at.by(arm_px, 0.0), pen);
     canvas.line(at.by(0.0, -arm_px), at.by(0.0, arm_px), pen);
 }
 
 /// A miss line: a blade that is broad at the land and pointed where the terminal would be, were all misses that much larger.
-pub fn blade(canvas: &mut Canvas, root: Xy, tip: Xy, width_px: f32, blade_ink: Ink) {
+pub fn blade(canvas: &mut impl Surface, root: Xy, tip: Xy, width_px: f32, blade_ink: Ink) {
     let length = root.distance(tip);
     if length < 0.5 {
         return;
@@ -154,7 +154,7 @@ pub fn blade(canvas: &mut Canvas, root: Xy, tip: Xy, width_px: f32, blade_ink: I
     canvas.fill(&corners(half, 0.0), blade_ink);
 }
 
-fn miss_line(canvas: &mut Canvas, seen: &[Seen], miss: &Miss, [terminal, land]: [Option<&SiteFinding>; 2], marked: &Marked) {
+fn miss_line(canvas: &mut impl Surface, seen: &[Seen], miss: &Miss, [terminal, land]: [Option<&SiteFinding>; 2], marked: &Marked) {
     let nothing_there = |f: Option<&SiteFinding>| f.is_some_and(|f| matches!(f.state, SiteState::Absent | SiteState::Hidden));
     if nothing_there(terminal) || nothing_there(land) {
         return;
@@ -178,7 +178,7 @@ fn miss_line(canvas: &mut Canvas, seen: &[Seen], miss: &Miss, [terminal, land]: 
 }
 
 /// Draws the sites at which something stands in the way, or looks odd, and returns their labels.
-fn in_the_way(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Vec<Label> {
+fn in_the_way(canvas: &mut impl Surface, seen: &[Seen], marked: &Marked) -> Vec<Label> {
     let mut labels = Vec::new();
     for view in seen {
         let mut bridged: Vec<(&SiteFinding, Drawn)> = Vec::new();
@@ -255,7 +255,7 @@ fn bridge_text(thing: &str, first: &str, others: &[&str]) -> String {
     }
 }
 
-fn hatch(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
+fn hatch(canvas: &mut impl Surface, site: &Drawn, pen: Pen) {
     let r = 0.62 * site.narrow_px;
     for k in [-0.5, 0.0, 0.5] {
         let (dx, dy) = (r * k, r * k);
@@ -265,7 +265,7 @@ fn hatch(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
 }
 
 /// Four corners of a square about a site that does not look like its neighbours.
-fn brackets(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
+fn brackets(canvas: &mut impl Surface, site: &Drawn, pen: Pen) {
     let (r, leg) = (site.reach_px * 1.25, site.reach_px * 0.5);
     for (sx, sy) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
         let corner = site.centre.by(sx * r, sy * r);
@@ -274,7 +274,7 @@ fn brackets(canvas: &mut Canvas, site: &Drawn, pen: Pen) {
 }
 
 /// The place in the lattice that a displaced feature has left, and the way it went.
-fn displaced(canvas: &mut Canvas, view: &Seen, finding: &SiteFinding, marked: &Marked, dashed: Pen) {
+fn displaced(canvas: &mut impl Surface, view: &Seen, finding: &SiteFinding, marked: &Marked, dashed: Pen) {
     let at_lattice = SiteFinding { centre_px: None, ..finding.clone() };
     let (Some(lattice), Some(now)) = (drawn(view, &at_lattice, 1.0, marked), drawn(view, finding, 1.0, marked)) else { return };
     outlines(canvas, &lattice, dashed);
@@ -283,7 +283,7 @@ fn displaced(canvas: &mut Canvas, view: &Seen, finding: &SiteFinding, marked: &M
 }
 
 /// Ties bridged neighbours together with a double bar; one label for each group.
-fn bridges(canvas: &mut Canvas, side: Side, bridged: &[(&SiteFinding, Drawn)], marked: &Marked) -> Vec<Label> {
+fn bridges(canvas: &mut impl Surface, side: Side, bridged: &[(&SiteFinding, Drawn)], marked: &Marked) -> Vec<Label> {
     let reach_mm = 1.5 * marked.part.pitch_mm(side).unwrap_or(0.0);
     let place = |f: &SiteFinding| marked.part.sites.get(f.site).map(|s| s.centre_mm(side)).unwrap_or_default();
     let mut group: Vec<usize> = (0..bridged.len()).collect();
@@ -308,7 +308,7 @@ fn bridges(canvas: &mut Canvas, side: Side, bridged: &[(&SiteFinding, Drawn)], m
     labels
 }
 
-fn bar(canvas: &mut Canvas, a: &Drawn, b: &Drawn, line_px: f32) {
+fn bar(canvas: &mut impl Surface, a: &Drawn, b: &Drawn, line_px: f32) {
     let length = a.centre.distance(b.centre).max(1.0);
     let (ux, uy) = ((b.centre.x - a.centre.x) / length, (b.centre.y - a.centre.y) / length);
     let side = 0.32 * a.narrow_px.min(b.narrow_px);
@@ -320,7 +320,7 @@ fn bar(canvas: &mut Canvas, a: &Drawn, b: &Drawn, line_px: f32) {
 }
 
 /// Marks the corner of the pattern at which counting begins: a small angle outside it, and its name.
-fn first_corner(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Option<Label> {
+fn first_corner(canvas: &mut impl Surface, seen: &[Seen], marked: &Marked) -> Option<Label> {
     let view = seen.iter().find(|v| v.side == Side::Part).or_else(|| seen.first())?;
     let pose = match view.side {
         Side::Part => &marked.misses.fit.bench_from_part,
@@ -342,7 +342,7 @@ fn first_corner(canvas: &mut Canvas, seen: &[Seen], marked: &Marked) -> Option<L
 }
 
 /// The name of the site at which counting begins and its place; where a grid has no ball there, the corner itself.
-fn first_site(part: &Part, side: Side) -> Option<(String, PointMm)> {
+pub fn first_site(part: &Part, side: Side) -> Option<(String, PointMm)> {
     if let Some(site) = ["A1", "1"].iter().find_map(|id| part.site_index(id)) {
         let site = part.sites.get(site)?;
         return Some((site.id.clone(), site.centre_mm(side)));

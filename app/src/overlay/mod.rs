@@ -3,23 +3,25 @@
 //! From top to bottom: what part on which bench; the exposures side by side under their marks; the legend; then what was
 //! seen, the landing plot among the thimbles, and what to do. A refusal has the exposures and its reason, large.
 
-pub(crate) mod canvas;
-mod ink;
+pub mod canvas;
+pub mod ink;
 mod labels;
 mod legend;
 mod marks;
-mod misses;
+pub mod misses;
 mod outline;
 mod plot;
 mod sheet;
 mod shots;
-pub(crate) mod text;
-mod thimble;
+pub mod text;
+pub mod thimble;
 mod words;
+
+pub use marks::first_site;
 
 use crate::commands::align::Answer;
 use anyhow::Context;
-use canvas::{Area, Canvas, Ends, Pen, Xy};
+use canvas::{Area, Canvas, Ends, Pen, Strokes, Xy};
 use image::{ImageFormat, RgbImage};
 use landfit_calibration::bench::Bench;
 use landfit_part::{Part, PointMm, Side};
@@ -99,6 +101,34 @@ pub fn draw(shots: &[Picture], answer: &Answer, part: &Part, bench: &Bench) -> a
     Ok(canvas.into_picture())
 }
 
+/// How large a window draws the marks: so that lines and labels keep their size on the screen at any zoom.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MarkSize {
+    /// Width of a thin line, px of the exposure.
+    pub line_px: f32,
+    /// Size of a label's text, px of the exposure.
+    pub label_px: f32,
+}
+
+/// The marks over one exposure as strokes, and how many times the miss lines are magnified; `None` without a fit.
+pub fn strokes(
+    faces: &Faces,
+    exposure: usize,
+    size_px: [u32; 2],
+    answer: &Answer,
+    part: &Part,
+    bench: &Bench,
+    size: MarkSize,
+) -> Option<(Strokes, u32)> {
+    let misses = misses::Misses::of(answer, part, &bench.aim)?;
+    let magnification = misses.magnification(part);
+    let mut strokes = Strokes { area: Area::new(0.0, 0.0, size_px[0] as f32, size_px[1] as f32), drawn: Vec::new() };
+    let marked = marks::Marked { answer, part, bench, misses: &misses, magnification, zoom: shots::Zoom(1.0), line_px: size.line_px };
+    let (labels, sites) = marks::draw(&mut strokes, exposure, &marked);
+    labels::draw(&mut strokes, faces, size.label_px, labels, &sites);
+    Some((strokes, magnification))
+}
+
 /// One exposure with its marks.
 fn panel(
     faces: &Faces,
@@ -164,7 +194,7 @@ fn caption(canvas: &mut Canvas, faces: &Faces, at: &Area, sheet: &Sheet, exposur
 }
 
 /// "Picture 1 of 2: part view".
-fn caption_text(exposure: usize, n: usize, bench: &Bench) -> String {
+pub fn caption_text(exposure: usize, n: usize, bench: &Bench) -> String {
     let shows = |side: Side| bench.optics.views.iter().any(|v| v.exposure == exposure && v.shows == side);
     let views = match (shows(Side::Part), shows(Side::Board)) {
         (true, true) => "part view and board view",

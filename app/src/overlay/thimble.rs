@@ -37,7 +37,7 @@ impl Place {
     }
 
     /// Whether the sleeve, which is the end towards the bench, comes last from left to right or from top to bottom.
-    const fn sleeve_last(self) -> bool {
+    pub const fn sleeve_last(self) -> bool {
         matches!(self, Self::Left | Self::Above(_))
     }
 }
@@ -98,7 +98,7 @@ impl Turn<'_> {
     }
 
     /// The number to turn and what it counts.
-    fn amount(&self) -> Option<(String, String)> {
+    pub fn amount(&self) -> Option<(String, String)> {
         let plain = |n: f64| format!("{}", (n * 100.0).round() / 100.0);
         let counted = |n: f64, thing: &str| if n == 1.0 { thing.to_owned() } else { format!("{thing}s") };
         Some(match self.one?.amount {
@@ -126,7 +126,7 @@ impl Turn<'_> {
 ///
 /// The bench is seen from above with the operator at the sheet's lower edge; the hand looks along the adjuster's axis
 /// towards the bench. A thimble that stands upright shows the operator its near face.
-fn clockwise_moves(adjuster: &Adjuster, lies: Lies) -> f32 {
+pub fn clockwise_moves(adjuster: &Adjuster, lies: Lies) -> f32 {
     match (adjuster.stands, lies) {
         // The top of a screw at the right goes away from the operator, which is up on the sheet; at the left it comes near.
         (Some(Stands::Right), Lies::Upright) => -1.0,

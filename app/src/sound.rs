@@ -1,0 +1,156 @@
+//! Sound, off at first: two notes that draw together until their beat is gone; a soft chord when it is good. Quiet without a sound card.
+
+use rodio::{ChannelCount, Sample, SampleRate, Source};
+use std::f32::consts::TAU;
+use std::num::{NonZeroU16, NonZeroU32};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+/// The player; nothing is opened before sound is wanted.
+#[derive(Default)]
+pub struct Sound {
+    player: Option<Player>,
+    trouble: Arc<Mutex<Option<String>>>,
+}
+
+/// The thread that holds the sound card open ends when this is dropped: opening one may take long, and the window waits for nothing.
+struct Player {
+    _open: Sender<()>,
+    beat: Arc<Beat>,
+}
+
+/// What the notes are to be, from the window to the sound thread.
+#[derive(Debug, Default)]
+struct Beat {
+    /// Distance of the two notes, Hz, as the bits of an f32.
+    apart_hz: AtomicU32,
+    /// There is something to tell.
+    sounds: AtomicBool,
+    /// The chord.
+    good: AtomicBool,
+}
+
+impl Sound {
+    /// Sounds as the job stands: `nearness` is the worst miss over the allowance, `None` where nothing is known.
+    pub fn play(&mut self, wanted: bool, nearness: Option<f64>, good: bool) {
+        if !wanted {
+            self.player = None;
+            return;
+        }
+        if self.player.is_none() && self.trouble().is_none() {
+            self.player = self.open();
+        }
+        if let Some(player) = &self.player {
+            player.beat.apart_hz.store(nearness.map_or(0.0, |n| apart_hz(n, good)).to_bits(), Ordering::Relaxed);
+            player.beat.sounds.store(nearness.is_some(), Ordering::Relaxed);
+            player.beat.good.store(good, Ordering::Relaxed);
+        }
+    }
+
+    /// Why there is no sound.
+    #[must_use]
+    pub fn trouble(&self) -> Option<String> {
+        self.trouble.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn open(&self) -> Option<Player> {
+        let (open, closed) = channel();
+        let beat = Arc::new(Beat::default());
+        let (of_thread, trouble) = (Arc::clone(&beat), Arc::clone(&self.trouble));
+        let run = move || hold_open(of_thread, &closed, &trouble);
+        std::thread::Builder::new().name("landfit sound".into()).spawn(run).ok()?;
+        Some(Player { _open: open, beat })
+    }
+}
+
+fn hold_open(beat: Arc<Beat>, closed: &Receiver<()>, trouble: &Mutex<Option<String>>) {
+    match rodio::DeviceSinkBuilder::open_default_sink() {
+        Ok(mut sink) => {
+            sink.log_on_drop(false);
+            sink.mixer().add(Notes { beat, phase: [0.0; 3], loud: 0.0, glided_hz: 0.0 });
+            let _ = closed.recv();
+        }
+        Err(error) => {
+            *trouble.lock().unwrap_or_else(PoisonError::into_inner) = Some(format!("There is no sound here: {error}."));
+        }
+    }
+}
+
+/// 12 beats a second far off, one and a half at the allowance, none when it is good: logarithmic, as the ear hears.
+fn apart_hz(nearness: f64, good: bool) -> f32 {
+    if good { 0.0 } else { (1.5 * (1.0 + nearness.max(0.0)).log2()).clamp(0.2, 12.0) as f32 }
+}
+
+const RATE_HZ: u32 = 44_100;
+/// A quiet A below the middle of the keyboard, and its chord.
+const NOTE_HZ: f32 = 220.0;
+const LOUDEST: f32 = 0.06;
+
+struct Notes {
+    beat: Arc<Beat>,
+    phase: [f32; 3],
+    loud: f32,
+    glided_hz: f32,
+}
+
+impl Iterator for Notes {
+    type Item = Sample;
+
+    fn next(&mut self) -> Option<Sample> {
+        let good = self.beat.good.load(Ordering::Relaxed);
+        let wanted = if self.beat.sounds.load(Ordering::Relaxed) { LOUDEST } else { 0.0 };
+        // No clicks: loudness and pitch glide within a tenth of a second.
+        let share = 10.0 / RATE_HZ as f32;
+        self.loud += (wanted - self.loud) * share;
+        self.glided_hz += (f32::from_bits(self.beat.apart_hz.load(Ordering::Relaxed)) - self.glided_hz) * share;
+        let notes = if good { [NOTE_HZ, NOTE_HZ * 1.25, NOTE_HZ * 1.5] } else { [NOTE_HZ, NOTE_HZ + self.glided_hz, 0.0] };
+        let mut sum = 0.0;
+        for (phase, hz) in self.phase.iter_mut().zip(notes) {
+            *phase = (*phase + hz / RATE_HZ as f32).fract();
+            sum += if hz > 0.0 { (*phase * TAU).sin() } else { 0.0 };
+        }
+        Some(sum * self.loud)
+    }
+}
+
+impl Source for Notes {
+    fn current_span_len(&self) -> Option<usize> {
+        None
+    }
+
+    fn channels(&self) -> ChannelCount {
+        NonZeroU16::MIN
+    }
+
+    fn sample_rate(&self) -> SampleRate {
+        NonZeroU32::new(RATE_HZ).unwrap_or(NonZeroU32::MIN)
+    }
+
+    fn total_duration(&self) -> Option<Duration> {
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_beat_slows_as_the_part_comes_nearer_and_is_gone_when_good() {
+        let beats: Vec<f32> = [40.0, 5.0, 1.0, 0.3].iter().map(|n| apart_hz(*n, false)).collect();
+        assert!(beats.windows(2).all(|w| w[0] > w[1]), "{beats:?}");
+        assert!((beats[2] - 1.5).abs() < 1e-6 && apart_hz(0.3, true) == 0.0);
+    }
+
+    #[test]
+    fn the_notes_are_quiet_and_silent_where_nothing_is_known() {
+        let beat = Arc::new(Beat::default());
+        let mut notes = Notes { beat: Arc::clone(&beat), phase: [0.0; 3], loud: 0.0, glided_hz: 0.0 };
+        assert!((0..RATE_HZ).all(|_| notes.next() == Some(0.0)));
+        beat.sounds.store(true, Ordering::Relaxed);
+        let loudest = (0..RATE_HZ).filter_map(|_| notes.next()).fold(0.0_f32, |a, b| a.max(b.abs()));
+        assert!(loudest > 0.02 && loudest < 0.2, "{loudest}");
+    }
+}

@@ -1,0 +1,625 @@
+//! The desk: part, bench and job, and what the pages show of them. It takes looks and commands; time comes from outside.
+
+use super::job::{Finding, Job, JobState};
+use super::shown::{
+    AcceptedPanel, AdjusterPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone,
+};
+use super::subject::{BenchFile, PartFile};
+use super::units::Turns;
+use super::{ground, panel, result};
+use crate::commands::align::Answer;
+use crate::commands::calibrated;
+use crate::overlay::text::Faces;
+use crate::overlay::{self, MarkSize};
+use crate::settings::Settings;
+use crate::window::words;
+use crate::{align_text, sentences};
+use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads};
+use landfit_calibration::moves::Known;
+use landfit_camera::Frame;
+use landfit_part::{Part, Side, check};
+use landfit_vision::answer::{Alignment, Outcome, SiteState};
+use landfit_vision::{Optics, Picture};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+/// How new the picture is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sight {
+    /// Pictures come.
+    Fresh,
+    /// They do not come any more.
+    Old,
+}
+
+/// What the pages ask for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// The pedal.
+    GoOn,
+    /// The hold came to its end.
+    Accept(Accepting),
+    /// What was accepted is withdrawn.
+    Withdraw,
+    /// The job is over; the next part.
+    NextPart,
+    /// The person has set something.
+    Settings(Box<Settings>),
+    /// Another part file.
+    TakePart(PathBuf),
+    /// A part that was made on the Part page, with its file's text and where it was written.
+    TakePartText(String, String),
+    /// Another bench file.
+    TakeBench(PathBuf),
+    /// What an adjuster reads now, in its own unit.
+    Reading(String, Option<f64>),
+    /// Measures stored pictures.
+    Measure(Vec<PathBuf>),
+    /// Measures the live picture for the After page.
+    MeasureLive,
+    /// How many screen px one px of the picture takes.
+    PicturePx(f32),
+    /// Says something that a page could not do.
+    Say(String),
+}
+
+/// What goes with accepting.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Accepting {
+    /// Why, where it is not within and clear.
+    pub reason: String,
+    /// Which piece.
+    pub serial: String,
+    /// Where the first terminal was seen: index into [`words::CORNERS`].
+    pub first_seen: Option<usize>,
+}
+
+/// A look as it was measured.
+struct Look {
+    frame: Arc<Frame>,
+    answer: Answer,
+}
+
+/// What was accepted, with all that its record needs.
+struct Accepted {
+    said: result::Said,
+    text: String,
+    time: String,
+    folder: Option<PathBuf>,
+    trouble: Option<String>,
+    /// The newest look since that is at least as good: the record's, once the optics have left.
+    last_good: Option<Look>,
+}
+
+/// The desk.
+pub struct Desk {
+    /// The part file.
+    pub part: PartFile,
+    /// The bench file.
+    pub bench: BenchFile,
+    /// The job.
+    pub job: Job,
+    settings: Settings,
+    faces: Faces,
+    look: Option<Look>,
+    exposures: Vec<Exposure>,
+    picture_px: f32,
+    sight: Sight,
+    source: String,
+    source_text: String,
+    source_advice: String,
+    accepted: Option<Accepted>,
+    after: AfterPanel,
+    trouble: Option<String>,
+    rehearsal: Option<RehearsalPanel>,
+    average: Option<Arc<Frame>>,
+    readings: Vec<(String, f64)>,
+    number: u64,
+}
+
+impl Desk {
+    /// A desk with nothing seen yet.
+    ///
+    /// # Errors
+    /// Only if the typefaces that the program carries are broken.
+    pub fn new(part: PartFile, bench: BenchFile, settings: Settings) -> anyhow::Result<Self> {
+        let job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
+        Ok(Self {
+            part,
+            bench,
+            job,
+            settings,
+            faces: Faces::load()?,
+            look: None,
+            exposures: Vec::new(),
+            picture_px: 0.6,
+            sight: Sight::Fresh,
+            source: String::new(),
+            source_text: String::new(),
+            source_advice: String::new(),
+            accepted: None,
+            after: AfterPanel::default(),
+            trouble: None,
+            rehearsal: None,
+            average: None,
+            readings: Vec::new(),
+            number: 0,
+        })
+    }
+
+    /// How many pictures the bench takes for one look.
+    #[must_use]
+    pub fn exposures(&self) -> usize {
+        self.bench.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1)
+    }
+
+    /// Takes in one look. `still`: the picture has come to rest.
+    pub fn look(&mut self, frame: &Arc<Frame>, still: bool, now_s: f64) {
+        let start = Instant::now();
+        let alignment = match measure(&frame.pictures, &self.part, &self.bench) {
+            Ok(alignment) => alignment,
+            Err(error) => {
+                self.trouble = Some(words::picture_does_not_fit(&format!("{error:#}")));
+                self.show_plain(frame);
+                return;
+            }
+        };
+        self.trouble = None;
+        self.job.look(&alignment, still, frame.number, now_s);
+        let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
+        let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
+        self.show(frame, &answer);
+        let look = Look { frame: Arc::clone(frame), answer };
+        self.follow_accepted(look);
+    }
+
+    /// Tells how the source is doing.
+    pub fn source(&mut self, name: &str, sight: Sight, text: &str, advice: &str) {
+        name.clone_into(&mut self.source);
+        text.clone_into(&mut self.source_text);
+        advice.clone_into(&mut self.source_advice);
+        self.sight = sight;
+    }
+
+    /// The rehearsal's own controls, where it is the source.
+    pub fn rehearsal(&mut self, optics_in: Option<bool>) {
+        self.rehearsal = optics_in.map(|optics_in| RehearsalPanel {
+            screws: self.bench.bench.adjusters.iter().map(|a| (a.name.clone(), click_turns(a))).collect(),
+            optics_in,
+        });
+    }
+
+    /// The mean of the looks of this rest: what is recorded, where it says the same as the last look and more surely.
+    pub fn average(&mut self, average: Option<Arc<Frame>>) {
+        self.average = average;
+    }
+
+    /// The average, measured; `None` where there is none, or where it would be judged otherwise than the last look.
+    fn steady(&self) -> Option<Look> {
+        let frame = self.average.clone()?;
+        let alignment = measure(&frame.pictures, &self.part, &self.bench).ok()?;
+        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
+        job.look(&alignment, true, frame.number, 0.0);
+        let (steady, last) = (job.found()?, self.job.found()?);
+        let same = steady.advice.judgement.decision == last.advice.judgement.decision && steady.clear == last.clear;
+        let fit = (steady.advice.judgement, last.advice.plan.clone());
+        same.then_some(Look { frame, answer: Answer { alignment, fit: Some(fit), total_ms: 0.0 } })
+    }
+
+    /// Does what a page asked for. `time`: now, as RFC 3339.
+    pub fn command(&mut self, command: Command, now_s: f64, time: &str) {
+        match command {
+            Command::GoOn => self.job.go_on(now_s),
+            Command::Accept(accepting) => self.accept(&accepting, time),
+            Command::Withdraw => self.withdraw(time),
+            Command::NextPart => self.next_part(),
+            Command::Settings(settings) => {
+                self.settings = *settings;
+                self.tell_readings();
+            }
+            Command::TakePart(path) => match PartFile::read(&path) {
+                Ok(part) => self.take_part(part),
+                Err(error) => self.trouble = Some(format!("{error:#}")),
+            },
+            Command::TakePartText(text, from) => match landfit_part::file::parse(&text, &from) {
+                Ok(part) => self.take_part(PartFile { part: Arc::new(part), text, from }),
+                Err(error) => self.trouble = Some(error.to_string()),
+            },
+            Command::TakeBench(path) => match BenchFile::read(&path) {
+                Ok(bench) => {
+                    self.bench = bench;
+                    self.readings.clear();
+                    self.begin_anew(Known::default());
+                }
+                Err(error) => self.trouble = Some(format!("{error:#}")),
+            },
+            Command::Reading(name, shown) => {
+                self.readings.retain(|(n, _)| *n != name);
+                if let (Some(shown), Some(adjuster)) = (shown, self.bench.bench.adjusters.iter().find(|a| a.name == name)) {
+                    self.readings.push((name.clone(), adjuster.scale.turns(shown)));
+                }
+                self.job.known.reading_turns.remove(&name);
+                self.tell_readings();
+            }
+            Command::Measure(paths) => self.measure_stored(&paths),
+            Command::MeasureLive => self.measure_live(),
+            Command::PicturePx(px) => self.picture_px = px.clamp(0.05, 20.0),
+            Command::Say(text) => self.trouble = Some(text),
+        }
+    }
+
+    /// Takes another part; what is known of the screws stays known.
+    pub fn take_part(&mut self, part: PartFile) {
+        self.part = part;
+        self.begin_anew(self.job.known.clone());
+    }
+
+    fn begin_anew(&mut self, known: Known) {
+        self.job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), known);
+        self.accepted = None;
+        self.look = None;
+        self.trouble = None;
+        self.tell_readings();
+    }
+
+    /// Readings are told to the job only where moves are to be told as readings.
+    fn tell_readings(&mut self) {
+        for (name, turns) in self.readings.clone() {
+            match self.settings.turns {
+                Turns::Readings if !self.job.known.reading_turns.contains_key(&name) => self.job.set_reading(&name, Some(turns)),
+                Turns::Readings => {}
+                Turns::Divisions => self.job.set_reading(&name, None),
+            }
+        }
+    }
+
+    /// The job is over.
+    fn next_part(&mut self) {
+        self.finish_record();
+        self.job.begin_again();
+        self.accepted = None;
+    }
+
+    fn accept(&mut self, accepting: &Accepting, time: &str) {
+        let reason = accepting.reason.trim();
+        let shown = panel::align(&self.job, self.look.as_ref().map(|l| &l.answer), self.sight, self.settings.lengths);
+        let (Some(look), Some(found)) = (&self.look, self.job.found()) else { return };
+        if shown.not_acceptable.is_some() && !(shown.acceptable_with_reason && reason.chars().count() >= LEAST_REASON) {
+            return;
+        }
+        if found.open {
+            let expected = expected_corner(&self.part.part, &found.fit.bench_from_part);
+            let first = align_text::first_name(&self.part.part);
+            match accepting.first_seen {
+                None => return,
+                Some(seen) if Some(seen) != expected => {
+                    let [seen, expected] = [Some(seen), expected].map(|c| c.and_then(|c| words::CORNERS.get(c)).copied().unwrap_or("?"));
+                    self.trouble = Some(words::turned_round(first, seen, expected));
+                    return;
+                }
+                Some(_) => {}
+            }
+        }
+        let judgement = &found.advice.judgement;
+        let units = self.settings.lengths;
+        let clock = time.get(11..16).unwrap_or(time);
+        let mut text = words::accepted(
+            sentences::terminal_word(&self.part.part),
+            sentences::site_name(&self.part.part, judgement.site),
+            &units.text(judgement.miss_mm),
+            &units.fine_text(judgement.u_mm),
+            clock,
+        );
+        let with_reason = shown.not_acceptable.is_some();
+        if with_reason {
+            text = format!("{text} {}", words::accepted_with(reason));
+        }
+        let said = result::Said {
+            initials: self.settings.initials.trim().to_owned(),
+            serial: accepting.serial.trim().to_owned(),
+            reason: with_reason.then(|| reason.to_owned()),
+            first_seen: accepting.first_seen.and_then(|c| words::CORNERS.get(c)).copied(),
+        };
+        let steady = self.steady();
+        let kept = self.keep(steady.as_ref().unwrap_or(look), &said, time, "accepted", None);
+        let (folder, trouble) = match kept {
+            Ok(folder) => (Some(folder), None),
+            Err(error) => (None, Some(format!("{error:#}"))),
+        };
+        if let Some(folder) = &folder {
+            self.after.kept.push((text.clone(), folder.clone()));
+        }
+        self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, last_good: None });
+        self.job.accept();
+        self.trouble = None;
+    }
+
+    fn keep(&self, look: &Look, said: &result::Said, time: &str, state: &str, again: Option<&Path>) -> anyhow::Result<PathBuf> {
+        let whole = result::Whole {
+            pictures: &look.frame.pictures,
+            answer: &look.answer,
+            part: &self.part,
+            bench: &self.bench,
+            said,
+            source: (&self.source, look.frame.number),
+            time,
+            state,
+        };
+        result::keep(&self.settings.results_folder(), again, &whole)
+    }
+
+    fn withdraw(&mut self, time: &str) {
+        let Some(accepted) = self.accepted.take() else { return };
+        self.job.withdraw();
+        let look = accepted.last_good.as_ref().or(self.look.as_ref());
+        if let (Some(folder), Some(look)) = (&accepted.folder, look)
+            && let Err(error) = self.keep(look, &accepted.said, &accepted.time, &format!("withdrawn {time}"), Some(folder))
+        {
+            self.trouble = Some(format!("{error:#}"));
+        }
+    }
+
+    /// Keeps the newest look; one that is still good after accepting is the one to be recorded once the optics leave.
+    fn follow_accepted(&mut self, look: Look) {
+        let state = self.job.state();
+        let good = state == JobState::GoodToPlace && self.job.is_at_rest();
+        let left = state == JobState::Placed;
+        if let Some(accepted) = &mut self.accepted {
+            if good && accepted.said.reason.is_none() {
+                accepted.last_good = Some(Look { frame: Arc::clone(&look.frame), answer: copy_of(&look.answer) });
+            }
+            if left {
+                self.finish_record();
+            }
+        }
+        self.look = Some(look);
+    }
+
+    /// The optics have left: the record becomes that of the last good picture.
+    fn finish_record(&mut self) {
+        let Some(accepted) = &mut self.accepted else { return };
+        let (Some(look), Some(folder)) = (accepted.last_good.take(), accepted.folder.clone()) else { return };
+        let (said, time) = (accepted.said.clone(), accepted.time.clone());
+        if let Err(error) = self.keep(&look, &said, &time, "accepted", Some(&folder)) {
+            self.trouble = Some(format!("{error:#}"));
+        }
+    }
+
+    fn measure_stored(&mut self, paths: &[PathBuf]) {
+        self.after.measured = match paths.iter().map(|p| crate::pictures::read(p)).collect::<anyhow::Result<Vec<_>>>() {
+            Ok(pictures) => self.measured_again(&pictures),
+            Err(error) => vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
+        };
+    }
+
+    fn measure_live(&mut self) {
+        self.after.measured = match self.look.as_ref().map(|l| Arc::clone(&l.frame)) {
+            Some(frame) => self.measured_again(&frame.pictures),
+            None => vec![Sentence { tone: Tone::Mind, text: words::NO_LOOK_YET.to_owned() }],
+        };
+    }
+
+    /// A measurement of its own: no job follows it.
+    fn measured_again(&self, pictures: &[Picture]) -> Vec<Sentence> {
+        let alignment = match measure(pictures, &self.part, &self.bench) {
+            Ok(alignment) => alignment,
+            Err(error) => return vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
+        };
+        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
+        job.look(&alignment, true, 0, 0.0);
+        let fit = job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
+        let answer = Answer { alignment, fit, total_ms: 0.0 };
+        let shown = panel::align(&job, Some(&answer), Sight::Fresh, self.settings.lengths);
+        shown.sentences
+    }
+
+    fn show_plain(&mut self, frame: &Frame) {
+        let frame_of_bench = &self.bench.bench.optics.frame;
+        self.exposures = frame
+            .pictures
+            .iter()
+            .map(|p| Exposure { image: Arc::new(ground::ground(p, frame_of_bench)), strokes: Arc::default(), caption: String::new() })
+            .collect();
+    }
+
+    fn show(&mut self, frame: &Frame, answer: &Answer) {
+        let bench = &*self.bench.bench;
+        let scales = [&answer.alignment.terminals, &answer.alignment.lands].map(|side| side.scale.unwrap_or(1.0));
+        let seen_through = Bench { optics: landfit_vision::at_scales(&bench.optics, scales), ..bench.clone() };
+        let size = MarkSize { line_px: (1.25 / self.picture_px).clamp(0.6, 4.0), label_px: (15.0 / self.picture_px).clamp(8.0, 60.0) };
+        let n = frame.pictures.len();
+        self.exposures = frame
+            .pictures
+            .iter()
+            .enumerate()
+            .map(|(i, picture)| {
+                let px = [picture.width_px as u32, picture.height_px as u32];
+                let strokes = overlay::strokes(&self.faces, i, px, answer, &self.part.part, &seen_through, size).map(|(s, _)| s);
+                Exposure {
+                    image: Arc::new(ground::ground(picture, &bench.optics.frame)),
+                    strokes: Arc::new(strokes.unwrap_or_default()),
+                    caption: overlay::caption_text(i, n, bench),
+                }
+            })
+            .collect();
+    }
+
+    /// What the pages show now.
+    pub fn shown(&mut self) -> Shown {
+        self.number += 1;
+        let answer = self.look.as_ref().map(|l| &l.answer);
+        let mut align = panel::align(&self.job, answer, self.sight, self.settings.lengths);
+        if let Some(accepted) = &self.accepted {
+            align.accepted =
+                Some(AcceptedPanel { text: accepted.text.clone(), folder: accepted.folder.clone(), trouble: accepted.trouble.clone() });
+        }
+        let picture = match (self.sight, self.job.finding()) {
+            (Sight::Old, _) => PictureState::Old,
+            (_, Some(Finding::Refused(_) | Finding::Unusable(_))) => PictureState::CannotTell,
+            (_, Some(Finding::Fit(_))) if self.job.is_at_rest() => PictureState::Still,
+            _ => PictureState::Looking,
+        };
+        let picture_text = if picture == PictureState::Old { self.source_text.clone() } else { words::picture_state(picture).to_owned() };
+        Shown {
+            number: self.number,
+            exposures_of_bench: self.exposures(),
+            picture,
+            picture_text,
+            picture_advice: self.source_advice.clone(),
+            source: self.source.clone(),
+            exposures: self.exposures.clone(),
+            part: self.part_panel(),
+            bench: self.bench_panel(),
+            after: self.after.clone(),
+            rehearsal: self.rehearsal.clone(),
+            trouble: self.trouble.clone(),
+            align,
+        }
+    }
+
+    fn part_panel(&self) -> PartPanel {
+        let part = &self.part.part;
+        let units = self.settings.lengths;
+        let mut lines = vec![part.name.clone()];
+        let thing = sentences::terminal_word(part);
+        lines.push(format!("{} {thing}s, body {} x {} mm", part.sites.len(), part.body_mm[0], part.body_mm[1]));
+        let pitches = check::pitches_mm(part, Side::Part);
+        if let Some((pitch, _)) = pitches.first() {
+            lines.push(format!("pitch {pitch:.3} mm"));
+        }
+        let allowance = part.allowance();
+        lines.push(format!(
+            "largest allowed miss {}, {}",
+            units.text(allowance.miss_mm),
+            sentences::allowance_source_text(allowance.source)
+        ));
+        let mut seen = Vec::new();
+        let mut marked = Vec::new();
+        if let Some(look) = self.look.as_ref().filter(|l| matches!(l.answer.alignment.outcome, Outcome::Fit(_))) {
+            for side in [Side::Part, Side::Board] {
+                let findings = look.answer.alignment.side(side);
+                for (i, line) in align_text::in_the_way(findings, part, side).iter().enumerate() {
+                    let text = panel::capital(line.trim_start_matches("Seen:").trim());
+                    seen.push(Sentence { tone: if i == 0 { Tone::Plain } else { Tone::Mind }, text: format!("{text}.") });
+                }
+                seen.extend(sizes(findings, side, part));
+                marked.extend(findings.sites.iter().filter(|f| f.state != SiteState::Good).map(|f| {
+                    let word = match f.state {
+                        SiteState::Suspect(kind) => kind.word(),
+                        SiteState::Hidden => words::HIDDEN,
+                        SiteState::Absent | SiteState::Good => words::ABSENT,
+                    };
+                    (f.site, word.to_owned())
+                }));
+            }
+        }
+        let findings = check::findings(part).into_iter().map(|f| f.text).collect();
+        PartPanel { part: Arc::clone(part), from: self.part.from.clone(), lines, findings, seen, marked }
+    }
+
+    fn bench_panel(&self) -> BenchPanel {
+        let bench = &self.bench.bench;
+        let frame = &bench.optics.frame;
+        let mut lines = vec![format!("pictures of {} x {} px", frame.size_px[0], frame.size_px[1])];
+        for (i, view) in bench.optics.views.iter().enumerate() {
+            let side = if view.shows == Side::Part { "part view" } else { "board view" };
+            lines.push(format!("view {}: {side}, exposure {}", i + 1, view.exposure + 1));
+        }
+        let mut calibration = Vec::new();
+        let state = match bench.calibration {
+            CalibrationState::Calibrated => "The bench file says that it is calibrated.",
+            CalibrationState::NotCalibrated => "This bench is not calibrated: sizes and turns are only as good as what was typed in.",
+            CalibrationState::Unsaid => "The bench file says nothing of its calibration.",
+        };
+        calibration.push(Sentence { tone: Tone::Plain, text: state.to_owned() });
+        if let Some(date) = &self.bench.record.date {
+            calibration.push(Sentence { tone: Tone::Quiet, text: format!("Calibrated on {date}.") });
+        }
+        if let Ok(entries) = landfit_calibration::history::entries(&self.bench.text, &self.bench.from) {
+            calibration
+                .extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
+        }
+        let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
+            name: a.name.clone(),
+            text: adjuster_text(a),
+            reading: self
+                .job
+                .known
+                .reading_turns
+                .get(&a.name)
+                .copied()
+                .or_else(|| self.readings.iter().find(|(n, _)| *n == a.name).map(|(_, t)| *t))
+                .map(|t| sentences::reading_number(a.scale.shown(t))),
+            has_reading: a.reads == Reads::Divisions,
+        });
+        BenchPanel { name: bench.name.clone(), from: self.bench.from.clone(), lines, calibration, adjusters: adjusters.collect() }
+    }
+}
+
+/// A reason is some letters at least.
+pub const LEAST_REASON: usize = 3;
+
+/// Measures; what the calibration does not know is counted in.
+///
+/// # Errors
+/// One sentence when pictures and bench do not go together.
+pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyhow::Result<Alignment> {
+    let optics: &Optics = &bench.bench.optics;
+    let mut alignment = landfit_vision::align(pictures, &part.part, optics)?;
+    calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
+    Ok(alignment)
+}
+
+fn copy_of(answer: &Answer) -> Answer {
+    Answer { alignment: answer.alignment.clone(), fit: answer.fit.clone(), total_ms: answer.total_ms }
+}
+
+/// Sizes of one side as measured, against the part file.
+fn sizes(findings: &landfit_vision::answer::SideFindings, side: Side, part: &Part) -> Option<Sentence> {
+    let mut ratios: Vec<f64> = findings.sites.iter().filter(|f| f.centre_px.is_some()).map(|f| f.size_ratio).collect();
+    ratios.retain(|r| r.is_finite());
+    ratios.sort_by(f64::total_cmp);
+    let (least, most) = (*ratios.first()?, *ratios.last()?);
+    let middle = ratios[ratios.len() / 2];
+    let thing = if side == Side::Part { sentences::terminal_word(part) } else { "land" };
+    let percent = |r: f64| format!("{:.0} %", 100.0 * r);
+    let text =
+        format!("Sizes of {thing}s: {} of the part file's in the middle, from {} to {}.", percent(middle), percent(least), percent(most));
+    Some(Sentence { tone: Tone::Quiet, text })
+}
+
+/// Index into [`words::CORNERS`] of the corner at which the first terminal is to be seen.
+#[must_use]
+pub fn expected_corner(part: &Part, bench_from_part: &landfit_part::Pose) -> Option<usize> {
+    let (_, at_mm) = overlay::first_site(part, Side::Part)?;
+    let out = (at_mm - part.body_centre_mm).rotated(bench_from_part.theta_rad);
+    Some(usize::from(out.x > 0.0) + 2 * usize::from(out.y < 0.0))
+}
+
+/// One click of the rehearsal's screws, turns.
+#[must_use]
+pub fn click_turns(adjuster: &Adjuster) -> f64 {
+    match (adjuster.reads, adjuster.divisions) {
+        (Reads::Divisions, Some(n)) => 1.0 / f64::from(n.max(1)),
+        (Reads::Steps, _) => 1.0,
+        _ => 0.02,
+    }
+}
+
+fn adjuster_text(adjuster: &Adjuster) -> String {
+    let carries = adjuster.carries.word();
+    let one = match adjuster.turn {
+        Motion::Shift { step_mm } => format!("one turn clockwise moves the {carries} {:.4} mm right, {:.4} mm away", step_mm.x, step_mm.y),
+        Motion::Rotation { step_rad, .. } => format!("one turn clockwise turns the {carries} {:.4}° anticlockwise", step_rad.to_degrees()),
+        Motion::Tilt { step_rad } => {
+            format!("one turn clockwise tilts the {carries} {:.4}° and {:.4}°", step_rad[0].to_degrees(), step_rad[1].to_degrees())
+        }
+    };
+    let scale = match (adjuster.reads, adjuster.divisions) {
+        (Reads::Divisions, Some(n)) => format!("{n} divisions"),
+        (Reads::Steps, _) => "counted in steps".to_owned(),
+        _ => "no scale".to_owned(),
+    };
+    format!("{one}; {scale}; play {:.3} turns", adjuster.backlash_turns)
+}

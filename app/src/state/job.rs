@@ -1,0 +1,577 @@
+//! The job as the window follows it: from one measured look to the next, what the hands did, what to turn now.
+//!
+//! Pure: no clock, no thread, no picture. A plan is made where things are at rest and holds while the hands turn; the strips
+//! run against it. When things rest again, what was turned is read from the two poses, the senses are remembered, and a new
+//! plan is made from where everything stands now.
+
+use landfit_calibration::bench::{Adjuster, Bench, Reads, Sense};
+use landfit_calibration::judgement::{Decision, Judgement, judge};
+use landfit_calibration::moves::noticed::{Noticed, Stood, notice};
+use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
+use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
+use landfit_rehearsal::job::Advice;
+use landfit_vision::answer::{Alignment, Fit, Orientation, Outcome, ReasonCode, Refusal};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// The job's states, in the words of the screens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JobState {
+    /// Nothing was measured yet, or the pictures do not settle it.
+    Looking,
+    /// Whole turns are left.
+    Coarse,
+    /// Less than a turn is left.
+    Turn,
+    /// Within or undecided, and still worth a small turn.
+    Nearly,
+    /// Within, clear, nothing worth turning.
+    GoodToPlace,
+    /// Moved after it was accepted, or by itself: look again.
+    Moved,
+    /// Accepted, and the optics have left.
+    Placed,
+}
+
+/// What is held against further looks once the person has accepted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Accepted {
+    /// Number of the look that was accepted.
+    pub number: u64,
+    /// Its offset.
+    pub offset: Pose,
+    /// The part is farther from there than a third of the allowance.
+    pub moved: bool,
+    /// The optics show neither part nor lands any more.
+    pub optics_left: bool,
+}
+
+/// What a look says in the end.
+#[derive(Debug, Clone)]
+pub enum Finding {
+    /// A fit with what follows from it.
+    Fit(Box<Found>),
+    /// No answer, with the reason.
+    Refused(Refusal),
+    /// The fit cannot be judged or planned for: the bench or the part file is at fault.
+    Unusable(String),
+}
+
+/// A fit with what follows from it.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// The fit.
+    pub fit: Fit,
+    /// The judgement of this look; the plan is that of the last rest.
+    pub advice: Advice,
+    /// Turns made since that plan, bench's order, clockwise positive; `None` where the pictures do not tell.
+    pub turned: Option<Vec<f64>>,
+    /// Nothing in view stands in the way.
+    pub clear: bool,
+    /// Quarter and half turns were not told apart.
+    pub open: bool,
+}
+
+/// Where the plan was made.
+#[derive(Debug, Clone)]
+struct Base {
+    stood: Stood,
+    plan: MovePlan,
+    u_mm: f64,
+    at_s: f64,
+}
+
+/// The job.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// The part.
+    pub part: Arc<Part>,
+    /// The bench.
+    pub bench: Arc<Bench>,
+    /// What is known of the adjusters.
+    pub known: Known,
+    base: Option<Base>,
+    before: Option<Stood>,
+    ways: Vec<Way>,
+    at_rest: bool,
+    finding: Option<Finding>,
+    number: u64,
+    looked_s: f64,
+    noticed: Vec<Noticed>,
+    /// The judgement of the last rest after a turn.
+    rested: Option<Judgement>,
+    trail: VecDeque<PointMm>,
+    moved_by_itself: bool,
+    /// Within, and the last turn made it no better: finer than this the hands cannot set.
+    hands_end: bool,
+    accepted: Option<Accepted>,
+    rim_mm: f64,
+}
+
+/// Follows one adjuster's turns between two plans, so that a turn past the mark and back is seen as such.
+#[derive(Debug, Clone, Copy, Default)]
+struct Way {
+    extreme_turns: f64,
+    sense: Option<Sense>,
+    reversed: bool,
+}
+
+/// Places of the trail that are kept.
+const TRAIL: usize = 60;
+
+/// Two looks that differ by less than this are of things at rest, mm: poses are measured to a µm or two.
+const REST_MM: f64 = 0.003;
+
+/// A told move is called "not turned" only when it has been told this long, s: before, a foot on the pedal may mean the move before it.
+const TOLD_LONG_S: f64 = 3.0;
+
+/// Share of the allowance by which the part may move once accepted.
+const MOVED_SHARE: f64 = 1.0 / 3.0;
+
+impl Job {
+    /// A job that has seen nothing yet.
+    #[must_use]
+    pub fn new(part: Arc<Part>, bench: Arc<Bench>, known: Known) -> Self {
+        let middle = part.body_centre_mm;
+        let rim_mm = part.sites.iter().map(|s| s.centre_mm(Side::Part).distance(middle)).fold(0.5, f64::max);
+        let ways = vec![Way::default(); bench.adjusters.len()];
+        Self {
+            part,
+            bench,
+            known,
+            base: None,
+            before: None,
+            ways,
+            at_rest: false,
+            finding: None,
+            number: 0,
+            looked_s: 0.0,
+            noticed: Vec::new(),
+            rested: None,
+            trail: VecDeque::new(),
+            moved_by_itself: false,
+            hands_end: false,
+            accepted: None,
+            rim_mm,
+        }
+    }
+
+    /// Takes in one measured look. `still`: the picture itself has come to rest; `now_s` counts from any beginning.
+    pub fn look(&mut self, alignment: &Alignment, still: bool, number: u64, now_s: f64) {
+        self.number = number;
+        self.looked_s = now_s;
+        let fit = match &alignment.outcome {
+            Outcome::Fit(fit) => fit,
+            Outcome::Refused(refusal) => {
+                let gone = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands | ReasonCode::TooDark);
+                if let Some(accepted) = &mut self.accepted {
+                    accepted.optics_left |= gone && !accepted.moved;
+                }
+                self.at_rest = false;
+                self.before = None;
+                self.finding = Some(Finding::Refused(refusal.clone()));
+                return;
+            }
+        };
+        if let Err(text) = self.take_in(fit, alignment, still, now_s) {
+            self.finding = Some(Finding::Unusable(text));
+        }
+    }
+
+    fn take_in(&mut self, fit: &Fit, alignment: &Alignment, still: bool, now_s: f64) -> Result<(), String> {
+        let judgement = judge(&self.part, &fit.offset, &fit.covariance, fit.k, &self.bench.aim).map_err(|e| e.to_string())?;
+        let stood = Stood { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
+        let rest_mm = REST_MM.max(judgement.u_mm);
+        self.at_rest = still && self.before.is_some_and(|before| self.apart_mm(&before, &stood) < rest_mm);
+        self.before = Some(stood);
+        let mut turned = None;
+        match self.base.clone() {
+            None => self.plan_anew(stood, judgement.u_mm, now_s)?,
+            Some(base) => {
+                let seen = notice(&base.stood, &base.plan, &stood, &self.part, &self.bench, base.u_mm.max(judgement.u_mm));
+                turned = seen.turns.clone();
+                if let Some(turns) = &seen.turns {
+                    self.follow(turns);
+                }
+                let changed = self.apart_mm(&base.stood, &stood) > rest_mm + base.u_mm;
+                if changed && self.at_rest {
+                    self.settle(&base, &stood, judgement.u_mm, now_s)?;
+                    self.see_hands_end(&judgement);
+                    turned = self.base.as_ref().map(|b| vec![0.0; b.plan.moves.len().max(self.bench.adjusters.len())]);
+                } else if let Some(turns) = &seen.turns {
+                    self.hint(&base, turns);
+                } else if changed {
+                    self.noticed = seen.noticed;
+                }
+            }
+        }
+        self.keep_trail(&judgement.to_go);
+        if let Some(accepted) = &mut self.accepted {
+            let off_mm = worst_apart_mm(&self.part, &accepted.offset, &fit.offset);
+            accepted.moved |= off_mm > MOVED_SHARE * judgement.allowance.miss_mm + judgement.u_mm;
+            // Seen again: they had only been covered for a moment.
+            accepted.optics_left = false;
+        }
+        let Some(base) = &self.base else { return Err("no plan".into()) };
+        let advice = Advice { judgement, plan: base.plan.clone() };
+        let (clear, open) = (alignment.is_clear(), alignment.orientation == Orientation::Open);
+        self.finding = Some(Finding::Fit(Box::new(Found { fit: fit.clone(), advice, turned, clear, open })));
+        Ok(())
+    }
+
+    /// The person's foot says: go on. Looks anew at what was turned and plans from here; says so where the told screw does not show as turned.
+    pub fn go_on(&mut self, now_s: f64) {
+        let (Some(base), Some(stood), Some(Finding::Fit(found))) = (self.base.clone(), self.before, &self.finding) else { return };
+        let u_mm = found.advice.judgement.u_mm;
+        let changed = self.apart_mm(&base.stood, &stood) > REST_MM.max(u_mm) + base.u_mm;
+        if changed {
+            let _ = self.settle(&base, &stood, u_mm, now_s);
+        } else if let (Some(first), true) =
+            (base.plan.moves.first(), self.is_worth_turning(&found.advice) && now_s - base.at_s > TOLD_LONG_S)
+        {
+            self.noticed = vec![Noticed::NotTurned { adjuster: first.adjuster }];
+        } else {
+            self.noticed.clear();
+        }
+        self.moved_by_itself = false;
+        self.refresh_plan();
+    }
+
+    /// Begins anew over the same bench: another part is put down. What is known of the screws stays known.
+    pub fn begin_again(&mut self) {
+        *self = Self::new(Arc::clone(&self.part), Arc::clone(&self.bench), self.known.clone());
+    }
+
+    /// A camera sees nothing but the dark: its pictures never come as looks, but what was accepted is placed now.
+    pub fn dark(&mut self) {
+        if let Some(accepted) = self.accepted.as_mut().filter(|a| !a.moved) {
+            accepted.optics_left = true;
+        }
+    }
+
+    /// Forgets what was accepted.
+    pub fn withdraw(&mut self) {
+        self.accepted = None;
+    }
+
+    /// Holds the present look against all that follow.
+    pub fn accept(&mut self) {
+        if let Some(Finding::Fit(found)) = &self.finding {
+            self.accepted = Some(Accepted { number: self.number, offset: found.fit.offset, moved: false, optics_left: false });
+        }
+    }
+
+    /// The last look's finding.
+    #[must_use]
+    pub const fn finding(&self) -> Option<&Finding> {
+        self.finding.as_ref()
+    }
+
+    /// The fit of the last look, where it has one.
+    #[must_use]
+    pub fn found(&self) -> Option<&Found> {
+        match &self.finding {
+            Some(Finding::Fit(found)) => Some(found),
+            _ => None,
+        }
+    }
+
+    /// What did not go as told.
+    #[must_use]
+    pub fn noticed(&self) -> &[Noticed] {
+        &self.noticed
+    }
+
+    /// Whether the last two looks show the same.
+    #[must_use]
+    pub const fn is_at_rest(&self) -> bool {
+        self.at_rest
+    }
+
+    /// The way that the part went over its lands, mm, the oldest first.
+    pub fn trail(&self) -> impl Iterator<Item = PointMm> {
+        self.trail.iter().copied()
+    }
+
+    /// What was accepted.
+    #[must_use]
+    pub const fn accepted(&self) -> Option<&Accepted> {
+        self.accepted.as_ref()
+    }
+
+    /// The state of the job.
+    #[must_use]
+    pub fn state(&self) -> JobState {
+        if let Some(accepted) = &self.accepted {
+            if accepted.moved {
+                return JobState::Moved;
+            }
+            if accepted.optics_left {
+                return JobState::Placed;
+            }
+        }
+        let Some(found) = self.found() else { return JobState::Looking };
+        let advice = &found.advice;
+        let holds = self.accepted.is_some() && advice.judgement.decision == Decision::Within && found.clear;
+        if holds {
+            JobState::GoodToPlace
+        } else if self.moved_by_itself {
+            JobState::Moved
+        } else if !self.is_worth_turning(advice) {
+            if advice.judgement.decision == Decision::Within && found.clear { JobState::GoodToPlace } else { JobState::Nearly }
+        } else if advice.judgement.decision != Decision::Outside {
+            JobState::Nearly
+        } else if advice.plan.moves.iter().any(|m| m.set_turns.abs() >= 1.0) {
+            JobState::Coarse
+        } else {
+            JobState::Turn
+        }
+    }
+
+    /// The move to make now, with what is left of it in turns, and those after it.
+    #[must_use]
+    pub fn to_turn(&self) -> Vec<(&Move, f64)> {
+        // Once it is accepted, hands are off.
+        let told = self.found().filter(|f| self.is_worth_turning(&f.advice) && self.accepted.as_ref().is_none_or(|a| a.moved));
+        let Some(found) = told else { return Vec::new() };
+        let left = |m: &Move| m.set_turns - found.turned.as_ref().and_then(|t| t.get(m.adjuster)).copied().unwrap_or(0.0);
+        let mut moves: Vec<(&Move, f64)> = found.advice.plan.moves.iter().map(|m| (m, left(m))).collect();
+        // One that is under way comes first: the hand is on it. One that is done comes last.
+        let under_way = |m: &Move, left: f64| {
+            let done = m.set_turns - left;
+            done * m.set_turns > 0.0 && done.abs() > hand_turns(&self.bench.adjusters[m.adjuster]) && !self.is_done(m, left)
+        };
+        moves.sort_by_key(|(m, left)| {
+            if self.is_done(m, *left) {
+                2
+            } else if under_way(m, *left) {
+                0
+            } else {
+                1
+            }
+        });
+        moves
+    }
+
+    /// Whether so little of a move is left that the hand is done with it.
+    #[must_use]
+    pub fn is_done(&self, one: &Move, left_turns: f64) -> bool {
+        left_turns.abs() <= hand_turns(&self.bench.adjusters[one.adjuster])
+    }
+
+    /// Sets what an adjuster reads now, in turns; `None` forgets it.
+    pub fn set_reading(&mut self, adjuster: &str, reading_turns: Option<f64>) {
+        match reading_turns {
+            Some(turns) => {
+                let _ = self.known.reading_turns.insert(adjuster.to_owned(), turns);
+            }
+            None => {
+                let _ = self.known.reading_turns.remove(adjuster);
+            }
+        }
+        self.refresh_plan();
+    }
+
+    fn refresh_plan(&mut self) {
+        let Some(base) = self.base.clone() else { return };
+        let _ = self.plan_anew(base.stood, base.u_mm, base.at_s);
+        if let (Some(Finding::Fit(found)), Some(base)) = (&mut self.finding, &self.base) {
+            found.advice.plan = base.plan.clone();
+        }
+    }
+
+    fn plan_anew(&mut self, stood: Stood, u_mm: f64, at_s: f64) -> Result<(), String> {
+        let plan = plan(&stood.bench_from_part, &stood.bench_from_board, &self.part, &self.bench, &self.known)
+            .map_err(|error| error.to_string())?;
+        self.base = Some(Base { stood, plan, u_mm, at_s });
+        self.ways = vec![Way::default(); self.bench.adjusters.len()];
+        Ok(())
+    }
+
+    /// Remembers in which sense each adjuster went last since the plan was made.
+    fn follow(&mut self, turns: &[f64]) {
+        for ((way, turns), adjuster) in self.ways.iter_mut().zip(turns).zip(&self.bench.adjusters) {
+            let gone = turns - way.extreme_turns;
+            let onward = match way.sense {
+                None => gone.abs() > hand_turns(adjuster),
+                Some(sense) => sense_of(gone) == sense || gone.abs() > hand_turns(adjuster),
+            };
+            if onward && gone != 0.0 {
+                way.reversed |= way.sense.is_some_and(|s| s != sense_of(gone));
+                way.sense = Some(sense_of(gone));
+                way.extreme_turns = *turns;
+            }
+        }
+    }
+
+    /// Things rest again: says what the hands did, remembers the senses, plans from here.
+    fn settle(&mut self, base: &Base, stood: &Stood, u_mm: f64, now_s: f64) -> Result<(), String> {
+        let seen = notice(&base.stood, &base.plan, stood, &self.part, &self.bench, base.u_mm.max(u_mm));
+        self.moved_by_itself = seen.turns.is_none() && seen.noticed.iter().any(|n| matches!(n, Noticed::Moved { .. }));
+        self.noticed = match &seen.turns {
+            None => seen.noticed,
+            Some(turns) => {
+                let meant = MovePlan { moves: self.meant(&base.plan, turns), ..base.plan.clone() };
+                let told = notice(&base.stood, &meant, stood, &self.part, &self.bench, base.u_mm.max(u_mm)).noticed;
+                self.remember(turns);
+                self.worth_saying(told, &meant, turns)
+            }
+        };
+        self.plan_anew(*stood, u_mm, now_s)
+    }
+
+    /// Compares the miss of two rests: where it was within before a turn and is within after it, but no better, turning ends there.
+    fn see_hands_end(&mut self, now: &Judgement) {
+        let before = self.rested.replace(*now);
+        let by_eye_mm = self.base.as_ref().map_or(0.0, |b| b.plan.by_eye_mm);
+        let within = |j: &Judgement| j.decision == Decision::Within;
+        let no_better = |before: &Judgement| now.miss_mm > before.miss_mm - now.u_mm - by_eye_mm;
+        let ended = before.is_some_and(|before| within(&before) && no_better(&before)) && self.noticed.is_empty();
+        // Once seen it holds as long as the part stays within.
+        self.hands_end = within(now) && (self.hands_end || ended);
+    }
+
+    /// Whether the moves that are told are worth making.
+    fn is_worth_turning(&self, advice: &Advice) -> bool {
+        advice.is_worth_turning() && !(self.hands_end && advice.judgement.decision == Decision::Within)
+    }
+
+    /// The moves that the hands tried: those whose adjusters moved; the first of the plan where something moved that was not told so.
+    fn meant(&self, plan: &MovePlan, turns: &[f64]) -> Vec<Move> {
+        let moved = |i: usize| turns.get(i).is_some_and(|t| t.abs() > hand_turns(&self.bench.adjusters[i]));
+        let as_told = |m: &Move| {
+            let done = turns.get(m.adjuster).copied().unwrap_or(0.0);
+            let slack = hand_turns(&self.bench.adjusters[m.adjuster]) + 0.5 * f64::from(u8::from(m.set_turns.abs() > 1.0));
+            done * m.set_turns > 0.0 && done.abs() <= m.set_turns.abs() + slack
+        };
+        let mut meant: Vec<Move> = plan.moves.iter().filter(|m| moved(m.adjuster) && as_told(m)).cloned().collect();
+        let strays = (0..turns.len()).any(|i| moved(i) && !meant.iter().any(|m| m.adjuster == i));
+        if let (true, Some(first)) = (strays, plan.moves.first()) {
+            // Of the stray ones, the told one itself: past its mark or the wrong way round.
+            let stray_told: Vec<Move> =
+                plan.moves.iter().filter(|m| moved(m.adjuster) && !as_told(m) && m.adjuster == first.adjuster).cloned().collect();
+            if stray_told.is_empty() && !meant.iter().any(|m| m.adjuster == first.adjuster) {
+                meant.insert(0, first.clone());
+            }
+            meant.splice(0..0, stray_told);
+        }
+        meant
+    }
+
+    /// Of what was noticed, what the person should hear: a move that is only not finished is none of it.
+    fn worth_saying(&self, told: Vec<Noticed>, meant: &MovePlan, turns: &[f64]) -> Vec<Noticed> {
+        let is_told = |i: usize| meant.moves.iter().find(|m| m.adjuster == i);
+        let stray = told.iter().find_map(|n| match *n {
+            Noticed::TooFar { adjuster, .. } if is_told(adjuster).is_none() => Some(adjuster),
+            _ => None,
+        });
+        let against = |i: usize| {
+            let done = turns.get(i).copied().unwrap_or(0.0);
+            is_told(i).is_some_and(|m| done * m.set_turns < 0.0) && done.abs() > hand_turns(&self.bench.adjusters[i])
+        };
+        let mut said = Vec::new();
+        for one in told {
+            match one {
+                Noticed::TooShort { adjuster, .. } | Noticed::HalfTurn { adjuster, .. } if against(adjuster) => {
+                    said.push(Noticed::WrongSense { adjuster });
+                }
+                Noticed::TooShort { .. } => {}
+                Noticed::NotTurned { adjuster } => {
+                    if let Some(turned) = stray {
+                        said.push(Noticed::WrongScrew { told: adjuster, turned });
+                    }
+                }
+                Noticed::TooFar { adjuster, .. }
+                    if Some(adjuster) == stray && meant.moves.iter().any(|m| not_moved(m, turns, &self.bench)) => {}
+                other => said.push(other),
+            }
+        }
+        said
+    }
+
+    /// While the hands turn: the wrong way round, or another screw than any that was told.
+    fn hint(&mut self, base: &Base, turns: &[f64]) {
+        let moved = |i: usize| turns.get(i).is_some_and(|t| t.abs() > 1.5 * hand_turns(&self.bench.adjusters[i]));
+        let mut hints = Vec::new();
+        for (i, done) in turns.iter().enumerate().filter(|(i, _)| moved(*i)) {
+            match base.plan.moves.iter().find(|m| m.adjuster == i) {
+                Some(m) if done * m.set_turns < 0.0 => {
+                    let first = base.plan.moves.first().map_or(i, |f| f.adjuster);
+                    // Against its own sense, and the one told stands still: a hand on the wrong knob.
+                    hints.push(if first == i || moved(first) {
+                        Noticed::WrongSense { adjuster: i }
+                    } else {
+                        Noticed::WrongScrew { told: first, turned: i }
+                    });
+                }
+                None => {
+                    if let Some(first) = base.plan.moves.first() {
+                        hints.push(Noticed::WrongScrew { told: first.adjuster, turned: i });
+                    }
+                }
+                Some(_) => {}
+            }
+        }
+        let worth = self.found().is_none_or(|f| self.is_worth_turning(&f.advice));
+        if !hints.is_empty() && worth {
+            self.noticed = hints;
+        } else if turns.iter().enumerate().any(|(i, _)| moved(i)) {
+            // Turned as told: what was said of the move before is over.
+            self.noticed.clear();
+        }
+    }
+
+    /// Remembers senses, and where readings are known what they are now.
+    fn remember(&mut self, turns: &[f64]) {
+        for (i, adjuster) in self.bench.adjusters.iter().enumerate() {
+            let Some(done) = turns.get(i).copied().filter(|t| t.abs() > hand_turns(adjuster)) else { continue };
+            let sense = self.ways.get(i).and_then(|w| w.sense).unwrap_or_else(|| sense_of(done));
+            let before = self.known.last_sense.insert(adjuster.name.clone(), sense);
+            let rises = if adjuster.reading_rises == Sense::Clockwise { 1.0 } else { -1.0 };
+            if let Some(reading) = self.known.reading_turns.get_mut(&adjuster.name) {
+                // Play that was taken up shows on the thimble but moves nothing.
+                let play = if before.is_some_and(|b| b != sense) { adjuster.backlash_turns * done.signum() } else { 0.0 };
+                *reading += rises * (done + play);
+            }
+        }
+    }
+
+    fn keep_trail(&mut self, to_go: &Pose) {
+        let place = to_go.shift();
+        if self.trail.back().is_none_or(|last| last.distance(place) > REST_MM) {
+            if self.trail.len() >= TRAIL {
+                let _ = self.trail.pop_front();
+            }
+            self.trail.push_back(place);
+        }
+    }
+
+    /// How far apart two stands are: the larger of both sides' shift and arc at the rim, mm.
+    fn apart_mm(&self, a: &Stood, b: &Stood) -> f64 {
+        let side = |a: &Pose, b: &Pose| {
+            let middle = self.part.body_centre_mm;
+            a.apply(middle).distance(b.apply(middle)) + self.rim_mm * wrap_angle_rad(a.theta_rad - b.theta_rad).abs()
+        };
+        side(&a.bench_from_part, &b.bench_from_part).max(side(&a.bench_from_board, &b.bench_from_board))
+    }
+}
+
+fn not_moved(one: &Move, turns: &[f64], bench: &Bench) -> bool {
+    turns.get(one.adjuster).is_none_or(|t| t.abs() <= hand_turns(&bench.adjusters[one.adjuster]))
+}
+
+/// The largest distance that any site has moved between two offsets, mm.
+#[must_use]
+pub fn worst_apart_mm(part: &Part, a: &Pose, b: &Pose) -> f64 {
+    part.sites.iter().map(|s| s.centre_mm(Side::Part)).map(|p| a.apply(p).distance(b.apply(p))).fold(0.0, f64::max)
+}
+
+/// What a hand does not mean, turns: three quarters of a division, half a step, a twentieth of a turn by eye.
+#[must_use]
+pub fn hand_turns(adjuster: &Adjuster) -> f64 {
+    match (adjuster.reads, adjuster.divisions) {
+        (Reads::Divisions, Some(n)) => 0.75 / f64::from(n),
+        (Reads::Steps, _) => 0.5,
+        _ => 0.05,
+    }
+}

@@ -1,0 +1,154 @@
+//! What was accepted, kept whole: the pictures, the answer, part and bench, and hashes of them all, in a folder of its own.
+
+use super::subject::{BenchFile, PartFile};
+use crate::answer_json::{self, Moves};
+use crate::commands::align::Answer;
+use crate::overlay;
+use anyhow::Context;
+use image::{ColorType, ImageFormat};
+use landfit_vision::Picture;
+use landfit_vision::picture::Samples;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use std::io::Cursor;
+use std::path::{Path, PathBuf};
+
+/// What the person says about it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Said {
+    /// Who.
+    pub initials: String,
+    /// Which piece.
+    pub serial: String,
+    /// Why it was accepted although it is not within and clear.
+    pub reason: Option<String>,
+    /// Where the first terminal was seen, where that was asked.
+    pub first_seen: Option<&'static str>,
+}
+
+/// Everything that a result holds.
+pub struct Whole<'a> {
+    /// The exposures.
+    pub pictures: &'a [Picture],
+    /// The answer to them.
+    pub answer: &'a Answer,
+    /// The part file.
+    pub part: &'a PartFile,
+    /// The bench file.
+    pub bench: &'a BenchFile,
+    /// What the person said.
+    pub said: &'a Said,
+    /// Where the pictures came from, and which look of it this was.
+    pub source: (&'a str, u64),
+    /// When, as RFC 3339.
+    pub time: &'a str,
+    /// What became of it: "accepted", "withdrawn".
+    pub state: &'a str,
+}
+
+/// Writes the result into a new folder in `folder`, or anew into `again`; whole or not at all. Returns the folder.
+///
+/// # Errors
+/// One sentence that names the folder.
+pub fn keep(folder: &Path, again: Option<&Path>, whole: &Whole) -> anyhow::Result<PathBuf> {
+    let cannot = || format!("the result cannot be kept in {}; check the folder, its rights and the room on the disk", folder.display());
+    std::fs::create_dir_all(folder).with_context(cannot)?;
+    let place = again.map_or_else(|| free_place(folder, whole), Path::to_path_buf);
+    let made = tempfile::Builder::new().prefix(".landfit-").tempdir_in(folder).with_context(cannot)?;
+    let mut files: Vec<(String, Vec<u8>)> = Vec::new();
+    for (i, picture) in whole.pictures.iter().enumerate() {
+        let name = if whole.pictures.len() == 1 { "picture.png".to_owned() } else { format!("picture-{i}.png") };
+        files.push((name, png(picture)?));
+    }
+    files.push(("part.toml".into(), whole.part.text.clone().into_bytes()));
+    files.push(("bench.toml".into(), whole.bench.text.clone().into_bytes()));
+    let marked = overlay::draw(whole.pictures, whole.answer, &whole.part.part, &whole.bench.bench)?;
+    let mut bytes = Vec::new();
+    marked.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png)?;
+    files.push(("marked.png".into(), bytes));
+    let hashes: serde_json::Map<String, Value> = files.iter().map(|(name, bytes)| (name.clone(), json!(hash(bytes)))).collect();
+    let object = json!({
+        "schema": 1,
+        "program": concat!("landfit ", env!("CARGO_PKG_VERSION")),
+        "state": whole.state,
+        "time": whole.time,
+        "initials": whole.said.initials,
+        "serial": whole.said.serial,
+        "reason": whole.said.reason,
+        "first_seen": whole.said.first_seen,
+        "source": {"name": whole.source.0, "look": whole.source.1},
+        "part": {"name": whole.part.part.name, "from": whole.part.from},
+        "bench": {"name": whole.bench.bench.name, "from": whole.bench.from},
+        "sha256": hashes,
+        "answer": answer(whole),
+    });
+    files.push(("result.json".into(), serde_json::to_vec_pretty(&object)?));
+    for (name, bytes) in &files {
+        std::fs::write(made.path().join(name), bytes).with_context(cannot)?;
+    }
+    let made = made.keep();
+    open_to_all(&made).with_context(cannot)?;
+    // An older state of the same result steps aside before the new one takes its place, and goes only then.
+    let aside = again.map(|_| folder.join(format!(".landfit-old-{}", place.file_name().unwrap_or_default().to_string_lossy())));
+    if let Some(aside) = &aside {
+        let _ = std::fs::remove_dir_all(aside);
+        std::fs::rename(&place, aside).with_context(cannot)?;
+    }
+    std::fs::rename(&made, &place).with_context(cannot)?;
+    if let Some(aside) = &aside {
+        let _ = std::fs::remove_dir_all(aside);
+    }
+    Ok(place)
+}
+
+/// The answer as `landfit align --json` prints it.
+fn answer(whole: &Whole) -> Value {
+    let moves = whole.answer.fit.as_ref().map(|(judgement, plan)| Moves { judgement, plan });
+    answer_json::align(&whole.answer.alignment, moves, &whole.part.part, &whole.bench.bench, whole.answer.total_ms)
+}
+
+/// A temporary folder is its owner's alone; a result is an ordinary folder.
+#[cfg(unix)]
+fn open_to_all(folder: &Path) -> std::io::Result<()> {
+    std::fs::set_permissions(folder, std::os::unix::fs::PermissionsExt::from_mode(0o755))
+}
+
+#[cfg(not(unix))]
+fn open_to_all(_: &Path) -> std::io::Result<()> {
+    Ok(())
+}
+
+/// "2026-11-26T13-40-12Z", with the serial number where there is one, and a count where that is taken.
+fn free_place(folder: &Path, whole: &Whole) -> PathBuf {
+    let plain: String = whole.said.serial.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).take(40).collect();
+    let time = whole.time.replace(':', "-");
+    let name = if plain.is_empty() { time } else { format!("{time}-{plain}") };
+    let mut place = folder.join(&name);
+    let mut count = 2;
+    while place.exists() {
+        place = folder.join(format!("{name}-{count}"));
+        count += 1;
+    }
+    place
+}
+
+fn hash(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let (w, h) = (picture.width_px as u32, picture.height_px as u32);
+    let wide;
+    let (raw, colour): (&[u8], ColorType) = match (&picture.samples, picture.channels) {
+        (Samples::U8(raw), 1) => (raw, ColorType::L8),
+        (Samples::U8(raw), _) => (raw, ColorType::Rgb8),
+        (Samples::U16(raw), channels) => {
+            wide = raw.iter().flat_map(|v| v.to_ne_bytes()).collect::<Vec<u8>>();
+            (&wide, if channels == 1 { ColorType::L16 } else { ColorType::Rgb16 })
+        }
+    };
+    image::write_buffer_with_format(&mut Cursor::new(&mut bytes), raw, w, h, colour, ImageFormat::Png)
+        .context("the picture cannot be stored as PNG")?;
+    Ok(bytes)
+}

@@ -1,0 +1,83 @@
+//! Part and bench as they were read: parsed, with their texts, so that a result can carry both whole.
+
+use landfit_calibration::bench::Bench;
+use landfit_calibration::bench_file;
+use landfit_calibration::record::{self, Record};
+use landfit_part::Part;
+use landfit_part::text_file::load;
+use landfit_rehearsal::scenario::Setting;
+use std::path::Path;
+use std::sync::Arc;
+
+/// A part file.
+#[derive(Debug, Clone)]
+pub struct PartFile {
+    /// What it says.
+    pub part: Arc<Part>,
+    /// Its text.
+    pub text: String,
+    /// Where it is from, as shown.
+    pub from: String,
+}
+
+/// A bench file.
+#[derive(Debug, Clone)]
+pub struct BenchFile {
+    /// What it says.
+    pub bench: Arc<Bench>,
+    /// What its calibrations have left in it.
+    pub record: Arc<Record>,
+    /// Its text.
+    pub text: String,
+    /// Where it is from, as shown.
+    pub from: String,
+}
+
+impl PartFile {
+    /// Reads a part file.
+    ///
+    /// # Errors
+    /// One sentence that names file, line and mend.
+    pub fn read(path: &Path) -> anyhow::Result<Self> {
+        let from = path.display().to_string();
+        let text = load(path)?;
+        Ok(Self { part: Arc::new(landfit_part::file::parse(&text, &from)?), text, from })
+    }
+
+    /// The part of a rehearsal.
+    ///
+    /// # Errors
+    /// Only if the embedded file is broken.
+    pub fn of(setting: &Setting) -> anyhow::Result<Self> {
+        Ok(Self { part: Arc::new(setting.part()?), text: setting.part_toml.to_owned(), from: format!("{} (built in)", setting.name) })
+    }
+}
+
+impl BenchFile {
+    /// Reads a bench file.
+    ///
+    /// # Errors
+    /// One sentence that names file, line and mend.
+    pub fn read(path: &Path) -> anyhow::Result<Self> {
+        let from = path.display().to_string();
+        let text = load(path)?;
+        let bench = bench_file::parse(&text, &from)?;
+        // Tables of that name by another writer are none of our business: what they hold is then unknown.
+        let record = record::parse(&text, &from).unwrap_or_else(|error| {
+            tracing::warn!("{error}; the calibration's uncertainty is not counted");
+            Record::default()
+        });
+        Ok(Self { bench: Arc::new(bench), record: Arc::new(record), text, from })
+    }
+
+    /// The bench of a rehearsal.
+    ///
+    /// # Errors
+    /// Only if the embedded file is broken.
+    pub fn of(setting: &Setting) -> anyhow::Result<Self> {
+        let from = format!("{} (built in)", setting.name);
+        let text = setting.bench_toml.to_owned();
+        let record = record::parse(&text, &from)?;
+        Ok(Self { bench: Arc::new(setting.bench()?), record: Arc::new(record), text, from })
+    }
+}

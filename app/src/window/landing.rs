@@ -1,0 +1,278 @@
+//! The landing plot among the thimble strips, each where its adjuster stands on the bench.
+
+use super::look::{self, Palette};
+use super::picture_pane::PictureView;
+use super::words;
+use crate::overlay::thimble::Place;
+use crate::state::shown::{AlignPanel, Exposure, Landing, Strip};
+use eframe::egui::{self, Align2, Color32, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, Vec2};
+use std::f32::consts::TAU;
+
+/// Room of a strip: width beside the plot, height above and below it, points.
+const BESIDE: f32 = 104.0;
+const ACROSS: f32 = 68.0;
+const GAP: f32 = 8.0;
+
+/// Draws plot and strips into `rect`; corner pictures, where there are any, stand round the plot.
+pub fn landing_ui(ui: &Ui, rect: Rect, panel: &AlignPanel, view: &PictureView, exposures: &[Exposure]) {
+    let p = look::of(ui);
+    let count = |is: &dyn Fn(Place) -> bool| panel.strips.iter().filter(|s| is(s.place)).count() as f32;
+    let above = count(&|p| matches!(p, Place::Above(_)));
+    let below = count(&|p| matches!(p, Place::Below(_)));
+    let (left, right) = (count(&|p| p == Place::Left).min(1.0), count(&|p| p == Place::Right).min(1.0));
+    let corners = !panel.corners.is_empty();
+    let room = Vec2::new(rect.width() - 2.0 * left.max(right) * (BESIDE + GAP), rect.height() - (above + below) * (ACROSS + GAP));
+    let side = room.x.min(room.y).max(60.0);
+    let middle_y = rect.top() + above * (ACROSS + GAP) + side / 2.0;
+    let plot = Rect::from_center_size(Pos2::new(rect.center().x, middle_y), Vec2::splat(side));
+    let wide = side.max(250.0).min(rect.width());
+    for strip in &panel.strips {
+        let area = match strip.place {
+            Place::Left => Rect::from_min_size(Pos2::new(plot.left() - GAP - BESIDE, plot.top()), Vec2::new(BESIDE, side)),
+            Place::Right => Rect::from_min_size(Pos2::new(plot.right() + GAP, plot.top()), Vec2::new(BESIDE, side)),
+            Place::Above(row) => {
+                let top = plot.top() - (above - row as f32) * (ACROSS + GAP);
+                Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, ACROSS))
+            }
+            Place::Below(row) => {
+                let top = plot.bottom() + GAP + row as f32 * (ACROSS + GAP);
+                Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, ACROSS))
+            }
+        };
+        strip_ui(ui, area, strip, p);
+    }
+    let inner = if corners { plot.shrink(side * 0.27) } else { plot };
+    if corners {
+        corners_ui(ui, plot, panel, view, exposures, p);
+    }
+    plot_ui(ui, inner, panel.landing.as_ref(), p);
+}
+
+/// Corner pictures at their true places and true relative size about the plot's middle; the worst one has the bright edge.
+fn corners_ui(ui: &Ui, plot: Rect, panel: &AlignPanel, view: &PictureView, exposures: &[Exposure], p: Palette) {
+    let reach = panel.corners.iter().fold((0.1_f64, 0.1_f64), |(x, y), c| {
+        (x.max(c.place_mm[0].abs() + c.place_mm[2] / 2.0), y.max(c.place_mm[1].abs() + c.place_mm[3] / 2.0))
+    });
+    let per_mm = (f64::from(plot.width()) / (2.0 * reach.0)).min(f64::from(plot.height()) / (2.0 * reach.1)) as f32;
+    for corner in &panel.corners {
+        let [x, y, w, h] = corner.place_mm.map(|v| v as f32);
+        let at = plot.center() + Vec2::new(x, -y) * per_mm;
+        let rect = Rect::from_center_size(at, Vec2::new(w, h) * per_mm);
+        let [cx, cy, cw, ch] = corner.cut_px;
+        view.piece(ui, rect, exposures, corner.exposure, Rect::from_min_size(Pos2::new(cx, cy), Vec2::new(cw, ch)));
+        let (width, colour) = if corner.is_worst { (2.5, p.accent) } else { (1.0, p.faint) };
+        ui.painter().rect_stroke(rect, 2.0, Stroke::new(width, colour), egui::StrokeKind::Inside);
+        let painter = ui.painter();
+        let galley = painter.layout_no_wrap(corner.label.clone(), FontId::proportional(look::SMALL), look::DARK.text);
+        let plate = Rect::from_min_size(rect.min + Vec2::splat(3.0), galley.size() + Vec2::new(8.0, 2.0));
+        painter.rect_filled(plate, 3.0, Color32::from_black_alpha(170));
+        painter.galley(plate.min + Vec2::new(4.0, 1.0), galley, look::DARK.text);
+    }
+}
+
+fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
+    let response = ui.interact(rect, ui.scope_id().with("landing plot"), Sense::hover());
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, words::LANDING));
+    let painter = ui.painter().with_clip_rect(rect);
+    painter.rect_filled(rect, 6.0, p.raised);
+    let centre = rect.center();
+    let hair = Stroke::new(1.0, p.faint);
+    painter.line_segment([rect.left_center(), rect.right_center()], hair);
+    painter.line_segment([rect.center_top(), rect.center_bottom()], hair);
+    let Some(landing) = landing else { return };
+    let norm = |v: [f64; 2]| v[0].hypot(v[1]);
+    let farthest = landing.points_mm.iter().map(|v| norm(*v)).fold(norm(landing.worst_mm) + landing.u_mm, f64::max);
+    let span_mm = 1.12 * farthest.max(1.3 * landing.allowed_mm);
+    let per_mm = f64::from(rect.width()) / 2.0 / span_mm;
+    let at = |v: [f64; 2]| centre + Vec2::new((v[0] * per_mm) as f32, (-v[1] * per_mm) as f32);
+    let allowed = (landing.allowed_mm * per_mm) as f32;
+    painter.circle_filled(centre, allowed, p.faint.gamma_multiply(0.35));
+    painter.circle_stroke(centre, allowed, Stroke::new(2.0, p.text));
+    let trail: Vec<Pos2> = landing.trail_mm.iter().map(|v| at(*v)).collect();
+    if trail.len() > 1 {
+        painter.add(Shape::line(trail.clone(), Stroke::new(1.5, p.quiet)));
+        trail.iter().for_each(|at| {
+            painter.circle_filled(*at, 1.8, p.quiet);
+        });
+    }
+    let dot = (0.35 * rect.width() / (landing.points_mm.len().max(1) as f32).sqrt() / 6.0).clamp(1.0, 2.6);
+    for point in &landing.points_mm {
+        painter.circle_filled(at(*point), dot, p.terminal);
+    }
+    if let Some(left_mm) = landing.left_mm {
+        let left = ((left_mm * per_mm) as f32).max(3.0);
+        let circle: Vec<Pos2> = (0..=48).map(|i| centre + left * Vec2::angled(i as f32 / 48.0 * TAU)).collect();
+        painter.extend(Shape::dashed_line(&circle, Stroke::new(1.5, p.quiet), 4.0, 3.0));
+    }
+    let ring = ((landing.u_mm * per_mm) as f32).max(6.0);
+    painter.circle_stroke(at(landing.worst_mm), ring, Stroke::new(2.0, p.accent));
+    let small = FontId::proportional(look::SMALL * 0.95);
+    let pad = Vec2::new(6.0, 4.0);
+    painter.text(rect.left_top() + pad, Align2::LEFT_TOP, "away from you", small.clone(), p.quiet);
+    painter.text(
+        rect.left_bottom() + Vec2::new(6.0, -4.0),
+        Align2::LEFT_BOTTOM,
+        format!("ring: {}", landing.worst),
+        small.clone(),
+        p.quiet,
+    );
+    painter.text(
+        rect.right_bottom() + Vec2::new(-6.0, -4.0),
+        Align2::RIGHT_BOTTOM,
+        format!("circle: {}", landing.allowed_text),
+        small,
+        p.quiet,
+    );
+}
+
+/// Half the angle of the thimble that the strip shows, radians.
+const HALF_SEEN: f32 = 1.15;
+
+fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
+    let response = ui.interact(area, ui.scope_id().with(("strip", strip.adjuster)), Sense::hover());
+    let amount = strip.amount.as_ref().map_or_else(String::new, |[n, what]| format!(" {n} {what} {}", strip.sense));
+    let name = format!("{}: {}{amount}", strip.name, strip.word);
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &name));
+    let painter = ui.painter().with_clip_rect(area);
+    let (ink, line) = if strip.is_next { (p.accent, 2.5) } else { (p.faint, 1.0) };
+    painter.rect_filled(area, 6.0, p.raised);
+    painter.rect_stroke(area, 6.0, Stroke::new(line, ink), egui::StrokeKind::Inside);
+    let text = if strip.is_next { p.text } else { p.quiet };
+    let inner = area.shrink(8.0);
+    let upright = matches!(strip.place, Place::Left | Place::Right);
+    let title = FontId::proportional(look::SMALL);
+    let big = FontId::proportional(if upright { 30.0 } else { 28.0 });
+    let head = format!("{}: {}", strip.word, strip.name);
+    let (digits, what) = strip.amount.as_ref().map_or(("", ""), |[n, what]| (n.as_str(), what.as_str()));
+    let face;
+    if upright {
+        painter.text(inner.left_top(), Align2::LEFT_TOP, head, title.clone(), text);
+        let words_height = if strip.amount.is_some() { 30.0 + 3.0 * look::SMALL } else { 4.0 };
+        face = Rect::from_min_max(
+            Pos2::new(inner.left(), inner.top() + look::SMALL * 1.4),
+            Pos2::new(inner.right(), inner.bottom() - words_height),
+        );
+        if strip.amount.is_some() {
+            let y = inner.bottom();
+            painter.text(Pos2::new(inner.left(), y), Align2::LEFT_BOTTOM, &strip.sense, title.clone(), text);
+            painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, title, text);
+            painter.text(
+                Pos2::new(inner.left(), y - look::SMALL * 2.3),
+                Align2::LEFT_BOTTOM,
+                digits,
+                fitted(&painter, big, digits, inner.width()),
+                text,
+            );
+        }
+    } else {
+        let across = 0.56 * inner.width();
+        painter.text(inner.left_top(), Align2::LEFT_TOP, head, title.clone(), text);
+        face =
+            Rect::from_min_max(Pos2::new(inner.left(), inner.top() + look::SMALL * 1.4), Pos2::new(inner.left() + across, inner.bottom()));
+        let x = face.right() + 12.0;
+        painter.text(Pos2::new(x, inner.top() - 4.0), Align2::LEFT_TOP, digits, fitted(&painter, big, digits, inner.right() - x), text);
+        painter.text(
+            Pos2::new(x, inner.bottom() - look::SMALL * 1.15),
+            Align2::LEFT_BOTTOM,
+            what,
+            fitted(&painter, title.clone(), what, inner.right() - x),
+            text,
+        );
+        painter.text(Pos2::new(x, inner.bottom()), Align2::LEFT_BOTTOM, &strip.sense, title, text);
+    }
+    if face.height() > 12.0 && face.width() > 12.0 {
+        face_ui(&painter.with_clip_rect(face), face, strip, p, upright);
+    }
+}
+
+/// The same type, smaller where the text would not fit.
+fn fitted(painter: &Painter, font: FontId, text: &str, room: f32) -> FontId {
+    let width = painter.layout_no_wrap(text.to_owned(), font.clone(), Color32::WHITE).size().x;
+    if width <= room || width < 1.0 { font } else { FontId::new(font.size * (room / width).max(0.3), font.family) }
+}
+
+/// The piece of thimble that faces the eye: it runs as the hand turns, until the marked graduation stands at the sleeve's line.
+fn face_ui(painter: &Painter, face: Rect, strip: &Strip, p: Palette, upright: bool) {
+    let (half, width) = if upright { (face.height() / 2.0, face.width()) } else { (face.width() / 2.0, face.height()) };
+    let sleeve_last = strip.place.sleeve_last();
+    let sleeve = 0.24 * width;
+    let at = |along: f32, across: f32| {
+        let across = if sleeve_last { width - across } else { across };
+        if upright {
+            Pos2::new(face.left() + across, face.center().y + along)
+        } else {
+            Pos2::new(face.center().x + along, face.top() + across)
+        }
+    };
+    let per_rad = half / HALF_SEEN.sin();
+    // A cylinder as light from above shows it.
+    let slices = 28;
+    for i in 0..slices {
+        let edge = |k: usize| -half + 2.0 * half * k as f32 / slices as f32;
+        let middle = (edge(i) + edge(i + 1)) / 2.0;
+        let lit = (1.0 - (middle / half * HALF_SEEN.sin()).powi(2)).max(0.0).sqrt();
+        let shade = |from: Color32, to: Color32| mix(from, to, lit);
+        let (low, high) = (mix(p.ground, p.raised, 0.2), p.control_hot);
+        painter.rect_filled(Rect::from_two_pos(at(edge(i), 0.0), at(edge(i + 1) + 0.5, sleeve)), 0.0, shade(low, p.control));
+        painter.rect_filled(Rect::from_two_pos(at(edge(i), sleeve), at(edge(i + 1) + 0.5, width)), 0.0, shade(low, high));
+    }
+    let tone = if strip.is_next { p.text } else { p.quiet };
+    // The marked graduation is away from the line by what is left to turn.
+    let goes = strip.left_turns as f32 * TAU * strip.clockwise;
+    let seen = |angle: f32| (angle.abs() < HALF_SEEN).then(|| per_rad * angle.sin());
+    match strip.divisions.filter(|n| *n > 0) {
+        Some(n) => {
+            let per_division = TAU / n as f32;
+            // The number at the line now.
+            let now = strip.target_division as f32 + goes / (per_division * strip.rising);
+            let space = per_division * per_rad;
+            let step = [1, 2, 5, 10, 20].into_iter().find(|s| *s as f32 * space >= 3.4).unwrap_or(50);
+            let numbered = [5, 10, 20, 25, 50].into_iter().find(|s| s % step == 0 && *s as f32 * space >= 30.0).unwrap_or(10 * step);
+            let (low, high) = ((now - n as f32 / 2.0).floor() as i64, (now + n as f32 / 2.0).ceil() as i64);
+            for number in (low..=high).filter(|k| k.rem_euclid(step) == 0) {
+                let Some(along) = seen((number as f32 - now) * per_division * strip.rising) else { continue };
+                let lit = (1.0 - (along / half).powi(2) * 0.75).max(0.15);
+                let is_numbered = number.rem_euclid(numbered) == 0;
+                let length = if is_numbered {
+                    0.30
+                } else if number.rem_euclid(5) == 0 {
+                    0.24
+                } else {
+                    0.16
+                } * width;
+                painter.line_segment([at(along, sleeve), at(along, sleeve + length)], Stroke::new(1.3, tone.gamma_multiply(lit)));
+                if is_numbered && along.abs() < half - 7.0 {
+                    let shown = number.rem_euclid(i64::from(n)).to_string();
+                    painter.text(
+                        at(along, 0.76 * width),
+                        Align2::CENTER_CENTER,
+                        shown,
+                        FontId::monospace(12.5),
+                        tone.gamma_multiply(lit.max(0.55)),
+                    );
+                }
+            }
+        }
+        None => {
+            for i in -14..=14 {
+                if let Some(along) = seen(i as f32 * 0.095 - goes.rem_euclid(0.095)) {
+                    painter.line_segment([at(along, sleeve + 4.0), at(along, width - 4.0)], Stroke::new(1.0, p.faint));
+                }
+            }
+        }
+    }
+    let accent = if strip.is_next { p.accent } else { p.quiet };
+    if strip.amount.is_some() {
+        // Where the mark is: a wedge on the thimble's edge, at the rim of what is seen while it is farther round.
+        let angle = (-goes).clamp(-HALF_SEEN * 0.98, HALF_SEEN * 0.98);
+        let along = seen(angle).unwrap_or(0.0);
+        let (tip, back) = (sleeve + 1.0, sleeve + 9.0);
+        painter.add(Shape::convex_polygon(vec![at(along, tip), at(along - 5.0, back), at(along + 5.0, back)], accent, Stroke::NONE));
+    }
+    painter.line_segment([at(0.0, 0.0), at(0.0, sleeve)], Stroke::new(3.0, accent));
+}
+
+fn mix(from: Color32, to: Color32, share: f32) -> Color32 {
+    let one = |a: u8, b: u8| (f32::from(a) + (f32::from(b) - f32::from(a)) * share).round() as u8;
+    Color32::from_rgb(one(from.r(), to.r()), one(from.g(), to.g()), one(from.b(), to.b()))
+}

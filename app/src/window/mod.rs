@@ -1,0 +1,485 @@
+//! The window: pages as stages of the work, each in a file of its own. It draws what [`crate::state::shown`] holds and asks for what
+//! the person wants; it measures nothing, reads no file while it draws and waits for nothing.
+
+pub mod after_page;
+pub mod align_page;
+pub mod bench_page;
+mod landing;
+pub mod look;
+mod narrate;
+pub mod open;
+pub mod part_page;
+mod picture_pane;
+pub mod raster;
+pub mod settings_page;
+pub mod shot;
+pub mod words;
+
+use crate::rehearsal_bench::RehearsalBench;
+use crate::settings::{Settings, SourceChoice};
+use crate::sound::Sound;
+use crate::state::desk::Command;
+use crate::state::job::JobState;
+use crate::state::keys::{KeyChoice, Keys, Meant};
+use crate::state::panel::capital;
+use crate::state::shown::{PictureState, Sentence, Shown, Tone};
+use crate::worker::{SourceOrder, Worker};
+use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
+use eframe::egui::{self, Align, Event, Key, Layout, RichText, Ui, Vec2};
+use landfit_part::Existing;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// What a page asks for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Ask {
+    /// Of the desk.
+    Desk(Command),
+    /// Go on: what that means depends on the page.
+    GoOn,
+    /// The job is over; the next part.
+    NextPart,
+    /// A screw of the rehearsal turns, clockwise positive.
+    Turn {
+        /// Which.
+        adjuster: usize,
+        /// How far.
+        turns: f64,
+    },
+    /// The rehearsal's optics swing in or out.
+    Optics(bool),
+    /// The rehearsal puts another part down.
+    PutDown,
+    /// Settings were changed.
+    Settings(Box<Settings>),
+    /// Pictures come from somewhere else.
+    Source(SourceChoice),
+    /// Which cameras are there?
+    LookForCameras,
+    /// A part that was made is written and taken.
+    WritePart {
+        /// The file's text.
+        text: String,
+        /// Where.
+        file: PathBuf,
+    },
+}
+
+/// What stands behind the window: the measuring thread, or in tests a desk without one.
+pub trait Behind {
+    /// What the pages show now.
+    fn shown(&self) -> Arc<Shown>;
+    /// Asks the desk for something.
+    fn send(&mut self, command: Command);
+    /// Takes pictures from somewhere else.
+    fn take_source(&mut self, source: SourceOrder);
+}
+
+impl Behind for Worker {
+    fn shown(&self) -> Arc<Shown> {
+        Self::shown(self)
+    }
+
+    fn send(&mut self, command: Command) {
+        Self::send(self, command);
+    }
+
+    fn take_source(&mut self, source: SourceOrder) {
+        Self::take_source(self, source);
+    }
+}
+
+/// The pages.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Page {
+    /// Which part.
+    Part,
+    /// The work.
+    Align,
+    /// What is down.
+    After,
+    /// Which bench.
+    Bench,
+    /// What the person has set.
+    Settings,
+    /// The job and its reasons.
+    Help,
+}
+
+impl Page {
+    /// In the order of the work.
+    pub const ALL: [Self; 6] = [Self::Part, Self::Align, Self::After, Self::Bench, Self::Settings, Self::Help];
+
+    /// Its word.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().position(|p| *p == self).and_then(|i| words::PAGES.get(i)).copied().unwrap_or("?")
+    }
+
+    /// The page of that word, in whatever case it is written.
+    #[must_use]
+    pub fn named(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|p| p.word().eq_ignore_ascii_case(word.trim()))
+    }
+}
+
+/// The window's own state.
+pub struct App {
+    behind: Box<dyn Behind>,
+    settings: Settings,
+    /// Where settings are kept; `None` keeps none.
+    settings_file: Option<PathBuf>,
+    page: Page,
+    align: AlignView,
+    part: part_page::PartView,
+    after: after_page::AfterView,
+    bench: bench_page::BenchView,
+    set: settings_page::SettingsView,
+    keys: Keys,
+    rehearsal: Option<RehearsalBench>,
+    another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
+    /// Names of the cameras that were found; `None` before anybody looked.
+    cameras: Arc<Mutex<Option<Vec<String>>>>,
+    sound: Sound,
+    told_px: f32,
+    /// The window's size, native points, where nobody resizes it: in pictures and tests.
+    fixed_size: Option<Vec2>,
+}
+
+impl App {
+    /// A window over what stands behind it. `another` puts the rehearsal's next part down.
+    pub fn new(
+        behind: Box<dyn Behind>,
+        settings: Settings,
+        settings_file: Option<PathBuf>,
+        rehearsal: Option<RehearsalBench>,
+        another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
+    ) -> Self {
+        Self {
+            behind,
+            settings,
+            settings_file,
+            page: Page::Align,
+            align: AlignView::default(),
+            part: part_page::PartView::default(),
+            after: after_page::AfterView::default(),
+            bench: bench_page::BenchView::default(),
+            set: settings_page::SettingsView::default(),
+            keys: Keys::default(),
+            rehearsal,
+            another,
+            cameras: Arc::default(),
+            sound: Sound::default(),
+            told_px: 0.0,
+            fixed_size: None,
+        }
+    }
+
+    /// The window is of this size, native points, and stays so.
+    #[must_use]
+    pub const fn of_size(mut self, size: Vec2) -> Self {
+        self.fixed_size = Some(size);
+        self
+    }
+
+    /// Opens a page.
+    pub const fn open_page(&mut self, page: Page) {
+        self.page = page;
+    }
+
+    /// The page that is open.
+    #[cfg(test)]
+    #[must_use]
+    pub const fn page(&self) -> Page {
+        self.page
+    }
+
+    /// What the person has set.
+    #[must_use]
+    pub const fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// What stands behind.
+    pub fn behind(&mut self) -> &mut dyn Behind {
+        &mut *self.behind
+    }
+
+    /// Draws the window and does what was asked for.
+    pub fn ui(&mut self, ui: &mut Ui) {
+        let ctx = ui.ctx().clone();
+        let native = self.fixed_size.unwrap_or_else(|| ctx.viewport_rect().size() * ctx.zoom_factor());
+        let zoom = look::zoom(native, self.settings.text_percent);
+        if (zoom - ctx.zoom_factor()).abs() > 1e-3 {
+            ctx.set_zoom_factor(zoom);
+        }
+        look::set(&ctx, self.settings.ground);
+        let shown = self.behind.shown();
+        let mut asks = self.read_keys(&ctx, &shown);
+        egui::CentralPanel::default().frame(egui::Frame::new().fill(look::palette(self.settings.ground).ground).inner_margin(12.0)).show(
+            ui,
+            |ui| {
+                self.top_ui(ui, &shown);
+                if let Some(trouble) = &shown.trouble {
+                    let p = look::of(ui);
+                    look::block(p).show(ui, |ui| {
+                        ui.set_width(ui.available_width());
+                        sentence_ui(ui, &Sentence { tone: Tone::Mind, text: trouble.clone() }, p);
+                    });
+                }
+                asks.extend(match self.page {
+                    Page::Part => part_page::part_page_ui(ui, &shown, &mut self.part),
+                    Page::Align => align_page_ui(ui, &shown, &mut self.align),
+                    Page::After => after_page::after_page_ui(ui, &shown, &mut self.after),
+                    Page::Bench => {
+                        let cameras = self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone();
+                        bench_page::bench_page_ui(ui, &shown, &mut self.bench, cameras.as_deref())
+                    }
+                    Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble().as_deref()),
+                    Page::Help => {
+                        settings_page::help_page_ui(ui);
+                        Vec::new()
+                    }
+                });
+            },
+        );
+        let px = self.align.picture.px;
+        if px > 0.0 && (px / self.told_px.max(1e-6) - 1.0).abs() > 0.05 {
+            self.told_px = px;
+            self.behind.send(Command::PicturePx(px));
+        }
+        self.sound.play(self.settings.sound, shown.align.nearness, shown.align.state == Some(JobState::GoodToPlace));
+        for ask in asks {
+            self.answer(ask, &shown);
+        }
+    }
+
+    /// The pages, and how picture and job stand.
+    fn top_ui(&mut self, ui: &mut Ui, shown: &Shown) {
+        let p = look::of(ui);
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            for page in Page::ALL {
+                let selected = page == self.page;
+                let text = RichText::new(page.word()).color(if selected { p.text } else { p.quiet });
+                let button = egui::Button::selectable(selected, text).min_size(Vec2::new(0.0, look::touch(ui.ctx())));
+                let response = ui.add(button);
+                if selected {
+                    let line = egui::Rect::from_min_max(
+                        egui::Pos2::new(response.rect.left() + 6.0, response.rect.bottom() - 3.0),
+                        egui::Pos2::new(response.rect.right() - 6.0, response.rect.bottom()),
+                    );
+                    ui.painter().rect_filled(line, 1.0, p.accent);
+                }
+                if response.clicked() {
+                    self.page = page;
+                }
+            }
+            let stands = format!("{}   |   {}   |   {}", shown.align.state_text, shown.picture_text, shown.source);
+            let state = RichText::new(stands).color(if shown.picture == PictureState::Old { p.text } else { p.quiet });
+            let room = ui.available_width();
+            if room > 330.0 {
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| ui.label(state));
+            } else {
+                ui.label(state.size(look::SMALL));
+            }
+        });
+        ui.add_space(4.0);
+    }
+
+    fn read_keys(&mut self, ctx: &egui::Context, shown: &Shown) -> Vec<Ask> {
+        let mut asks = Vec::new();
+        if let Some(accepting) = self.set.asking {
+            self.set_key(ctx, accepting, &mut asks);
+            return asks;
+        }
+        let text_open = ctx.text_edit_focused();
+        let focused = ctx.memory(|m| m.focused());
+        let no_enter = focused.is_some_and(|id| id == go_on_id() || id == accept_id());
+        let key = |name: &str, other: Key| Key::from_name(name).unwrap_or(other);
+        let choice = KeyChoice { pedal: key(&self.settings.pedal_key, Key::Space), accept: key(&self.settings.accept_key, Key::F12) };
+        let meant = ctx.input_mut(|i| {
+            if i.events.iter().any(|e| matches!(e, Event::WindowFocused(false))) {
+                self.keys.let_go();
+            }
+            let now_s = i.time;
+            let meant = self.keys.read(&mut i.events, choice, text_open, now_s);
+            if no_enter {
+                i.events.retain(|e| !matches!(e, Event::Key { key: Key::Enter, .. }));
+            }
+            meant
+        });
+        self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
+        if self.keys.is_waiting() {
+            ctx.request_repaint_after(std::time::Duration::from_millis(160));
+        }
+        for one in meant {
+            match one {
+                Meant::GoOn => asks.push(Ask::GoOn),
+                Meant::Page(page) => self.page = Page::ALL.get(page).copied().unwrap_or(self.page),
+                Meant::Scanned(_) if text_open => {}
+                Meant::Scanned(code) => self.scanned(&code),
+                Meant::Turn { adjuster, clockwise, by_ten } => {
+                    let click = shown.rehearsal.as_ref().and_then(|r| r.screws.get(adjuster)).map(|(_, click)| *click);
+                    if let Some(click) = click {
+                        let turns = click * if by_ten { 10.0 } else { 1.0 } * if clockwise { 1.0 } else { -1.0 };
+                        asks.push(Ask::Turn { adjuster, turns });
+                    }
+                }
+            }
+        }
+        for file in ctx.input(|i| i.raw.dropped_files.clone()) {
+            asks.push(dropped(file.path()));
+        }
+        asks
+    }
+
+    /// The next key that is pressed is the one.
+    fn set_key(&mut self, ctx: &egui::Context, accepting: bool, asks: &mut Vec<Ask>) {
+        let pressed = ctx.input_mut(|i| {
+            let pressed = i.events.iter().find_map(|e| match e {
+                Event::Key { key, pressed: true, repeat: false, .. } => Some(*key),
+                _ => None,
+            });
+            if pressed.is_some() {
+                i.events.retain(|e| !matches!(e, Event::Key { .. } | Event::Text(_)));
+            }
+            pressed
+        });
+        let Some(key) = pressed else { return };
+        self.set.asking = None;
+        if settings_page::key_that_may_be_set(key) {
+            let mut set = self.settings.clone();
+            let (one, other) = if accepting { (&mut set.accept_key, &set.pedal_key) } else { (&mut set.pedal_key, &set.accept_key) };
+            if key.name() != other {
+                key.name().clone_into(one);
+                asks.push(Ask::Settings(Box::new(set)));
+            }
+        }
+    }
+
+    /// A code chooses the part file of that name; any other is the serial number.
+    fn scanned(&mut self, code: &str) {
+        let part = self.settings.parts.as_deref().and_then(|folder| part_file(folder, code));
+        match part {
+            Some(path) => self.behind.send(Command::TakePart(path)),
+            None => code.clone_into(&mut self.align.serial),
+        }
+    }
+
+    fn answer(&mut self, ask: Ask, shown: &Shown) {
+        match ask {
+            Ask::Desk(Command::Accept(accepting)) => {
+                self.behind.send(Command::Accept(accepting));
+            }
+            Ask::Desk(command) => self.behind.send(command),
+            Ask::GoOn => self.go_on(shown),
+            Ask::NextPart => self.next_part(),
+            Ask::Turn { adjuster, turns } => {
+                if let Some(rehearsal) = &self.rehearsal {
+                    rehearsal.turn(adjuster, turns);
+                }
+            }
+            Ask::Optics(is_in) => {
+                if let Some(rehearsal) = &self.rehearsal {
+                    rehearsal.swing_optics(is_in);
+                }
+            }
+            Ask::PutDown => self.next_part(),
+            Ask::Settings(settings) => {
+                self.settings = *settings;
+                if let Some(file) = &self.settings_file
+                    && let Err(error) = self.settings.write(file)
+                {
+                    self.behind.send(Command::Say(format!("{error:#}")));
+                }
+                self.behind.send(Command::Settings(Box::new(self.settings.clone())));
+            }
+            Ask::Source(choice) => self.take_source(choice, shown),
+            Ask::LookForCameras => self.look_for_cameras(),
+            Ask::WritePart { text, file } => match landfit_part::text_file::save(&file, &text, Existing::Keep) {
+                Ok(()) => self.behind.send(Command::TakePartText(text, file.display().to_string())),
+                Err(error) => self.behind.send(Command::Say(error.to_string())),
+            },
+        }
+    }
+
+    fn go_on(&mut self, shown: &Shown) {
+        match self.page {
+            Page::Align if shown.align.accepted.is_some() => self.page = Page::After,
+            Page::Align => self.behind.send(Command::GoOn),
+            Page::After => {
+                if shown.align.accepted.is_some() {
+                    self.next_part();
+                }
+                self.page = Page::Align;
+            }
+            Page::Part | Page::Bench | Page::Settings | Page::Help => self.page = Page::Align,
+        }
+    }
+
+    fn next_part(&mut self) {
+        self.behind.send(Command::NextPart);
+        self.align.serial.clear();
+        self.align.reason.clear();
+        if let Some(rehearsal) = &self.rehearsal
+            && let Some(bench) = (self.another)()
+        {
+            rehearsal.put_down(bench);
+        }
+    }
+
+    /// Lists the cameras in a thread of its own: a device that hangs must not hang the window.
+    fn look_for_cameras(&self) {
+        let list = Arc::clone(&self.cameras);
+        let look = move || {
+            let found: Vec<String> = landfit_camera::cameras().into_iter().map(|c| c.name).collect();
+            *list.lock().unwrap_or_else(PoisonError::into_inner) = Some(found);
+        };
+        let _ = std::thread::Builder::new().name("landfit cameras".into()).spawn(look);
+    }
+
+    fn take_source(&mut self, choice: SourceChoice, shown: &Shown) {
+        match open::source(&choice, shown.exposures_of_bench, self.rehearsal.as_ref()) {
+            Ok(source) => {
+                self.behind.take_source(source);
+                let mut set = self.settings.clone();
+                set.source = choice;
+                self.answer(Ask::Settings(Box::new(set)), shown);
+            }
+            Err(error) => self.behind.send(Command::Say(format!("{error:#}"))),
+        }
+    }
+}
+
+impl eframe::App for App {
+    fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
+        Self::ui(self, ui);
+    }
+}
+
+/// A file that was dropped on the window: a picture is measured; part and bench files are told apart by their names.
+fn dropped(path: &Path) -> Ask {
+    let lower = |part: Option<&std::ffi::OsStr>| part.map(|p| p.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if open::is_picture(path) {
+        return Ask::Desk(Command::Measure(vec![path.to_owned()]));
+    }
+    let is_bench = lower(path.file_stem()).contains("bench");
+    Ask::Desk(if is_bench { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) })
+}
+
+/// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.
+fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
+    let files = std::fs::read_dir(folder).ok()?;
+    let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
+    paths.sort();
+    paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
+}
+
+/// What keeps from accepting, as a sentence.
+fn panel_text(why: &str) -> String {
+    format!("{}.", capital(why))
+}
+
+#[cfg(test)]
+mod tests;

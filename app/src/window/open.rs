@@ -1,0 +1,270 @@
+//! Opens the window: its options, what stands behind it, and what to do where there is no display.
+
+use super::{App, Page, look, narrate, shot, words};
+use crate::rehearsal_bench::{self, RehearsalBench};
+use crate::settings::{self, Settings, SourceChoice};
+use crate::state::desk::Desk;
+use crate::state::shown::Shown;
+use crate::state::subject::{BenchFile, PartFile};
+use crate::worker::{SourceOrder, Worker};
+use anyhow::{Context, bail};
+use eframe::egui;
+use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, open_camera};
+use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
+use landfit_rehearsal::simulated::SimulatedBench;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// Without a command: the window, with a simulated bench unless pictures come from elsewhere.
+#[derive(clap::Args, Debug, Clone)]
+pub struct Args {
+    /// The part file to begin with
+    #[arg(long, value_name = "FILE")]
+    pub part: Option<PathBuf>,
+    /// The bench file to begin with
+    #[arg(long, value_name = "FILE")]
+    pub bench: Option<PathBuf>,
+    /// The simulated bench to rehearse on (a wrong name lists them)
+    #[arg(long, value_name = "BENCH")]
+    pub on: Option<String>,
+    /// Where everything random of the rehearsal comes from
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// The folder for results, in place of the one that is set
+    #[arg(long, value_name = "DIR")]
+    pub results: Option<PathBuf>,
+    /// Draw a page to a picture (PNG) and end; needs no display
+    #[arg(long, value_name = "FILE", requires = "page")]
+    pub shot: Option<PathBuf>,
+    /// The page to draw, or to begin with: part, align, after, bench, settings, help
+    #[arg(long, value_name = "NAME")]
+    pub page: Option<String>,
+    /// Size of the picture, px
+    #[arg(long, value_name = "WxH", default_value = "1280x720", requires = "shot")]
+    pub size: String,
+    /// Size of text, percent
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(100..=200))]
+    pub text: Option<u32>,
+    /// Light ground in place of the dark one
+    #[arg(long)]
+    pub light: bool,
+    /// Print what the Align page tells, one line of JSON whenever it changes: for scripts, or to have it read out
+    #[arg(long)]
+    pub narrate: bool,
+    /// The stage of the rehearsal that the picture shows: begin, turning, good, placed, moved, old
+    #[arg(long, value_name = "STAGE", default_value = "begin", requires = "shot")]
+    pub stage: String,
+}
+
+/// Opens the window, or draws one page.
+///
+/// # Errors
+/// One sentence that names what is wrong.
+pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    let page = match &args.page {
+        Some(name) => {
+            let all = || Page::ALL.map(Page::word).join(", ").to_lowercase();
+            Some(Page::named(name).with_context(|| format!("there is no page {name:?}; they are {}", all()))?)
+        }
+        None => None,
+    };
+    if let Some(file) = &args.shot {
+        return shot::write(args, page.unwrap_or(Page::Align), file);
+    }
+    if !has_display() {
+        tell("There is no display here, so the rehearsal runs in the terminal. On a desk, landfit opens its window.");
+        return crate::commands::rehearse::without_window(&setting(args)?, args.seed);
+    }
+    let settings_file = settings::file();
+    let settings = with_options(Settings::read(&settings_file)?, args);
+    let laid = lay(args, settings.clone())?;
+    let rehearsal = laid.rehearsal.clone();
+    let setting = setting(args)?;
+    let first_seed = args.seed;
+    let options = eframe::NativeOptions {
+        viewport: egui::ViewportBuilder::default()
+            .with_title(words::TITLE)
+            .with_app_id("landfit")
+            .with_inner_size([1280.0, 720.0])
+            .with_min_inner_size([640.0, 400.0]),
+        ..eframe::NativeOptions::default()
+    };
+    let mut trouble = None;
+    let ended = eframe::run_native(
+        "landfit",
+        options,
+        Box::new(|created| {
+            look::set(&created.egui_ctx, settings.ground);
+            let ctx = created.egui_ctx.clone();
+            let chosen = settings.source.clone();
+            let exposures = laid.desk.exposures();
+            let source = source(&chosen, exposures, Some(&rehearsal)).or_else(|error| {
+                trouble = Some(format!("{error:#}"));
+                source(&SourceChoice::Rehearsal, exposures, Some(&rehearsal))
+            })?;
+            let told = Mutex::new(String::new());
+            let narrate = args.narrate;
+            let wake = move |shown: &Shown| {
+                if narrate {
+                    narrated(shown, &mut told.lock().unwrap_or_else(PoisonError::into_inner));
+                }
+                ctx.request_repaint();
+            };
+            let worker = Worker::start(laid.desk, source, wake)?;
+            let mut seed = first_seed;
+            let another = Box::new(move || {
+                seed += 1;
+                setting.start(seed).ok()
+            });
+            let mut app = App::new(Box::new(worker), settings, Some(settings_file), Some(rehearsal), another);
+            if let Some(page) = page {
+                app.open_page(page);
+            }
+            if let Some(text) = trouble.take() {
+                app.behind().send(crate::state::desk::Command::Say(text));
+            }
+            Ok(Box::new(app))
+        }),
+    );
+    match ended {
+        Ok(()) => Ok(ExitCode::SUCCESS),
+        Err(error) => {
+            tell(&format!("The window cannot be opened ({error}), so the rehearsal runs in the terminal."));
+            crate::commands::rehearse::without_window(&self::setting(args)?, args.seed)
+        }
+    }
+}
+
+/// What is laid out before the window opens.
+pub struct Laid {
+    /// The desk.
+    pub desk: Desk,
+    /// The rehearsal's bench; pictures may come from elsewhere all the same.
+    pub rehearsal: RehearsalBench,
+}
+
+/// Part and bench as the options say, else those of the rehearsal; and the rehearsal's bench.
+///
+/// # Errors
+/// One sentence that names the file.
+pub fn lay(args: &Args, settings: Settings) -> anyhow::Result<Laid> {
+    let setting = setting(args)?;
+    let part = args.part.as_deref().map_or_else(|| PartFile::of(&setting), PartFile::read)?;
+    let bench = args.bench.as_deref().map_or_else(|| BenchFile::of(&setting), BenchFile::read)?;
+    let simulated: SimulatedBench = setting.start(args.seed)?;
+    let rehearsal = RehearsalBench::new(simulated, setting.part()?, args.seed);
+    Ok(Laid { desk: Desk::new(part, bench, settings)?, rehearsal })
+}
+
+/// The settings with what the command line says for this run.
+#[must_use]
+pub fn with_options(mut settings: Settings, args: &Args) -> Settings {
+    if let Some(results) = &args.results {
+        settings.results = Some(results.clone());
+    }
+    if let Some(percent) = args.text {
+        settings.text_percent = percent;
+    }
+    if args.light {
+        settings.ground = settings::Ground::Light;
+    }
+    settings
+}
+
+/// The setting of the rehearsal.
+///
+/// # Errors
+/// Where there is none of that name.
+pub fn setting(args: &Args) -> anyhow::Result<Setting> {
+    let Some(name) = &args.on else { return Ok(DEFAULT) };
+    let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
+    Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
+}
+
+/// Stored looks follow each other so slowly that each can be read.
+const BETWEEN_STORED: Duration = Duration::from_secs(2);
+
+/// Whether a file is named as a picture that landfit reads.
+#[must_use]
+pub fn is_picture(path: &Path) -> bool {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str())
+}
+
+/// The pictures of a folder, by their names.
+fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
+    let trouble = |error: std::io::Error| Trouble::Folder { folder: folder.to_owned(), what: error.to_string() };
+    let mut files = Vec::new();
+    for file in std::fs::read_dir(folder).map_err(trouble)? {
+        let path = file.map_err(trouble)?.path();
+        if path.is_file() && is_picture(&path) {
+            files.push(path);
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+/// What a choice of source means on a bench that takes so many pictures for one look.
+///
+/// # Errors
+/// Where it cannot be had.
+pub fn source(choice: &SourceChoice, exposures: usize, rehearsal: Option<&RehearsalBench>) -> anyhow::Result<SourceOrder> {
+    match choice {
+        SourceChoice::Rehearsal => {
+            let bench = rehearsal.context("there is no rehearsal bench here")?.clone();
+            let opened = bench.clone();
+            Ok(SourceOrder {
+                open: Box::new(move || Ok(opened.source())),
+                name: rehearsal_bench::NAME.into(),
+                rehearsal: Some(bench),
+                is_stream: true,
+            })
+        }
+        SourceChoice::Camera(name) => {
+            let choice = Choice { camera: Some(name.clone()), ..Choice::default() };
+            let order = SourceOrder { open: open_camera(choice, Knobs::new()), name: name.clone(), rehearsal: None, is_stream: true };
+            if exposures > 1 {
+                bail!(
+                    "this bench takes {exposures} pictures for one look, one light after the other: let another program store them, and watch its folder"
+                );
+            }
+            Ok(order)
+        }
+        SourceChoice::Watched(folder) => {
+            let (name, folder) = (folder.display().to_string(), folder.clone());
+            let open: Open = Box::new(move || Ok(Box::new(WatchedFolder::new(&folder, exposures)) as Box<dyn Source>));
+            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
+        }
+        SourceChoice::Stored(folder) => {
+            let (name, folder) = (folder.display().to_string(), folder.clone());
+            let open: Open = Box::new(move || {
+                let files = pictures_in(&folder)?;
+                Ok(Box::new(StoredSet::new(files, exposures, BETWEEN_STORED)?) as Box<dyn Source>)
+            });
+            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
+        }
+    }
+}
+
+/// Prints what is told where it differs from what was told last.
+fn narrated(shown: &Shown, told: &mut String) {
+    let line = narrate::line(shown);
+    if line != *told {
+        let _ = crate::commands::print_lines(std::slice::from_ref(&line));
+        *told = line;
+    }
+}
+
+/// Whether there is a display to open a window on.
+fn has_display() -> bool {
+    let named = |name: &str| std::env::var_os(name).is_some_and(|v| !v.is_empty());
+    !cfg!(target_os = "linux") || named("DISPLAY") || named("WAYLAND_DISPLAY") || named("WAYLAND_SOCKET")
+}
+
+#[allow(clippy::print_stderr, reason = "said before there is a window, or in place of one")]
+fn tell(text: &str) {
+    eprintln!("landfit: {text}");
+}

@@ -1,0 +1,232 @@
+//! Draws one page to a picture: no display, no graphics card, no camera; the rehearsal's bench at a stage of its work.
+
+use super::open::{self, Args};
+use super::raster::Raster;
+use super::{App, Behind, Page, look};
+use crate::rehearsal_bench::RehearsalBench;
+use crate::settings::Settings;
+use crate::state::desk::{Accepting, Command, Desk, Sight};
+use crate::state::shown::Shown;
+use crate::worker::SourceOrder;
+use anyhow::{Context, bail};
+use eframe::egui;
+use landfit_camera::Frame;
+use std::cell::RefCell;
+use std::path::Path;
+use std::process::ExitCode;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::time::Instant;
+
+/// A desk without a thread: what is asked for is done at once, and a look is taken when it is asked for.
+pub struct AtOnce {
+    desk: Desk,
+    bench: RehearsalBench,
+    shown: Arc<Shown>,
+    looks: u64,
+}
+
+/// The handle that the window holds, and its maker too.
+#[derive(Clone)]
+pub struct AtOnceHandle(pub Rc<RefCell<AtOnce>>);
+
+impl AtOnce {
+    /// Over a desk and the bench that it looks at.
+    #[must_use]
+    pub fn new(mut desk: Desk, bench: RehearsalBench) -> Self {
+        let shown = Arc::new(desk.shown());
+        let mut all = Self { desk, bench, shown, looks: 0 };
+        all.publish();
+        all
+    }
+
+    /// Takes one look and measures it.
+    ///
+    /// # Errors
+    /// When the scene cannot be drawn.
+    pub fn look(&mut self) -> anyhow::Result<()> {
+        self.looks += 1;
+        let pictures = self.bench.render(self.looks)?;
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), number: self.looks });
+        self.desk.look(&frame, true, self.now_s());
+        self.publish();
+        Ok(())
+    }
+
+    /// Looks that follow each other by five seconds, as careful hands make them.
+    fn now_s(&self) -> f64 {
+        5.0 * self.looks as f64
+    }
+
+    /// Does what was asked for.
+    pub fn command(&mut self, command: Command) {
+        let now_s = self.now_s();
+        self.desk.command(command, now_s, "2026-11-26T13:40:12Z");
+        self.publish();
+    }
+
+    #[cfg(test)]
+    /// Takes another part, and puts it on the bench in place of the one that lies there.
+    pub fn put_part(&mut self, text: String) {
+        self.command(Command::TakePartText(text, "made.toml".into()));
+        self.bench = RehearsalBench::new(self.bench.truth(), (*self.desk.part.part).clone(), 1);
+    }
+
+    /// The bench that is looked at.
+    #[cfg(test)]
+    #[must_use]
+    pub const fn bench(&self) -> &RehearsalBench {
+        &self.bench
+    }
+
+    /// The desk.
+    #[cfg(test)]
+    #[must_use]
+    pub const fn desk(&self) -> &Desk {
+        &self.desk
+    }
+
+    /// What the pages show.
+    #[must_use]
+    pub fn shown(&self) -> Arc<Shown> {
+        Arc::clone(&self.shown)
+    }
+
+    /// The source stands still: no new picture comes, for this reason.
+    pub fn stall(&mut self, text: &str, advice: &str) {
+        self.desk.source("rehearsal bench", Sight::Old, text, advice);
+        self.shown = Arc::new(self.desk.shown());
+    }
+
+    fn publish(&mut self) {
+        self.desk.source("rehearsal bench", Sight::Fresh, "", "");
+        self.desk.rehearsal(Some(self.bench.optics_in()));
+        self.shown = Arc::new(self.desk.shown());
+    }
+
+    /// Turns what is told, whole moves, until nothing more is told or `most_rounds` are over. Hands that set what they are told.
+    ///
+    /// # Errors
+    /// When a scene cannot be drawn.
+    pub fn follow(&mut self, most_rounds: usize) -> anyhow::Result<usize> {
+        for round in 0..most_rounds {
+            self.look()?;
+            self.look()?;
+            let told = self.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left, m.play.take_up_turns().unwrap_or(0.0)));
+            let Some((adjuster, left, take_up)) = told else { return Ok(round) };
+            self.bench.turn(adjuster, left + take_up * left.signum());
+        }
+        Ok(most_rounds)
+    }
+}
+
+impl Behind for AtOnceHandle {
+    fn shown(&self) -> Arc<Shown> {
+        self.0.borrow().shown()
+    }
+
+    fn send(&mut self, command: Command) {
+        self.0.borrow_mut().command(command);
+    }
+
+    fn take_source(&mut self, _: SourceOrder) {}
+}
+
+/// Draws the page and writes the picture, whole or not at all.
+///
+/// # Errors
+/// One sentence that names the file or the option.
+pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
+    let size = size(&args.size)?;
+    let settings = open::with_options(Settings::default(), args);
+    // What a picture accepts is kept nowhere.
+    let results = tempfile::tempdir().context("no temporary folder can be made")?;
+    let settings = Settings { results: Some(results.path().to_owned()), ..settings };
+    let laid = open::lay(args, settings.clone())?;
+    let mut behind = AtOnce::new(laid.desk, laid.rehearsal);
+    stage(&mut behind, &args.stage)?;
+    let handle = AtOnceHandle(Rc::new(RefCell::new(behind)));
+    let mut app = App::new(Box::new(handle.clone()), settings, None, None, Box::new(|| None))
+        .of_size(egui::Vec2::new(size[0] as f32, size[1] as f32));
+    app.open_page(page);
+    let picture = picture(&mut app, size, &mut || handle.0.borrow_mut().look())?;
+    let mut bytes = Vec::new();
+    picture.write_to(&mut std::io::Cursor::new(&mut bytes), image::ImageFormat::Png)?;
+    let cannot = || format!("{} cannot be written; check the folder, its rights and the room on the disk", file.display());
+    let folder = file.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    let mut made = tempfile::NamedTempFile::new_in(folder).with_context(cannot)?;
+    std::io::Write::write_all(&mut made, &bytes).with_context(cannot)?;
+    made.persist(file).with_context(cannot)?;
+    crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
+    behind.look()?;
+    behind.look()?;
+    match name {
+        "begin" => {}
+        "turning" => {
+            let _ = behind.follow(1)?;
+            behind.look()?;
+            behind.look()?;
+            // Half of what is told: the strip is on its way.
+            let told = behind.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left));
+            if let Some((adjuster, left)) = told {
+                behind.bench.turn(adjuster, 0.6 * left);
+            }
+            behind.look()?;
+        }
+        "good" => {
+            let _ = behind.follow(12)?;
+        }
+        "placed" => {
+            let _ = behind.follow(12)?;
+            behind.command(Command::Accept(Accepting { serial: "0042".into(), ..Accepting::default() }));
+            behind.bench.swing_optics(false);
+            behind.look()?;
+        }
+        "moved" => {
+            let _ = behind.follow(12)?;
+            behind.command(Command::Accept(Accepting::default()));
+            behind.bench.turn(0, 0.08);
+            behind.look()?;
+        }
+        "old" => behind.stall("old picture, 3 s: the camera was unplugged", "Plug it in again; it comes back by itself."),
+        _ => bail!("there is no stage {name:?}; they are begin, turning, good, placed, moved, old"),
+    }
+    Ok(())
+}
+
+fn size(text: &str) -> anyhow::Result<[u32; 2]> {
+    let sides = text.split_once('x').and_then(|(w, h)| Some([w.trim().parse().ok()?, h.trim().parse().ok()?]));
+    sides
+        .filter(|s: &[u32; 2]| s.iter().all(|n| (320..=7680).contains(n)))
+        .with_context(|| format!("--size {text}: write WIDTHxHEIGHT, as in 1280x720"))
+}
+
+/// Passes until sizes and textures have settled, with a look between them, so that labels are set for the picture's true size.
+///
+/// # Errors
+/// When a look fails.
+pub fn picture(app: &mut App, size_px: [u32; 2], look: &mut dyn FnMut() -> anyhow::Result<()>) -> anyhow::Result<image::RgbaImage> {
+    const PASSES: usize = 8;
+    let ctx = egui::Context::default();
+    let mut raster = Raster::default();
+    let mut last = None;
+    for pass in 0..PASSES {
+        let zoom = ctx.zoom_factor();
+        let rect = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::Vec2::new(size_px[0] as f32, size_px[1] as f32) / zoom);
+        let input = egui::RawInput { screen_rect: Some(rect), time: Some(pass as f64 * 0.1), ..egui::RawInput::default() };
+        let mut output = ctx.run_ui(input, |ui| app.ui(ui));
+        raster.take(&output.textures_delta);
+        output.textures_delta.clear();
+        if pass == 3 {
+            look()?;
+        }
+        last = Some(output);
+    }
+    let Some(output) = last else { bail!("nothing was drawn") };
+    let primitives = ctx.tessellate(output.shapes, output.pixels_per_point);
+    Ok(raster.draw(&primitives, output.pixels_per_point, size_px, look::palette(app.settings().ground).ground))
+}

@@ -1,0 +1,488 @@
+//! Every page and control by its accessible name, over a desk without a thread.
+
+use super::shot::{AtOnce, AtOnceHandle};
+use super::{App, Page, open, words};
+use crate::settings::{Ground, Settings};
+use crate::state::desk::Command;
+use crate::state::job::JobState;
+use crate::state::shown::PictureState;
+use eframe::egui::accesskit::Role;
+use eframe::egui::{Event, Key, Modifiers, Vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use std::cell::RefCell;
+use std::path::PathBuf;
+use std::rc::Rc;
+
+/// Small pictures, so that tests are quick.
+const ON: &str = "rotation-under-board";
+
+fn args(on: &str, seed: u64) -> open::Args {
+    open::Args {
+        part: None,
+        bench: None,
+        on: Some(on.to_owned()),
+        seed,
+        results: None,
+        shot: None,
+        page: None,
+        size: "1280x720".into(),
+        text: None,
+        light: false,
+        narrate: false,
+        stage: "begin".into(),
+    }
+}
+
+struct Table {
+    behind: AtOnceHandle,
+    results: tempfile::TempDir,
+}
+
+/// A window over a rehearsal; `stage` prepares what stands behind it.
+fn window(size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
+    let results = tempfile::tempdir().unwrap();
+    let settings = Settings { results: Some(results.path().to_owned()), ..settings };
+    let options = args(ON, 3);
+    let laid = open::lay(&options, settings.clone()).unwrap();
+    let rehearsal = laid.rehearsal.clone();
+    let mut behind = AtOnce::new(laid.desk, laid.rehearsal);
+    stage(&mut behind);
+    let behind = AtOnceHandle(Rc::new(RefCell::new(behind)));
+    let setting = open::setting(&options).unwrap();
+    let mut seed = 3;
+    let another = move || {
+        seed += 1;
+        setting.start(seed).ok()
+    };
+    let zoom = super::look::zoom(size, settings.text_percent);
+    let app = App::new(Box::new(behind.clone()), settings, None, Some(rehearsal), Box::new(another)).of_size(size);
+    let harness = Harness::builder().with_size(size / zoom).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
+    (harness, Table { behind, results })
+}
+
+fn ordinary(stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
+    window(Vec2::new(1280.0, 720.0), Settings::default(), stage)
+}
+
+fn looked(behind: &mut AtOnce) {
+    behind.look().unwrap();
+    behind.look().unwrap();
+}
+
+fn good(behind: &mut AtOnce) {
+    let _ = behind.follow(12).unwrap();
+    assert_eq!(behind.desk().job.state(), JobState::GoodToPlace);
+}
+
+impl Table {
+    fn state(&self) -> JobState {
+        self.behind.0.borrow().desk().job.state()
+    }
+
+    fn accepted(&self) -> bool {
+        self.behind.0.borrow().shown().align.accepted.is_some()
+    }
+
+    fn kept(&self) -> Vec<PathBuf> {
+        let mut kept: Vec<PathBuf> = std::fs::read_dir(self.results.path()).unwrap().map(|f| f.unwrap().path()).collect();
+        kept.sort();
+        kept
+    }
+}
+
+/// Steps of a tenth of a second.
+fn wait(harness: &mut Harness<App>, steps: usize) {
+    harness.run_steps(steps);
+}
+
+fn key(key: Key, pressed: bool) -> Event {
+    Event::Key { key, physical_key: None, pressed, repeat: false, modifiers: Modifiers::NONE }
+}
+
+/// Holds the accepting key for so many steps (a quarter of a second each in the harness's clock by default).
+fn hold(harness: &mut Harness<App>, steps: usize) {
+    harness.event(key(Key::F12, true));
+    wait(harness, steps);
+    harness.event(key(Key::F12, false));
+    wait(harness, 2);
+}
+
+#[test]
+fn every_page_opens_by_its_name_and_by_its_key() {
+    let (mut harness, _table) = ordinary(looked);
+    let keys = [Key::F1, Key::F2, Key::F3, Key::F4, Key::F5, Key::F6];
+    for (page, key) in Page::ALL.into_iter().zip(keys) {
+        harness.get_by_role_and_label(Role::Button, page.word()).click();
+        harness.run_ok();
+        assert_eq!(harness.state().page(), page);
+        harness.key_press(Key::F2);
+        harness.run_ok();
+        assert_eq!(harness.state().page(), Page::Align);
+        harness.key_press(key);
+        harness.run_ok();
+        assert_eq!(harness.state().page(), page);
+    }
+}
+
+#[test]
+fn the_align_page_names_what_it_shows() {
+    let (harness, _table) = ordinary(looked);
+    for name in
+        [words::PICTURE, words::LANDING, words::GO_ON, words::HOLD_TO_ACCEPT, words::ENLARGE, words::REDUCE, words::WHOLE, words::MARKS]
+    {
+        assert!(harness.query_by_label(name).is_some(), "{name}");
+    }
+    for screw in ["X", "Y", "R"] {
+        for sense in ["clockwise", "anticlockwise"] {
+            assert!(harness.query_by_label(&format!("{screw} {sense}")).is_some(), "{screw} {sense}");
+        }
+    }
+}
+
+#[test]
+fn nothing_on_any_page_lacks_a_name() {
+    for page in Page::ALL {
+        let (mut harness, _table) = ordinary(looked);
+        harness.state_mut().open_page(page);
+        harness.run_ok();
+        for node in harness.root().children_recursive() {
+            let node = node.accesskit_node();
+            let named = node.label().is_some_and(|l| !l.trim().is_empty()) || node.value().is_some() || node.labelled_by().next().is_some();
+            let is_control = matches!(node.role(), Role::Button | Role::CheckBox | Role::RadioButton | Role::TextInput);
+            assert!(!is_control || named, "{} has a {:?} without a name", page.word(), node.role());
+        }
+    }
+}
+
+#[test]
+fn a_screw_on_the_screen_turns_by_click_and_by_key() {
+    let (mut harness, table) = ordinary(looked);
+    let truth = || table.behind.0.borrow().bench().truth().offset();
+    let before = truth();
+    harness.get_by_label("X clockwise").click();
+    harness.run_ok();
+    let clicked = truth();
+    assert_ne!(clicked, before);
+    harness.key_press(Key::Home);
+    harness.run_ok();
+    assert_ne!(truth(), clicked);
+}
+
+#[test]
+fn the_space_bar_goes_on_wherever_the_focus_is_but_not_while_a_text_field_is_open() {
+    let (mut harness, _table) = ordinary(looked);
+    for page in [Page::Part, Page::Bench, Page::Settings, Page::Help] {
+        harness.state_mut().open_page(page);
+        harness.run_ok();
+        harness.key_press(Key::Space);
+        wait(&mut harness, 4);
+        assert_eq!(harness.state().page(), Page::Align, "from {}", page.word());
+    }
+    harness.state_mut().open_page(Page::Settings);
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::INITIALS).focus();
+    harness.run_ok();
+    harness.event(key(Key::Space, true));
+    harness.event(Event::Text(" ".into()));
+    harness.event(key(Key::Space, false));
+    wait(&mut harness, 4);
+    assert_eq!(harness.state().page(), Page::Settings);
+}
+
+#[test]
+fn a_second_held_accepts_and_keeps_the_result_whole() {
+    let (mut harness, table) = ordinary(good);
+    hold(&mut harness, 10);
+    assert!(table.accepted());
+    let kept = table.kept();
+    assert_eq!(kept.len(), 1);
+    for name in ["picture.png", "marked.png", "part.toml", "bench.toml", "result.json"] {
+        assert!(kept[0].join(name).is_file(), "{name}");
+    }
+    let result: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(kept[0].join("result.json")).unwrap()).unwrap();
+    assert_eq!((result["state"].as_str(), result["answer"]["decision"].as_str()), (Some("accepted"), Some("within")));
+    let sum = |name: &str| {
+        use sha2::Digest;
+        let digest = sha2::Sha256::digest(std::fs::read(kept[0].join(name)).unwrap());
+        digest.iter().map(|b| format!("{b:02x}")).collect::<String>()
+    };
+    for name in ["picture.png", "part.toml", "bench.toml"] {
+        assert_eq!(result["sha256"][name].as_str(), Some(sum(name).as_str()), "{name}");
+    }
+    // Measured again from what was kept, the answer is the same.
+    assert_eq!(measured_again(&kept[0]), result["answer"]["offset"]);
+}
+
+/// The offset of a kept result, measured anew.
+fn measured_again(folder: &std::path::Path) -> serde_json::Value {
+    let part = crate::state::subject::PartFile::read(&folder.join("part.toml")).unwrap();
+    let bench = crate::state::subject::BenchFile::read(&folder.join("bench.toml")).unwrap();
+    let picture = crate::pictures::read(&folder.join("picture.png")).unwrap();
+    let alignment = crate::state::desk::measure(&[picture], &part, &bench).unwrap();
+    let landfit_vision::answer::Outcome::Fit(fit) = &alignment.outcome else { panic!("no fit") };
+    let offset = serde_json::json!({"x_mm": fit.offset.x_mm, "y_mm": fit.offset.y_mm, "theta_deg": fit.offset.theta_rad.to_degrees()});
+    // By way of text, as the kept one went.
+    serde_json::from_str(&offset.to_string()).unwrap()
+}
+
+#[test]
+fn a_tap_on_the_key_and_a_click_on_the_button_accept_nothing() {
+    let (mut harness, table) = ordinary(good);
+    hold(&mut harness, 1);
+    harness.get_by_label(words::HOLD_TO_ACCEPT).click();
+    harness.run_ok();
+    harness.get_by_label(words::HOLD_TO_ACCEPT).click_accesskit();
+    wait(&mut harness, 10);
+    assert!(!table.accepted() && table.kept().is_empty());
+}
+
+#[test]
+fn outside_the_allowance_only_a_typed_reason_lets_it_be_accepted() {
+    let (mut harness, table) = ordinary(looked);
+    hold(&mut harness, 10);
+    assert!(!table.accepted(), "{:?}", table.state());
+    harness.get_by_role_and_label(Role::TextInput, words::REASON).focus();
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::REASON).type_text("for the training board");
+    harness.run_ok();
+    assert_eq!(harness.state().align.reason, "for the training board");
+    // The key types nothing here, so the hold is by the pointer.
+    let at = harness.get_by_label(words::HOLD_TO_ACCEPT).rect().center();
+    harness.hover_at(at);
+    harness.drag_at(at);
+    wait(&mut harness, 2);
+    assert!(harness.state().align.hold.is_under_way());
+    wait(&mut harness, 10);
+    harness.drop_at(at);
+    wait(&mut harness, 2);
+    let shown = table.behind.0.borrow().shown();
+    assert!(table.accepted(), "{:?} {:?} {:?}", shown.trouble, shown.align.not_acceptable, harness.state().align.asked);
+    let text = std::fs::read_to_string(table.kept()[0].join("result.json")).unwrap();
+    assert!(text.contains("for the training board"));
+}
+
+#[test]
+fn what_was_accepted_can_be_withdrawn_and_its_record_says_so() {
+    let (mut harness, table) = ordinary(good);
+    hold(&mut harness, 10);
+    harness.get_by_label(words::WITHDRAW).click();
+    harness.run_ok();
+    assert!(!table.accepted());
+    let text = std::fs::read_to_string(table.kept()[0].join("result.json")).unwrap();
+    assert!(text.contains("withdrawn"), "{text}");
+}
+
+#[test]
+fn enter_neither_goes_on_nor_accepts_even_where_those_have_the_focus() {
+    let (mut harness, table) = ordinary(good);
+    let before = table.behind.0.borrow().shown().number;
+    for name in [words::GO_ON, words::HOLD_TO_ACCEPT] {
+        harness.get_by_label(name).focus();
+        harness.run_ok();
+        let mut shown = table.behind.0.borrow().shown().number;
+        harness.key_press(Key::Enter);
+        wait(&mut harness, 10);
+        assert!(!table.accepted());
+        shown = table.behind.0.borrow().shown().number - shown;
+        assert_eq!(shown, 0, "{name}: Enter asked for something");
+    }
+    assert!(before > 0);
+}
+
+#[test]
+fn a_scanned_code_takes_the_part_file_of_that_name_and_any_other_is_the_serial_number() {
+    let parts = tempfile::tempdir().unwrap();
+    let text = landfit_rehearsal::scenario::PART_TOML;
+    std::fs::write(parts.path().join("GR-14.toml"), text).unwrap();
+    let settings = Settings { parts: Some(parts.path().to_owned()), ..Settings::default() };
+    let (mut harness, table) = window(Vec2::new(1280.0, 720.0), settings, looked);
+    let scan = |harness: &mut Harness<App>, code: &str| {
+        // A scanner is quicker than a step of the harness: all in one.
+        harness.input_mut().events.extend(code.chars().map(|c| Event::Text(c.to_string())));
+        harness.input_mut().events.push(key(Key::Enter, true));
+        wait(harness, 4);
+    };
+    scan(&mut harness, "SN 0042");
+    assert_eq!(harness.state().align.serial, "SN 0042");
+    scan(&mut harness, "GR-14");
+    assert!(table.behind.0.borrow().shown().part.from.ends_with("GR-14.toml"));
+    assert_eq!(harness.state().page(), Page::Align, "its Enter goes nowhere");
+}
+
+#[test]
+fn another_part_is_put_down_once_one_is_accepted() {
+    let (mut harness, table) = ordinary(good);
+    hold(&mut harness, 10);
+    let before = table.behind.0.borrow().bench().truth().offset();
+    harness.get_by_label(words::NEXT_PART).click();
+    harness.run_ok();
+    assert!(!table.accepted());
+    assert_ne!(table.behind.0.borrow().bench().truth().offset(), before);
+    assert_eq!(table.state(), JobState::Looking);
+}
+
+#[test]
+fn moved_after_accepting_is_said_and_placed_once_the_optics_leave() {
+    let (mut harness, table) = ordinary(good);
+    hold(&mut harness, 10);
+    harness.get_by_label(words::OPTICS_OUT).click();
+    harness.run_ok();
+    table.behind.0.borrow_mut().look().unwrap();
+    harness.run_ok();
+    assert_eq!(table.state(), JobState::Placed);
+    assert!(harness.query_by_label(words::PLACED).is_some());
+    harness.get_by_label(words::OPTICS_IN).click();
+    harness.run_ok();
+    table.behind.0.borrow().bench().turn(0, 0.2);
+    looked(&mut table.behind.0.borrow_mut());
+    harness.run_ok();
+    assert_eq!(table.state(), JobState::Moved);
+    assert!(harness.query_by_label(words::MOVED).is_some());
+}
+
+#[test]
+fn an_old_picture_is_said_and_nothing_is_accepted_on_it() {
+    let (mut harness, table) = ordinary(good);
+    table.behind.0.borrow_mut().stall("old picture, 3 s: the camera was unplugged", "Plug it in again.");
+    harness.run_ok();
+    assert_eq!(table.behind.0.borrow().shown().picture, PictureState::Old);
+    hold(&mut harness, 10);
+    assert!(!table.accepted());
+}
+
+#[test]
+fn a_pattern_that_looks_the_same_turned_asks_where_its_first_ball_was_seen() {
+    // Full square grids have no end that tells: the person must.
+    let (mut harness, table) = ordinary(|behind| {
+        let drawing = landfit_part::generate::GridDrawing {
+            name: "Full grid".into(),
+            rows: 8,
+            columns: 8,
+            pitch_mm: [0.8; 2],
+            ball_mm: 0.45,
+            land_mm: 0.36,
+            body_mm: [7.0; 2],
+            depopulation: landfit_part::generate::Depopulation::default(),
+            marks: Vec::new(),
+            accept_miss_mm: Some(0.09),
+        };
+        let full = landfit_part::generate::ball_grid(&drawing).unwrap();
+        behind.put_part(landfit_part::file::to_toml(&full));
+        good(behind);
+    });
+    assert_eq!(table.behind.0.borrow().shown().align.confirm.as_deref(), Some("A1"));
+    hold(&mut harness, 10);
+    assert!(!table.accepted(), "asked first");
+    harness.get_by_label(words::CORNERS[3]).click();
+    harness.run_ok();
+    assert!(!table.accepted(), "seen at the wrong corner: the part is turned round");
+    assert!(table.behind.0.borrow().shown().trouble.as_ref().is_some_and(|t| t.contains("turned round")));
+    hold(&mut harness, 10);
+    harness.get_by_label(words::CORNERS[0]).click();
+    harness.run_ok();
+    assert!(table.accepted());
+}
+
+#[test]
+fn settings_take_effect_at_once() {
+    let (mut harness, table) = ordinary(looked);
+    harness.state_mut().open_page(Page::Settings);
+    harness.run_ok();
+    harness.get_by_label("Ground: light").click();
+    harness.run_ok();
+    harness.get_by_label("Lengths: mil").click();
+    harness.run_ok();
+    harness.get_by_label("Text: 200 %").click();
+    harness.run_ok();
+    let settings = harness.state().settings();
+    assert_eq!((settings.ground, settings.text_percent), (Ground::Light, 200));
+    assert!(table.behind.0.borrow().shown().align.sentences.iter().any(|s| s.text.contains(" mil")));
+}
+
+#[test]
+fn another_key_can_be_the_pedal_but_not_a_scanners_enter() {
+    let (mut harness, _table) = ordinary(looked);
+    harness.state_mut().open_page(Page::Settings);
+    harness.run_ok();
+    let name = format!("{}: Space", words::PEDAL);
+    harness.get_by_label(&name).click();
+    harness.run_ok();
+    harness.key_press(Key::Enter);
+    harness.run_ok();
+    assert_eq!(harness.state().settings().pedal_key, "Space");
+    harness.get_by_label(&name).click();
+    harness.run_ok();
+    harness.key_press(Key::F9);
+    harness.run_ok();
+    assert_eq!(harness.state().settings().pedal_key, "F9");
+    harness.key_press(Key::F9);
+    wait(&mut harness, 4);
+    assert_eq!(harness.state().page(), Page::Align);
+}
+
+#[test]
+fn what_is_touched_is_large_enough_for_a_glove() {
+    for (size, percent) in [(Vec2::new(1280.0, 720.0), 100), (Vec2::new(1920.0, 1080.0), 100), (Vec2::new(1280.0, 720.0), 200)] {
+        for page in Page::ALL {
+            let (mut harness, _table) = window(size, Settings { text_percent: percent, ..Settings::default() }, looked);
+            harness.state_mut().open_page(page);
+            harness.run_ok();
+            let zoom = harness.ctx.zoom_factor();
+            for node in harness.root().children_recursive() {
+                let role = node.accesskit_node().role();
+                if matches!(role, Role::Button | Role::RadioButton) {
+                    let high = node.rect().height() * zoom;
+                    let name = node.accesskit_node().label().unwrap_or_default();
+                    assert!(high >= super::look::TOUCH_PX - 0.6, "{} at {size:?} {percent} %: \"{name}\" is {high} px high", page.word());
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn nothing_that_decides_is_cut_off_by_the_windows_edge() {
+    for (size, percent) in [
+        (Vec2::new(1280.0, 720.0), 100),
+        (Vec2::new(1920.0, 1080.0), 100),
+        (Vec2::new(1280.0, 720.0), 200),
+        (Vec2::new(1920.0, 1080.0), 200),
+    ] {
+        let (mut harness, _table) = window(size, Settings { text_percent: percent, ..Settings::default() }, looked);
+        harness.run_ok();
+        let room = size / harness.ctx.zoom_factor();
+        for name in [words::GO_ON, words::HOLD_TO_ACCEPT, "Part", "Help"] {
+            let rect = harness.get_by_role_and_label(Role::Button, name).rect();
+            assert!(
+                rect.min.x >= 0.0 && rect.min.y >= 0.0 && rect.max.x <= room.x + 0.5 && rect.max.y <= room.y + 0.5,
+                "{name} at {size:?} {percent} %: {rect:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_view_takes_less_than_its_share_of_a_frame() {
+    // 8 ms of CPU a frame in the window's thread, tessellation included; in the development profile, so with room.
+    let (mut harness, _table) = ordinary(looked);
+    harness.run_ok();
+    let start = std::time::Instant::now();
+    harness.run_steps(20);
+    let each_ms = start.elapsed().as_secs_f64() * 1e3 / 20.0;
+    println!("a frame takes {each_ms:.2} ms");
+    assert!(each_ms < 80.0, "{each_ms} ms");
+}
+
+#[test]
+fn commands_that_a_page_gives_reach_the_desk() {
+    let (mut harness, table) = ordinary(looked);
+    harness.state_mut().open_page(Page::After);
+    harness.run_ok();
+    harness.get_by_label(words::AFTER_LIVE).click();
+    harness.run_ok();
+    assert!(!table.behind.0.borrow().shown().after.measured.is_empty());
+    table.behind.0.borrow_mut().command(Command::Measure(vec!["nowhere.png".into()]));
+    let shown = table.behind.0.borrow().shown();
+    assert!(shown.after.measured[0].text.contains("nowhere.png"));
+}

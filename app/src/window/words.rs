@@ -1,0 +1,295 @@
+//! Every word of the window, in one place: a translation is this file in another language.
+//!
+//! Words of the trade and of the contract; no verdict that a machine could be taken to obey. Help tells of the job and its reasons.
+
+use crate::state::job::JobState;
+use crate::state::shown::PictureState;
+use crate::state::units::Lengths;
+use landfit_calibration::judgement::Decision;
+use landfit_part::Pose;
+
+/// The window's title.
+pub const TITLE: &str = "landfit";
+/// The pages, in the order of the work, then what is beside it.
+pub const PAGES: [&str; 6] = ["Part", "Align", "After", "Bench", "Settings", "Help"];
+
+/// The state of the picture.
+#[must_use]
+pub const fn picture_state(state: PictureState) -> &'static str {
+    match state {
+        PictureState::Looking => "looking",
+        PictureState::CannotTell => "cannot tell",
+        PictureState::Still => "still",
+        PictureState::Old => "old picture",
+    }
+}
+
+/// The state of the job.
+#[must_use]
+pub const fn job_state(state: JobState) -> &'static str {
+    match state {
+        JobState::Looking => "looking",
+        JobState::Coarse => "coarse",
+        JobState::Turn => "turn",
+        JobState::Nearly => "nearly",
+        JobState::GoodToPlace => "good to place",
+        JobState::Moved => "moved, look again",
+        JobState::Placed => "placed",
+    }
+}
+
+pub const NO_LOOK_YET: &str = "Waiting for the first picture";
+pub const CANNOT_TELL: &str = "The picture does not settle it";
+pub const PLACED: &str = "Placed";
+pub const MOVED: &str = "Moved: look again";
+pub const ACCEPTED: &str = "Accepted";
+pub const GOOD_TO_PLACE: &str = "Good to place";
+pub const TURN_NEXT: &str = "Turn";
+pub const NOTHING_TO_TURN: &str = "Nothing left to turn";
+pub const IN_THE_WAY: &str = "Something stands in the way";
+pub const LET_IT_REST: &str = "Let it rest";
+pub const THE_ROTATION: &str = "the rotation";
+pub const EXPECTED_NOT_KNOWN: &str = "Expected on the board: not yet known for this bench.";
+pub const TURN_BACK: &str = "If this came with the last turn, turn that back.";
+
+pub const NOT_ACCEPTABLE_OLD: &str = "the picture is old";
+pub const NOT_ACCEPTABLE_NO_ANSWER: &str = "there is no answer";
+pub const NOT_ACCEPTABLE_OUTSIDE: &str = "outside the allowance";
+pub const NOT_ACCEPTABLE_UNDECIDED: &str = "undecided";
+pub const NOT_ACCEPTABLE_IN_THE_WAY: &str = "something stands in the way";
+pub const NOT_ACCEPTABLE_MOVING: &str = "not at rest yet";
+
+pub const ABSENT: &str = "absent";
+pub const HIDDEN: &str = "cannot be judged";
+pub const STAYS: &str = "stays";
+pub const DONE: &str = "done";
+pub const FIRST: &str = "now";
+pub const THEN: &str = "then";
+
+/// "then X 13 divisions clockwise".
+#[must_use]
+pub fn then(line: &str) -> String {
+    format!("then {line}")
+}
+
+/// "Within: the worst is ball A14, 12 µm ± 0.9 µm off; allowed 90 µm."
+#[must_use]
+pub fn worst(thing: &str, site: &str, miss: &str, u: &str, allowed: &str, decision: Decision) -> String {
+    let verdict = match decision {
+        Decision::Within => "Within",
+        Decision::Outside => "Outside",
+        Decision::Undecided => "Undecided",
+    };
+    format!("{verdict}: the worst is {thing} {site}, {miss} ± {u} off; allowed {allowed}.")
+}
+
+/// What will be left after the moves.
+#[must_use]
+pub fn left_after(left: &str) -> String {
+    format!("After these turns the worst will be {left} off.")
+}
+
+/// "The part sits 120 µm right and 56 µm towards you, turned 0.512° anticlockwise."
+#[must_use]
+pub fn offset(offset: &Pose, units: Lengths) -> String {
+    let way = |mm: f64, plus: &str, minus: &str| format!("{} {}", units.text(mm.abs()), if mm < 0.0 { minus } else { plus });
+    let deg = offset.theta_rad.to_degrees();
+    format!(
+        "The part sits {} and {}, turned {:.3}° {}.",
+        way(offset.x_mm, "right", "left"),
+        way(offset.y_mm, "away from you", "towards you"),
+        deg.abs(),
+        if deg < 0.0 { "clockwise" } else { "anticlockwise" }
+    )
+}
+
+/// "2 divisions".
+#[must_use]
+pub fn divisions(n: f64) -> String {
+    if (n - 1.0).abs() < 1e-9 { "1 division".to_owned() } else { format!("{n} divisions") }
+}
+
+/// "0.03 of a turn".
+#[must_use]
+pub fn of_a_turn(turns: f64) -> String {
+    format!("{turns:.2} of a turn")
+}
+
+/// What goes ahead where the sense reverses.
+#[must_use]
+pub fn take_up(count: &str) -> String {
+    format!("plus {count} first, to take up its play: it reverses")
+}
+
+/// The last sense is not known.
+#[must_use]
+pub fn play_unknown(count: &str) -> String {
+    format!("up to {count} may be lost as play")
+}
+
+/// Where the thimble stands at the end.
+#[must_use]
+pub fn to_reading(reading: &str) -> String {
+    format!("to {reading} on the thimble")
+}
+
+/// A look that cannot be taken in.
+#[must_use]
+pub fn picture_does_not_fit(error: &str) -> String {
+    format!("These pictures do not go with this bench: {error}.")
+}
+
+/// An old picture.
+#[must_use]
+pub fn old_for(seconds: f64) -> String {
+    if seconds.is_finite() && seconds < 1e6 { format!("old picture, {seconds:.0} s") } else { "no picture".to_owned() }
+}
+
+/// What was accepted.
+#[must_use]
+pub fn accepted(thing: &str, site: &str, miss: &str, u: &str, time: &str) -> String {
+    format!("Accepted at {time}: the worst, {thing} {site}, was {miss} ± {u} off.")
+}
+
+/// What was accepted with a reason.
+#[must_use]
+pub fn accepted_with(reason: &str) -> String {
+    format!("Accepted with a reason: {reason}")
+}
+
+pub const HOLD_TO_ACCEPT: &str = "Hold to accept";
+pub const KEEP_HOLDING: &str = "Keep holding";
+pub const GO_ON: &str = "Go on";
+pub const WITHDRAW: &str = "Withdraw";
+pub const NEXT_PART: &str = "Next part";
+pub const REASON: &str = "Reason for accepting all the same";
+pub const SERIAL: &str = "Serial number";
+pub const INITIALS: &str = "Initials";
+pub const CANCEL: &str = "Not now";
+pub const WHERE_LOOK: &str = "Nothing in the picture tells how the part is turned. Look at the part itself.";
+pub const CORNERS: [&str; 4] = ["left, far", "right, far", "left, near", "right, near"];
+
+/// "Where do you see A1?"
+#[must_use]
+pub fn where_seen(first: &str) -> String {
+    format!("Where do you see {first}?")
+}
+
+/// "Check A1 with your own eyes: the pattern looks the same turned."
+#[must_use]
+pub fn check_first(first: &str) -> String {
+    format!("Check {first}: the pattern looks the same turned, and no mark settled it.")
+}
+
+/// The person saw it elsewhere.
+#[must_use]
+pub fn turned_round(first: &str, seen: &str, expected: &str) -> String {
+    format!(
+        "{first} belongs {expected}, you saw it {seen}: the part is turned round. Put it down, pick it up the right way, and look again."
+    )
+}
+
+/// Before the head comes down.
+pub const CAUTION_PLACE: &str =
+    "Before the head comes down: optics fully out, fingers clear. Your local rules and trained people come first.";
+/// While the hands turn.
+pub const CAUTION_TURN: &str = "Fingers clear of the holder while you turn; check that the vacuum still holds.";
+/// While the light is on.
+pub const CAUTION_LIGHT: &str = "Do not look into the ring light or into the optics' exit.";
+/// When parts are taken in hand.
+pub const CAUTION_ESD: &str = "Wrist strap on, as your ESD rules say, before part or board is touched.";
+/// When it is soldered.
+pub const CAUTION_HOT: &str = "Soldering comes next: board, part and nozzle stay hot, and flux fumes belong into the extraction.";
+
+pub const REHEARSAL: &str = "Rehearsal: your hands on the screws";
+pub const OPTICS_OUT: &str = "Swing optics out";
+pub const OPTICS_IN: &str = "Swing optics in";
+pub const PUT_DOWN_ANOTHER: &str = "Put another part down";
+pub const PICTURE: &str = "Picture with what was found";
+pub const ENLARGE: &str = "Enlarge";
+pub const REDUCE: &str = "Reduce";
+pub const WHOLE: &str = "Whole picture";
+pub const MARKS: &str = "Marks";
+pub const LANDING: &str = "Landing plot";
+
+/// The legend of the miss lines.
+#[must_use]
+pub fn miss_lines(magnification: u32) -> String {
+    format!("miss lines x{magnification}")
+}
+
+pub const PART_FILE: &str = "Part file";
+pub const BENCH_FILE: &str = "Bench file";
+pub const TAKE_IT: &str = "Take it";
+pub const MAKE_GRID: &str = "Make a ball grid";
+pub const SEEN_OF_THIS: &str = "Seen of this part and board";
+pub const NOTHING_SEEN: &str = "Nothing was measured yet.";
+pub const NOTHING_ODD: &str = "Every terminal and land in view is as it should be.";
+pub const DROP_HINT: &str = "A file may also be dropped on the window; a scanned code chooses the part file of that name.";
+pub const SOURCE: &str = "Pictures from";
+pub const READINGS: &str = "What each thimble reads now";
+pub const READ_AGAIN: &str = "Measure";
+pub const AFTER_PICTURES: &str = "Stored pictures, in the order of exposure";
+pub const AFTER_LIVE: &str = "Measure the live picture again";
+pub const AFTER_INTRO: &str =
+    "Once the part is down, its pictures can be measured again: with the same part and bench file, to the same rules.";
+pub const KEPT: &str = "Kept in this sitting";
+pub const NOTHING_KEPT: &str = "Nothing yet.";
+
+/// Help: the job and its reasons.
+pub const HELP: [(&str, &str); 8] = [
+    (
+        "Why measure",
+        "By eye the far corners of a part are the hardest, and nobody can say how good \"good\" was. A grid can also sit a whole pitch over, or turned round, and look right. The program measures every terminal against its land and says how sure it is.",
+    ),
+    (
+        "The order of the turns",
+        "Rotation goes first, because turning the part about the nozzle also shifts it. Then the two screws, each in its own direction as it was calibrated. After each turn, let things come to rest: the next number is worked out from where everything really stands.",
+    ),
+    (
+        "Play",
+        "A screw that reverses turns a little before anything moves. Where the last sense is known, the play to take up is told; where it is not, end each turn in the sense that is told, and come up to the mark again if you went past it.",
+    ),
+    (
+        "Within, outside, undecided",
+        "The uncertainty counts against you: \"within\" means that even the far end of the interval lies inside the allowance. \"Undecided\" means that the interval reaches across it: a steadier picture may settle it.",
+    ),
+    (
+        "What stands in the way",
+        "A missing or bridged ball does not move when you turn. It is named and enlarged so that you decide before the part is down, when it can still be lifted.",
+    ),
+    (
+        "A1",
+        "A full square grid looks the same turned by a quarter. Where no mark and no missing ball tells, only your eyes can: you are asked where you saw it.",
+    ),
+    (
+        "Accepting",
+        "The program measures and records; you decide. What is not within and clear can be accepted only with a reason, and the reason is kept. After accepting, the picture is watched until the optics leave: should the part move, you are told.",
+    ),
+    (
+        "What is kept",
+        "Picture, answer, part and bench file go into one folder, with a hash of each, so that it can be measured again by anyone.",
+    ),
+];
+
+pub const GROUND: &str = "Ground";
+pub const GROUNDS: [&str; 2] = ["dark", "light"];
+pub const TEXT_SIZE: &str = "Text";
+pub const LENGTHS: &str = "Lengths";
+pub const MOVES_AS: &str = "Moves as";
+pub const MOVES: [&str; 2] = ["divisions", "readings"];
+pub const SOUND: &str = "Sound: two notes that draw together as the part comes to its place";
+pub const PEDAL: &str = "Key that goes on (a pedal)";
+pub const ACCEPT_KEY: &str = "Key to hold for accepting";
+pub const PRESS_KEY: &str = "press a key …";
+pub const RESULTS: &str = "Folder for results";
+pub const PARTS: &str = "Folder of part files, for scanned codes";
+
+pub const REHEARSAL_BENCH: &str = "rehearsal bench";
+pub const CAMERA: &str = "camera";
+pub const LOOK_FOR_CAMERAS: &str = "Look for cameras";
+pub const NO_CAMERAS: &str = "No camera is connected.";
+pub const FOLDER: &str = "Folder";
+pub const WATCH_IT: &str = "Watch it";
+pub const SHOW_ITS_PICTURES: &str = "Show its pictures";
+pub const CALIBRATIONS: &str = "The calibrations and the day check are commands for now: landfit calibrate --help tells them.";
