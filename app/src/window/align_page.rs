@@ -89,7 +89,7 @@ fn stacked(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<Ask>
         let width = ui.available_width();
         if width > 480.0 {
             let half = (width - 12.0) / 2.0;
-            let height = (upper.height() - 6.0).max(230.0);
+            let height = (upper.height() - 6.0).max(350.0);
             let (rect, _) = ui.allocate_exact_size(Vec2::new(width, height), Sense::hover());
             column(ui, Rect::from_min_size(rect.min, Vec2::new(half, height)), "words", |ui| words_ui(ui, &shown.align));
             let plot = Rect::from_min_size(Pos2::new(rect.left() + half + 12.0, rect.top()), Vec2::new(half, height));
@@ -296,7 +296,8 @@ fn buttons_ui(ui: &mut Ui, panel: &AlignPanel, view: &mut AlignView, asks: &mut 
         asks.push(Ask::GoOn);
     }
     let (rect, _) = ui.allocate_exact_size(Vec2::new(0.60 * width, touch), Sense::hover());
-    let response = ui.interact(rect, accept_id(), Sense::click());
+    // A press that lasts is no click: only what may be dragged, too, is told of it until it ends.
+    let response = ui.interact(rect, accept_id(), Sense::click_and_drag());
     let with_reason = panel.acceptable_with_reason && view.reason.trim().chars().count() >= LEAST_REASON;
     let allowed = panel.accepted.is_none() && !view.asked && (panel.not_acceptable.is_none() || with_reason);
     let now_s = ui.input(|i| i.time);
@@ -388,7 +389,7 @@ fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, a
                 for clockwise in [false, true] {
                     let word = if clockwise { "clockwise" } else { "anticlockwise" };
                     let (rect, _) = ui.allocate_exact_size(Vec2::new(touch, touch), Sense::hover());
-                    let response = ui.interact(rect, ui.scope_id().with((adjuster, clockwise)), Sense::click());
+                    let response = ui.interact(rect, ui.scope_id().with((adjuster, clockwise)), Sense::click_and_drag());
                     button_look(ui, rect, &response, "", p, false, 0.0);
                     turn_arrow(ui, rect, clockwise, p.text);
                     let label = format!("{name} {word}");

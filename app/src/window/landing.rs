@@ -10,7 +10,7 @@ use std::f32::consts::TAU;
 
 /// Room of a strip: width beside the plot, height above and below it, points.
 const BESIDE: f32 = 104.0;
-const ACROSS: f32 = 68.0;
+const ACROSS: f32 = 72.0;
 const GAP: f32 = 8.0;
 
 /// Draws plot and strips into `rect`; corner pictures, where there are any, stand round the plot.
@@ -106,6 +106,9 @@ fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
     }
     let ring = ((landing.u_mm * per_mm) as f32).max(6.0);
     painter.circle_stroke(at(landing.worst_mm), ring, Stroke::new(2.0, p.accent));
+    if rect.width() < 140.0 {
+        return;
+    }
     let small = FontId::proportional(look::SMALL * 0.95);
     let pad = Vec2::new(6.0, 4.0);
     painter.text(rect.left_top() + pad, Align2::LEFT_TOP, "away from you", small.clone(), p.quiet);
@@ -141,7 +144,7 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
     let inner = area.shrink(8.0);
     let upright = matches!(strip.place, Place::Left | Place::Right);
     let title = FontId::proportional(look::SMALL);
-    let big = FontId::proportional(if upright { 30.0 } else { 28.0 });
+    let big = FontId::proportional(if upright { 30.0 } else { 23.0 });
     let head = format!("{}: {}", strip.word, strip.name);
     let (digits, what) = strip.amount.as_ref().map_or(("", ""), |[n, what]| (n.as_str(), what.as_str()));
     let face;
@@ -172,7 +175,7 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
         let x = face.right() + 12.0;
         painter.text(Pos2::new(x, inner.top() - 4.0), Align2::LEFT_TOP, digits, fitted(&painter, big, digits, inner.right() - x), text);
         painter.text(
-            Pos2::new(x, inner.bottom() - look::SMALL * 1.15),
+            Pos2::new(x, inner.bottom() - look::SMALL * 1.1),
             Align2::LEFT_BOTTOM,
             what,
             fitted(&painter, title.clone(), what, inner.right() - x),

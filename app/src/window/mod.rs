@@ -276,9 +276,10 @@ impl App {
                 }
             }
             let stands = format!("{}   |   {}   |   {}", shown.align.state_text, shown.picture_text, shown.source);
-            let state = RichText::new(stands).color(if shown.picture == PictureState::Old { p.text } else { p.quiet });
-            let room = ui.available_width();
-            if room > 330.0 {
+            let state = RichText::new(&stands).color(if shown.picture == PictureState::Old { p.text } else { p.quiet });
+            let width =
+                |ui: &Ui, text: &str| ui.painter().layout_no_wrap(text.to_owned(), egui::FontId::proportional(look::BODY), p.text).size().x;
+            if ui.available_width() > width(ui, &stands) + 12.0 {
                 ui.with_layout(Layout::right_to_left(Align::Center), |ui| ui.label(state));
             } else {
                 ui.label(state.size(look::SMALL));

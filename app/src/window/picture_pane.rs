@@ -135,7 +135,8 @@ impl PictureView {
             if place.bottom() > rect.bottom() {
                 break;
             }
-            let button = egui::Button::new(egui::RichText::new(sign).size(look::BODY)).fill(Color32::from_black_alpha(150));
+            let button =
+                egui::Button::new(egui::RichText::new(sign).size(look::BODY).color(look::DARK.text)).fill(Color32::from_black_alpha(150));
             let button = ui.put(place, button.selected(name == words::MARKS && !self.hidden_marks));
             button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
             if button.on_hover_text(name).clicked() {

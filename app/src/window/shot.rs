@@ -189,7 +189,7 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
         "moved" => {
             let _ = behind.follow(12)?;
             behind.command(Command::Accept(Accepting::default()));
-            behind.bench.turn(0, 0.08);
+            behind.bench.turn(0, 0.2);
             behind.look()?;
         }
         "old" => behind.stall("old picture, 3 s: the camera was unplugged", "Plug it in again; it comes back by itself."),
