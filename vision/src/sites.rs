@@ -110,15 +110,15 @@ fn doubt_from_steps_px(plane: &Plane, look: &Look) -> f64 {
 }
 
 /// Features that teach the look; they are spread over the pattern.
-const TEACHERS: usize = 24;
+const TEACHERS: usize = 16;
 /// As few tell where features lie on the mean, to a few hundredths of a pixel: the others join once that has come to rest.
-const FIRST_TEACHERS: usize = 10;
+const FIRST_TEACHERS: usize = 8;
 /// Rounds of learning and measuring until the teachers' mean place stays.
 const MOST_ROUNDS: usize = 8;
 /// The linear growth holds within this, px.
 const MOST_GROWN_PX: f64 = 1.0;
 /// A mean place that moves less than this has come to rest, px.
-const AT_REST_PX: f64 = 0.004;
+const AT_REST_PX: f64 = 0.008;
 
 /// A look that has come to rest.
 struct Settled {
