@@ -181,8 +181,10 @@ impl Job {
     fn take_in(&mut self, fit: &Fit, alignment: &Alignment, still: bool, now_s: f64) -> Result<(), String> {
         let judgement = judge(&self.part, &fit.offset, &fit.covariance, fit.k, &self.bench.aim).map_err(|e| e.to_string())?;
         let stood = Stood { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board };
-        let rest_mm = REST_MM.max(judgement.u_mm);
-        self.at_rest = still && self.before.is_some_and(|before| self.apart_mm(&before, &stood) < rest_mm);
+        // Two looks differ by the noise of both, in shift and in turn; once at rest, one look that strays a little ends no rest.
+        let rest_mm = REST_MM.max(3.0 * judgement.u_mm);
+        let stays_mm = if self.at_rest { 2.0 * rest_mm } else { rest_mm };
+        self.at_rest = still && self.before.is_some_and(|before| self.apart_mm(&before, &stood) < stays_mm);
         self.before = Some(stood);
         let mut turned = None;
         match self.base.clone() {
@@ -223,7 +225,7 @@ impl Job {
     pub fn go_on(&mut self, now_s: f64) {
         let (Some(base), Some(stood), Some(Finding::Fit(found))) = (self.base.clone(), self.before, &self.finding) else { return };
         let u_mm = found.advice.judgement.u_mm;
-        let changed = self.apart_mm(&base.stood, &stood) > REST_MM.max(u_mm) + base.u_mm;
+        let changed = self.apart_mm(&base.stood, &stood) > REST_MM.max(3.0 * u_mm) + base.u_mm;
         if changed {
             let _ = self.settle(&base, &stood, u_mm, now_s);
         } else if let (Some(first), true) =

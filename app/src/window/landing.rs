@@ -143,8 +143,9 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
     let text = if strip.is_next { p.text } else { p.quiet };
     let inner = area.shrink(8.0);
     let upright = matches!(strip.place, Place::Left | Place::Right);
+    let short = upright && inner.height() < 110.0;
     let title = FontId::proportional(look::SMALL);
-    let big = FontId::proportional(if upright { 30.0 } else { 23.0 });
+    let big = FontId::proportional(if upright && !short { 30.0 } else { 23.0 });
     let head = format!("{}: {}", strip.word, strip.name);
     let (digits, what) = strip.amount.as_ref().map_or(("", ""), |[n, what]| (n.as_str(), what.as_str()));
     let face;
@@ -158,9 +159,11 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
         if strip.amount.is_some() {
             let y = inner.bottom();
             painter.text(Pos2::new(inner.left(), y), Align2::LEFT_BOTTOM, &strip.sense, title.clone(), text);
-            painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, title, text);
+            if !short {
+                painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, title, text);
+            }
             painter.text(
-                Pos2::new(inner.left(), y - look::SMALL * 2.3),
+                Pos2::new(inner.left(), y - look::SMALL * if short { 1.1 } else { 2.3 }),
                 Align2::LEFT_BOTTOM,
                 digits,
                 fitted(&painter, big, digits, inner.width()),

@@ -279,7 +279,7 @@ impl App {
             let state = RichText::new(&stands).color(if shown.picture == PictureState::Old { p.text } else { p.quiet });
             let width =
                 |ui: &Ui, text: &str| ui.painter().layout_no_wrap(text.to_owned(), egui::FontId::proportional(look::BODY), p.text).size().x;
-            if ui.available_width() > width(ui, &stands) + 12.0 {
+            if ui.available_size_before_wrap().x > width(ui, &stands) + 12.0 {
                 ui.with_layout(Layout::right_to_left(Align::Center), |ui| ui.label(state));
             } else {
                 ui.label(state.size(look::SMALL));

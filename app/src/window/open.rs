@@ -220,7 +220,8 @@ pub fn source(choice: &SourceChoice, exposures: usize, rehearsal: Option<&Rehear
                 open: Box::new(move || Ok(opened.source())),
                 name: rehearsal_bench::NAME.into(),
                 rehearsal: Some(bench),
-                is_stream: true,
+                // The renderer draws every look with grain of its own, which a camera's stream has not: rest is told by the poses alone.
+                is_stream: false,
             })
         }
         SourceChoice::Camera(name) => {

@@ -154,7 +154,12 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     picture.write_to(&mut std::io::Cursor::new(&mut bytes), image::ImageFormat::Png)?;
     let cannot = || format!("{} cannot be written; check the folder, its rights and the room on the disk", file.display());
     let folder = file.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let mut made = tempfile::NamedTempFile::new_in(folder).with_context(cannot)?;
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".landfit-").suffix(".part");
+    // A temporary file is its owner's alone; the picture is an ordinary file.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut made = builder.tempfile_in(folder).with_context(cannot)?;
     std::io::Write::write_all(&mut made, &bytes).with_context(cannot)?;
     made.persist(file).with_context(cannot)?;
     crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
