@@ -71,7 +71,7 @@ impl Table {
     }
 
     /// Turns what is told until nothing more is.
-    fn to_the_end(&mut self) {
+    fn finish(&mut self) {
         self.look(2);
         for _ in 0..12 {
             if self.job.state() == JobState::GoodToPlace {
@@ -98,7 +98,7 @@ fn nothing_is_told_before_the_first_look() {
 #[test]
 fn following_what_is_told_ends_good_to_place() {
     let mut table = start();
-    table.to_the_end();
+    table.finish();
     assert_eq!(table.job.state(), JobState::GoodToPlace);
     assert!(worst_mm(&table.job.part, &table.bench) < 0.02);
 }
@@ -227,7 +227,7 @@ fn the_pedal_asks_after_a_screw_that_does_not_show_but_not_at_once() {
 #[test]
 fn after_accepting_a_third_of_the_allowance_is_too_far() {
     let mut table = start();
-    table.to_the_end();
+    table.finish();
     table.job.accept();
     let x = table.job.bench.adjusters.iter().position(|a| a.name == "X").unwrap();
     let accepted = table.job.accepted().unwrap().offset;
@@ -247,7 +247,7 @@ fn after_accepting_a_third_of_the_allowance_is_too_far() {
 #[test]
 fn when_the_optics_leave_an_accepted_part_is_placed_and_an_unaccepted_one_is_not() {
     let mut table = start();
-    table.to_the_end();
+    table.finish();
     table.job.look(&refused(ReasonCode::TooDark), true, 90, 90.0);
     assert_eq!(table.job.state(), JobState::Looking);
     table.look(2);

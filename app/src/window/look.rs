@@ -166,7 +166,6 @@ fn visuals(p: Palette, ground: Ground) -> Visuals {
 }
 
 /// A block that stands out a little from the ground.
-#[must_use]
 pub fn block(p: Palette) -> egui::Frame {
     egui::Frame::new().fill(p.raised).corner_radius(CornerRadius::same(6)).inner_margin(Margin::same(12))
 }
