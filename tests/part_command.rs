@@ -36,7 +36,9 @@ fn every_family_is_made_checked_and_drawn() {
         assert_eq!(part.sites.len(), sites, "{options}");
         let checked = landfit(folder.path(), &format!("part check p{i}.toml"));
         let said = text(&checked.stdout);
-        assert_eq!(checked.status.code(), Some(1), "a pattern that looks the same turned is a finding: {options}: {said}");
+        // Of a chip, whose two terminals are the same, it does not matter.
+        let matters = i32::from(sites > 2);
+        assert_eq!(checked.status.code(), Some(matters), "a pattern that looks the same turned is a finding: {options}: {said}");
         assert!(said.contains(&sites.to_string()) && said.contains(turn), "{options}: {said}");
         let drawn = landfit(folder.path(), &format!("part show p{i}.toml --out p{i}.svg"));
         assert_eq!(drawn.status.code(), Some(0), "{options}: {}", text(&drawn.stderr));
