@@ -98,7 +98,8 @@ fn every_thimble_knob_and_jog_control_has_its_slips_named() {
                 stops[6].reading_turns += slip;
                 let named = fit(&stops).misnoted;
                 assert!(named.len() == 1 && named[0].stop == 6, "{word} by {slip}, seed {seed}: {named:?}");
-                assert!((named[0].likely_turns - good[6].reading_turns).abs() < 0.3 * thimble.division_turns(), "{word}: {named:?}");
+                // On a fine screw, 3 µm once per turn are a third of a division: what counts is that the right division is nearest.
+                assert!((named[0].likely_turns - good[6].reading_turns).abs() < 0.5 * thimble.division_turns(), "{word}: {named:?}");
                 let words = thimble.slip(named[0].noted_turns, named[0].likely_turns);
                 let way = if slip > 0.0 { "too high" } else { "too low" };
                 let what = match (thimble.whole_turns_only(), slip.abs() == half) {
