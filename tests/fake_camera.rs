@@ -27,7 +27,8 @@ fn alone() -> MutexGuard<'static, ()> {
     ONE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Builds the shim and the child once; gives the paths of both.
+/// Builds the shim and the child once; gives the paths of both. The child as part of the workspace, as `cargo test --workspace`
+/// has built it already: by itself its libraries would have other features and be built anew.
 fn built() -> &'static (PathBuf, PathBuf) {
     static BUILT: OnceLock<(PathBuf, PathBuf)> = OnceLock::new();
     BUILT.get_or_init(|| {
@@ -43,9 +44,7 @@ fn built() -> &'static (PathBuf, PathBuf) {
             .status();
         assert!(compiler.expect("tests/run installs a C compiler").success());
         let mut cargo = Command::new(env!("CARGO"));
-        cargo
-            .args(["build", "--quiet", "--package", "landfit-camera", "--example", "watch_camera", "--target-dir"])
-            .arg(profile.parent().unwrap());
+        cargo.args(["build", "--quiet", "--workspace", "--example", "watch_camera", "--target-dir"]).arg(profile.parent().unwrap());
         if !cfg!(debug_assertions) {
             cargo.arg("--release");
         }

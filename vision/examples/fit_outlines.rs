@@ -43,7 +43,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 
 fn answer(question: Question) -> Vec<Option<Answer>> {
     let Question { width, height, light, rectangles } = question;
-    let plane = Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None };
+    let plane = Plane::of_light(width, height, light);
     let print = |r: &Rectangle| {
         let (sin, cos) = r.turn.sin_cos();
         let outline = Outline::of_pieces(&[Piece::rect(r.width, r.length)], PointMm::ZERO);

@@ -9,7 +9,7 @@ use crate::plane::{Plane, separate_with_blocks};
 use crate::refusal;
 use crate::side::{self, Seen};
 use crate::view::{Optics, ScaleSource, Sight};
-use landfit_part::{Part, Shape, Side, Site};
+use landfit_part::{Part, Side, Site};
 
 /// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -178,6 +178,6 @@ fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
 fn is_disc(site: &Site) -> bool {
     [Side::Part, Side::Board].into_iter().all(|side| {
         let pieces = site.pieces(side);
-        pieces.len() <= 1 && pieces.iter().all(|p| matches!(p.shape, Shape::Round { .. }))
+        pieces.len() <= 1 && pieces.iter().all(|p| p.shape.diameter_mm().is_some())
     })
 }

@@ -5,7 +5,7 @@ use crate::shapes::{Shapes, group_of};
 use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
-use landfit_part::{Part, PointMm, Pose, Shape, Side};
+use landfit_part::{Part, PointMm, Pose, Side};
 use std::collections::BTreeMap;
 
 /// A way is joined when it is further from the usual way's light than this many of the ways' scatter …
@@ -36,9 +36,9 @@ pub(crate) fn mark(
         let light: Vec<Option<Way>> = ways
             .iter()
             .map(|&(a, b)| {
-                let radius = |i: usize| match part.sites[sites[i]].pieces(Side::Part).first().map(|p| &p.shape) {
-                    Some(Shape::Round { diameter_mm }) => diameter_mm / 2.0,
-                    _ => 0.0,
+                let radius = |i: usize| {
+                    let piece = part.sites[sites[i]].pieces(Side::Part).first();
+                    piece.and_then(|p| p.shape.diameter_mm()).unwrap_or(0.0) / 2.0
                 };
                 let Some(shapes) = shapes else {
                     return Way::between_balls(

@@ -1,16 +1,13 @@
-//! Nearest neighbours among points in millimetres, with points and ties handled the same way everywhere.
+//! Nearest neighbours among points in millimetres that lie about evenly, as features and sites do, with points and ties handled
+//! the same way everywhere. `inspect`, whose features cluster, uses a k-d tree.
 
-use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use landfit_part::PointMm;
-use std::cell::OnceCell;
 use std::num::NonZero;
 
 /// A fixed set of points that answers which are nearest.
 pub(crate) struct Nearby {
     points: Vec<PointMm>,
     cells: Cells,
-    /// Made when several neighbours are asked for.
-    tree: OnceCell<Option<ImmutableKdTree<f64, 2>>>,
 }
 
 /// The points by square cells of about one point each: what lies within a known reach is found in the few cells it covers,
@@ -72,7 +69,7 @@ impl Cells {
 impl Nearby {
     /// Of no points, nothing is near.
     pub(crate) fn new(points: &[PointMm]) -> Self {
-        Self { points: points.to_vec(), cells: Cells::of(points), tree: OnceCell::new() }
+        Self { points: points.to_vec(), cells: Cells::of(points) }
     }
 
     /// Distance (mm) and index of the nearest point within `reach_mm`; of points as near as each other the first.
@@ -97,14 +94,42 @@ impl Nearby {
 
     /// Distance (mm) and index of the `n` nearest points, nearest first, ties by index.
     pub(crate) fn several(&self, at: PointMm, n: NonZero<usize>) -> Vec<(f64, usize)> {
-        let tree = self.tree.get_or_init(|| {
-            let raw: Vec<[f64; 2]> = self.points.iter().map(|p| [p.x, p.y]).collect();
-            if raw.is_empty() { None } else { ImmutableKdTree::new_from_slice(&raw).ok() }
-        });
-        let Some(tree) = tree else { return Vec::new() };
-        let found = tree.query(&[at.x, at.y]).nearest_n::<SquaredEuclidean<f64>>(n).execute();
-        let mut found: Vec<(f64, usize)> = found.iter().map(|f| (f.distance.sqrt(), f.item as usize)).collect();
-        found.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        let cells = &self.cells;
+        let (column, row) = (cells.column(at.x), cells.row(at.y));
+        let edge_mm = 1.0 / cells.per_mm;
+        let mut found: Vec<(f64, usize)> = Vec::with_capacity(4 * n.get());
+        for ring in 0..=cells.columns.max(cells.rows) {
+            let (first_row, last_row) = (row.saturating_sub(ring), (row + ring).min(cells.rows - 1));
+            let (first, last) = (column.saturating_sub(ring), (column + ring).min(cells.columns - 1));
+            for r in first_row..=last_row {
+                let mut add = |columns: std::ops::RangeInclusive<usize>| {
+                    let (from, to) = (r * cells.columns + columns.start(), r * cells.columns + columns.end());
+                    for &i in &cells.order[cells.starts[from] as usize..cells.starts[to + 1] as usize] {
+                        let p = self.points[i as usize];
+                        found.push(((p.x - at.x).powi(2) + (p.y - at.y).powi(2), i as usize));
+                    }
+                };
+                if r.abs_diff(row) == ring {
+                    add(first..=last);
+                } else {
+                    // Of the rows between, the two outermost cells are new.
+                    if column >= ring {
+                        add(column - ring..=column - ring);
+                    }
+                    if column + ring < cells.columns {
+                        add(column + ring..=column + ring);
+                    }
+                }
+            }
+            // What was not looked at lies further off than so many cells.
+            let sure = (ring as f64 * edge_mm).powi(2);
+            if found.iter().filter(|f| f.0 <= sure).count() >= n.get() {
+                break;
+            }
+        }
+        found.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        found.truncate(n.get());
+        found.iter_mut().for_each(|f| f.0 = f.0.sqrt());
         found
     }
 }
@@ -134,6 +159,22 @@ mod tests {
                 let all = points.iter().enumerate().map(|(i, p)| (p.distance(at), i)).filter(|d| d.0 <= reach_mm);
                 let expected = all.min_by(|a, b| a.0.total_cmp(&b.0));
                 assert_eq!(near.nearest(at, reach_mm).map(|n| n.1), expected.map(|e| e.1), "{at:?} within {reach_mm}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_nearest_ones_are_those_that_looking_at_all_finds() {
+        let points: Vec<PointMm> = (0..200).map(f64::from).map(|i| PointMm::new((i * 1.7).sin() * 9.0, (i * 2.9).cos() * 2.0)).collect();
+        let near = Nearby::new(&points);
+        for i in 0..200 {
+            let at = PointMm::new((f64::from(i) * 0.37).sin() * 14.0, (f64::from(i) * 0.53).cos() * 5.0);
+            for n in [1, 5, 9, 300] {
+                let mut all: Vec<(f64, usize)> = points.iter().enumerate().map(|(i, p)| (p.distance(at), i)).collect();
+                all.sort_by(|a, b| a.0.total_cmp(&b.0));
+                let expected: Vec<usize> = all.into_iter().take(n).map(|a| a.1).collect();
+                let found = near.several(at, NonZero::new(n).unwrap());
+                assert_eq!(found.into_iter().map(|f| f.1).collect::<Vec<_>>(), expected, "{at:?}, {n}");
             }
         }
     }

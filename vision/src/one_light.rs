@@ -158,15 +158,9 @@ const ALL_SITES: Steps = Steps { stride: 1, factor: 1, reject: false };
 /// A plane averaged over blocks.
 fn coarse(plane: &Plane, factor: usize) -> Plane {
     let mut small = crate::plane::reduce(plane, factor);
-    Plane {
-        origin_px: [0, 0],
-        width: small.width,
-        height: small.height,
-        light: std::mem::take(&mut small.light),
-        step_of_light: plane.step_of_light,
-        saturated: None,
-        blocks: None,
-    }
+    let mut coarse = Plane::of_light(small.width, small.height, std::mem::take(&mut small.light));
+    coarse.step_of_light = plane.step_of_light;
+    coarse
 }
 
 /// The copies, placed and told apart.

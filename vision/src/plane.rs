@@ -34,6 +34,12 @@ impl Drop for Plane {
 }
 
 impl Plane {
+    /// A plane of known light from the picture's upper left corner, row by row.
+    #[must_use]
+    pub const fn of_light(width: usize, height: usize, light: Vec<f32>) -> Self {
+        Self { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
+    }
+
     /// Share of the pixels at full scale.
     #[must_use]
     pub fn saturated_share(&self) -> f64 {
@@ -390,7 +396,7 @@ mod tests {
     #[test]
     fn reducing_keeps_the_mean_and_the_place() {
         let light: Vec<f32> = (0..36).map(|i| (i % 6) as f32).collect();
-        let plane = Plane { origin_px: [0, 0], width: 6, height: 6, light, step_of_light: 0.0, saturated: None, blocks: None };
+        let plane = Plane::of_light(6, 6, light);
         let small = reduce(&plane, 3);
         assert_eq!((small.width, small.height), (2, 2));
         assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);

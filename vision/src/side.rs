@@ -12,7 +12,7 @@ use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
-use landfit_part::{Part, Piece, PointMm, Pose, Shape, Side};
+use landfit_part::{Part, PointMm, Pose, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 use std::borrow::Cow;
 
@@ -318,8 +318,7 @@ pub(crate) fn side_views<'a>(
 /// Edge of the blocks, px, at which a view's discs are looked for; `None` where the side has other shapes, too.
 pub(crate) fn block_edge_px(part: &Part, optics: &Optics, sights: &[Sight], index: usize) -> Option<usize> {
     let side = optics.views[index].shows;
-    let is_disc = |p: &Piece| matches!(p.shape, Shape::Round { .. });
-    let all_discs = part.sites.iter().flat_map(|s| s.pieces(side)).all(is_disc);
+    let all_discs = part.sites.iter().flat_map(|s| s.pieces(side)).all(|p| p.shape.diameter_mm().is_some());
     all_discs.then(|| disc_block_edge_px(disc_radius_mm(side, part) * px_per_mm_in_middle(optics, sights, index)))
 }
 
@@ -329,12 +328,7 @@ fn disc_block_edge_px(radius_px: f64) -> usize {
 
 /// Half the middle diameter of a side's discs, mm.
 fn disc_radius_mm(side: Side, part: &Part) -> f64 {
-    let mut diameters: Vec<f64> = part
-        .sites
-        .iter()
-        .flat_map(|s| s.pieces(side))
-        .filter_map(|p| if let Shape::Round { diameter_mm } = p.shape { Some(diameter_mm) } else { None })
-        .collect();
+    let mut diameters: Vec<f64> = part.sites.iter().flat_map(|s| s.pieces(side)).filter_map(|p| p.shape.diameter_mm()).collect();
     diameters.sort_by(f64::total_cmp);
     diameters.get(diameters.len() / 2).copied().unwrap_or(0.0) / 2.0
 }

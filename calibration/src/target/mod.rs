@@ -12,7 +12,7 @@ pub(crate) use in_view::middle_px;
 pub use in_view::{AgreeError, agree, find_in_view, light_of_view, marks_edge_width_px};
 
 use crate::scale::Spot;
-use landfit_part::{Part, PointMm, Shape, Side};
+use landfit_part::{Part, PointMm, Side};
 use landfit_vision::inspect::{Inspection, SpotLattice, inspect, lattices};
 use landfit_vision::{Picture, PointPx};
 use nalgebra::{Matrix2, Vector2};
@@ -335,10 +335,7 @@ fn pattern(picture: &Picture, part: &Part, side: Side, expected: &Expected) -> R
     };
     let turn = turns.into_iter().min_by(|a, b| angle(*a).total_cmp(&angle(*b))).unwrap_or(0.0);
     seen.iter_mut().for_each(|q| q.0 = q.0.rotated(turn));
-    let disc_mm = part.sites.iter().flat_map(|s| s.pieces(side)).find_map(|p| match p.shape {
-        Shape::Round { diameter_mm } => Some(diameter_mm),
-        _ => None,
-    });
+    let disc_mm = part.sites.iter().flat_map(|s| s.pieces(side)).find_map(|p| p.shape.diameter_mm());
     let mut sizes: Vec<f64> = found.sites.iter().filter(|s| good(s.state)).map(|s| s.diameter_px).collect();
     sizes.sort_by(f64::total_cmp);
     let spots = seen.into_iter().map(|(at_mm, seen_px, u)| Spot { at_mm, seen_px, u_px: u.max(1e-3) }).collect();

@@ -173,6 +173,15 @@ pub enum AllowanceSource {
 }
 
 impl Shape {
+    /// Diameter of a disc, mm; `None` of every other shape.
+    #[must_use]
+    pub const fn diameter_mm(&self) -> Option<f64> {
+        match self {
+            Self::Round { diameter_mm } => Some(*diameter_mm),
+            _ => None,
+        }
+    }
+
     /// Area, mm².
     #[must_use]
     pub fn area_mm2(&self) -> f64 {

@@ -210,23 +210,17 @@ fn local_maxima(votes: &[f32], width: usize, height: usize, reach: usize) -> Vec
     let mut unbeaten = vec![false; width - 2];
     for row in 1..height - 1 {
         pulp::Arch::new().dispatch(Unbeaten { votes, width, row, out: &mut unbeaten });
-        for eight in (0..width - 2).step_by(8) {
-            let some = &unbeaten[eight..(eight + 8).min(width - 2)];
-            if !some.iter().fold(false, |any, u| any | u) {
+        for col in (1..width - 1).filter(|&col| unbeaten[col - 1]) {
+            if !is_highest(votes, width, height, (col, row), reach) {
                 continue;
             }
-            for col in (0..some.len()).filter(|&i| some[i]).map(|i| eight + i + 1) {
-                if !is_highest(votes, width, height, (col, row), reach) {
-                    continue;
-                }
-                let at = |row: usize, col: usize| votes[row * width + col];
-                let v = at(row, col);
-                peaks.push(Candidate {
-                    x: col as f64 + vertex(at(row, col - 1), v, at(row, col + 1)),
-                    y: row as f64 + vertex(at(row - 1, col), v, at(row + 1, col)),
-                    strength: v,
-                });
-            }
+            let at = |row: usize, col: usize| votes[row * width + col];
+            let v = at(row, col);
+            peaks.push(Candidate {
+                x: col as f64 + vertex(at(row, col - 1), v, at(row, col + 1)),
+                y: row as f64 + vertex(at(row - 1, col), v, at(row + 1, col)),
+                strength: v,
+            });
         }
     }
     peaks

@@ -476,7 +476,7 @@ mod tests {
                 (0.1 + centres.iter().map(|c| 0.6 * edge((x - c.x).hypot(y - c.y))).sum::<f64>()) as f32
             })
             .collect();
-        let plane = Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None };
+        let plane = Plane::of_light(width, height, light);
         let look = Look::learn(&plane, &centres.map(Teacher::from), 10.4).expect("an edge");
         assert!((look.outline_px - 10.0).abs() < 0.3, "{}", look.outline_px);
         assert!((look.blur_px - sigma).abs() < 0.25, "{}", look.blur_px);
@@ -485,8 +485,7 @@ mod tests {
 
     #[test]
     fn nothing_to_learn_from_gives_no_look() {
-        let plane =
-            Plane { origin_px: [0, 0], width: 50, height: 50, light: vec![0.3; 2500], step_of_light: 0.0, saturated: None, blocks: None };
+        let plane = Plane::of_light(50, 50, vec![0.3; 2500]);
         assert!(Look::learn(&plane, &[], 8.0).is_none());
         assert!(Look::learn(&plane, &[PointPx::new(25.0, 25.0).into()], 8.0).is_none());
     }

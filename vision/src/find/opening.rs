@@ -37,7 +37,7 @@ const MOST_STEPS: usize = 30;
 const UNKNOWNS: usize = 12;
 type Unknowns = SVector<f64, UNKNOWNS>;
 /// Places of the unknowns: centre and radius of the land, then of the opening, px; light of the land, its slope along x and y
-/// per radius, of the laminate and of the mask; blur, px.
+/// per px, of the laminate and of the mask; blur, px.
 const LAND: usize = 0;
 const LAND_RADIUS: usize = 2;
 const OPENING: usize = 3;
@@ -54,10 +54,9 @@ const BLUR: usize = 11;
 pub fn pull(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<Pull> {
     let radius_px = look.outline_px;
     let mean = MeanPicture::of(plane, centres, radius_px);
-    let model = Model { radius_px };
     let inside = mean.light_at(radius_px * 0.7);
     let outside = mean.light_at(radius_px * REACH * 0.97);
-    let mut best: Option<(f64, Unknowns, SMatrix<f64, UNKNOWNS, UNKNOWNS>)> = None;
+    let mut best: Option<Fitted> = None;
     for (gap, away) in [(0.15, 0.0), (0.2, 1.0), (0.3, 1.0)] {
         let (x, y) = mean.brighter_way(radius_px * (1.0 + gap / 2.0), inside - outside);
         let start = Unknowns::from([
@@ -74,13 +73,13 @@ pub fn pull(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<Pull> {
             outside,
             look.blur_px.max(0.8),
         ]);
-        if let Some(fitted) = mean.fit(&model, start)
-            && best.as_ref().is_none_or(|b| fitted.0 < b.0)
+        if let Some(fitted) = mean.fit(start)
+            && best.as_ref().is_none_or(|b| fitted.variance < b.variance)
         {
             best = Some(fitted);
         }
     }
-    let (variance, u, inverse) = best?;
+    let Fitted { unknowns: u, variance, inverse } = best?;
     // What is fitted must be a land of the size that shows, within an opening that it can lie in.
     let gap_px = u[OPENING_RADIUS] - u[LAND_RADIUS];
     let is_opening = (u[LAND_RADIUS] / radius_px - 1.0).abs() < 0.12
@@ -90,6 +89,15 @@ pub fn pull(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<Pull> {
         && u[LAND].hypot(u[LAND + 1]) < MOST_SHIFT * radius_px;
     let own = (0.5 * variance * (inverse[(LAND, LAND)] + inverse[(LAND + 1, LAND + 1)])).max(0.0).sqrt();
     is_opening.then(|| Pull { shift_px: [u[LAND], u[LAND + 1]], u_px: own.hypot(SHIFT_DOUBT * u[LAND].hypot(u[LAND + 1])) })
+}
+
+/// What least squares found.
+struct Fitted {
+    unknowns: Unknowns,
+    /// Of what is left over, light squared.
+    variance: f64,
+    /// Of the normal matrix.
+    inverse: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
 }
 
 /// The mean of many features' light about their centres, pixel by pixel.
@@ -154,9 +162,9 @@ impl MeanPicture {
         (x / norm, y / norm)
     }
 
-    /// Least squares from a start: variance left over, the unknowns, and the inverse of the normal matrix.
-    fn fit(&self, model: &Model, start: Unknowns) -> Option<(f64, Unknowns, SMatrix<f64, UNKNOWNS, UNKNOWNS>)> {
-        let squares = |u: &Unknowns| self.pixels.iter().map(|[x, y, l]| (l - model.light(u, *x, *y)).powi(2)).sum::<f64>();
+    /// Least squares from a start; `None` when they do not come to rest.
+    fn fit(&self, start: Unknowns) -> Option<Fitted> {
+        let squares = |u: &Unknowns| self.pixels.iter().map(|[x, y, l]| (l - light_and_slope(u, *x, *y).0).powi(2)).sum::<f64>();
         let (mut u, mut least, mut damping) = (start, squares(&start), 1e-3);
         let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
         let mut is_at_rest = false;
@@ -164,7 +172,7 @@ impl MeanPicture {
             normal.fill(0.0);
             let mut right = Unknowns::zeros();
             for [x, y, l] in &self.pixels {
-                let (light, slope) = model.light_and_slope(&u, *x, *y);
+                let (light, slope) = light_and_slope(&u, *x, *y);
                 normal.syger(1.0, &slope, &slope, 1.0);
                 right += slope * (l - light);
             }
@@ -180,25 +188,20 @@ impl MeanPicture {
             if after < least {
                 is_at_rest = least - after < 1e-4 * least;
                 (u, least, damping) = (next, after, damping / 5.0);
-                if is_at_rest {
-                    break;
-                }
             } else {
                 damping *= 8.0;
-                if damping > 1e6 {
-                    is_at_rest = true;
-                    break;
-                }
+                is_at_rest = damping > 1e6;
+            }
+            if is_at_rest {
+                break;
             }
         }
+        if !is_at_rest {
+            return None;
+        }
         let freedom = (self.pixels.len() as f64 - UNKNOWNS as f64).max(1.0);
-        is_at_rest.then(|| Some((least / freedom, u, normal.try_inverse()?))).flatten()
+        Some(Fitted { unknowns: u, variance: least / freedom, inverse: normal.try_inverse()? })
     }
-}
-
-/// The land within its opening.
-struct Model {
-    radius_px: f64,
 }
 
 /// A disc's share of the light at a place, and how that changes with the disc's centre and radius, and with the blur.
@@ -208,39 +211,34 @@ struct Disc {
     per_blur: f64,
 }
 
-impl Model {
-    fn disc(x: f64, y: f64, radius_px: f64, blur_px: f64) -> Disc {
+impl Disc {
+    /// At a place from its centre, px.
+    fn at(x: f64, y: f64, radius_px: f64, blur_px: f64) -> Self {
         let (r, blur_px) = ((x * x + y * y).sqrt().max(1e-9), blur_px.abs().max(0.3));
         let t = (radius_px - r) / blur_px;
         let density = (-0.5 * t * t).exp() / (blur_px * std::f64::consts::TAU.sqrt());
-        Disc { share: normal_share(t), slope: [density * x / r, density * y / r, density], per_blur: -density * t }
+        Self { share: normal_share(t), slope: [density * x / r, density * y / r, density], per_blur: -density * t }
     }
+}
 
-    fn light(&self, u: &Unknowns, x: f64, y: f64) -> f64 {
-        let land = Self::disc(x - u[LAND], y - u[LAND + 1], u[LAND_RADIUS], u[BLUR]).share;
-        let opening = Self::disc(x - u[OPENING], y - u[OPENING + 1], u[OPENING_RADIUS], u[BLUR]).share;
-        let metal = u[LIGHT] + (u[SLOPE] * x + u[SLOPE + 1] * y) / self.radius_px;
-        u[MASK] + opening * (u[LAMINATE] - u[MASK] + (metal - u[LAMINATE]) * land)
+/// Light of the land within its opening at a place from the mean picture's middle, px, and how it changes with each unknown.
+fn light_and_slope(u: &Unknowns, x: f64, y: f64) -> (f64, Unknowns) {
+    let land = Disc::at(x - u[LAND], y - u[LAND + 1], u[LAND_RADIUS], u[BLUR]);
+    let opening = Disc::at(x - u[OPENING], y - u[OPENING + 1], u[OPENING_RADIUS], u[BLUR]);
+    let over_laminate = u[LIGHT] + u[SLOPE] * x + u[SLOPE + 1] * y - u[LAMINATE];
+    let within = u[LAMINATE] - u[MASK] + over_laminate * land.share;
+    let mut slope = Unknowns::zeros();
+    for i in 0..3 {
+        slope[LAND + i] = opening.share * over_laminate * land.slope[i];
+        slope[OPENING + i] = within * opening.slope[i];
     }
-
-    fn light_and_slope(&self, u: &Unknowns, x: f64, y: f64) -> (f64, Unknowns) {
-        let land = Self::disc(x - u[LAND], y - u[LAND + 1], u[LAND_RADIUS], u[BLUR]);
-        let opening = Self::disc(x - u[OPENING], y - u[OPENING + 1], u[OPENING_RADIUS], u[BLUR]);
-        let metal = u[LIGHT] + (u[SLOPE] * x + u[SLOPE + 1] * y) / self.radius_px;
-        let within = u[LAMINATE] - u[MASK] + (metal - u[LAMINATE]) * land.share;
-        let mut slope = Unknowns::zeros();
-        for i in 0..3 {
-            slope[LAND + i] = opening.share * (metal - u[LAMINATE]) * land.slope[i];
-            slope[OPENING + i] = within * opening.slope[i];
-        }
-        slope[LIGHT] = opening.share * land.share;
-        slope[SLOPE] = slope[LIGHT] * x / self.radius_px;
-        slope[SLOPE + 1] = slope[LIGHT] * y / self.radius_px;
-        slope[LAMINATE] = opening.share * (1.0 - land.share);
-        slope[MASK] = 1.0 - opening.share;
-        slope[BLUR] = opening.per_blur * within + opening.share * (metal - u[LAMINATE]) * land.per_blur;
-        (u[MASK] + opening.share * within, slope)
-    }
+    slope[LIGHT] = opening.share * land.share;
+    slope[SLOPE] = slope[LIGHT] * x;
+    slope[SLOPE + 1] = slope[LIGHT] * y;
+    slope[LAMINATE] = opening.share * (1.0 - land.share);
+    slope[MASK] = 1.0 - opening.share;
+    slope[BLUR] = opening.per_blur * within + opening.share * over_laminate * land.per_blur;
+    (u[MASK] + opening.share * within, slope)
 }
 
 /// Share of a normal distribution below `t` standard deviations.
@@ -266,7 +264,7 @@ mod tests {
                 }) as f32
             })
             .collect();
-        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
+        Plane::of_light(width, height, light)
     }
 
     fn centres() -> Vec<PointPx> {
@@ -294,7 +292,7 @@ mod tests {
             (0.1 + 0.5 * normal_share((10.0 - near) / 1.1)) as f32
         };
         let light = (0..width * height).map(bare).collect();
-        let plane = Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None };
+        let plane = Plane::of_light(width, height, light);
         let look = Look::learn(&plane, &truth.iter().copied().map(Teacher::from).collect::<Vec<_>>(), 10.0).expect("an edge");
         assert!(pull(&plane, &look, &truth).is_none_or(|p| p.shift_px[0].hypot(p.shift_px[1]) < 0.02));
     }

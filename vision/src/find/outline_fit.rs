@@ -715,7 +715,7 @@ mod tests {
                 (0.1 + sum) as f32
             })
             .collect();
-        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
+        Plane::of_light(width, height, light)
     }
 
     fn prints(turn: f64) -> Vec<Print> {

@@ -327,7 +327,7 @@ mod tests {
                 0.3 + (inside - 0.3) * (0.5 + deepest / 2.0).clamp(0.0, 1.0) as f32
             })
             .collect();
-        Plane { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
+        Plane::of_light(width, height, light)
     }
 
     fn bar(turn: f64) -> Sought {
