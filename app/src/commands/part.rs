@@ -223,11 +223,16 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
 fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
     let pitch_mm = new.pitch.0;
     let smaller_mm = pitch_mm[0].min(pitch_mm[1]);
-    // Of a chessboard, the nearest neighbour of a site stands across, or two steps along.
-    let nearest_mm = if new.staggered { pitch_mm[0].hypot(pitch_mm[1]).min(2.0 * smaller_mm) } else { smaller_mm };
     let (ball_mm, ball_source) = match new.ball {
         Some(ball_mm) => (ball_mm, "as given".to_owned()),
-        None => defaults::for_pitch(nearest_mm).map(|choice| (choice.ball_mm, choice.source)).context("--ball is needed")?,
+        None => {
+            // Of a chessboard, the nearest neighbour of a site stands across, or two steps along.
+            let choice = match new.staggered {
+                true => defaults::for_distance(pitch_mm[0].hypot(pitch_mm[1]).min(2.0 * smaller_mm)),
+                false => defaults::for_pitch(smaller_mm),
+            };
+            choice.map(|choice| (choice.ball_mm, choice.source)).context("--ball is needed")?
+        }
     };
     let (land_mm, land_source) = match new.land {
         Some(land_mm) => (land_mm, "as given".to_owned()),

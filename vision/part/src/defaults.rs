@@ -109,12 +109,7 @@ fn known(mark: &str) -> Known {
 pub fn for_pitch(pitch_mm: f64) -> Result<Choice, NoDefault> {
     let usual: Vec<&Row> = rows().iter().filter(|row| row.pitches_mm.iter().any(|p| (p - pitch_mm).abs() <= SAME_MM)).collect();
     let middle = match usual.len() {
-        0 => {
-            let mut listed: Vec<f64> = rows().iter().flat_map(|row| row.pitches_mm.clone()).collect();
-            listed.sort_by(|a, b| b.total_cmp(a));
-            listed.dedup();
-            return Err(NoDefault::Pitch { pitch_mm, listed: in_words(&listed) });
-        }
+        0 => return Err(NoDefault::Pitch { pitch_mm, listed: in_words(&listed_pitches_mm()) }),
         n if n % 2 == 1 => usual[n / 2],
         n if usual[n / 2].ball_known == Known::Seen && usual[n / 2 - 1].ball_known != Known::Seen => usual[n / 2],
         n => usual[n / 2 - 1],
@@ -127,6 +122,24 @@ pub fn for_pitch(pitch_mm: f64) -> Result<Choice, NoDefault> {
         }
     };
     Ok(choice(middle, &which))
+}
+
+/// The usual ball and land for neighbours that stand apart by what no drawing calls a pitch, as across a staggered grid:
+/// those of the next listed pitch below, which leave more room between neighbours, not less.
+///
+/// # Errors
+/// `Pitch` where all listed pitches are larger.
+pub fn for_distance(distance_mm: f64) -> Result<Choice, NoDefault> {
+    let below = listed_pitches_mm().into_iter().find(|pitch_mm| *pitch_mm <= distance_mm + SAME_MM);
+    for_pitch(below.unwrap_or(distance_mm))
+}
+
+/// Every pitch of the table once, mm, largest first.
+fn listed_pitches_mm() -> Vec<f64> {
+    let mut listed: Vec<f64> = rows().iter().flat_map(|row| row.pitches_mm.clone()).collect();
+    listed.sort_by(|a, b| b.total_cmp(a));
+    listed.dedup();
+    listed
 }
 
 /// The usual land of a ball.
@@ -197,6 +210,13 @@ mod tests {
              (ball from memory, as in package drawings that were seen; land from memory); the drawing's own figures are better"
         );
         assert!(for_pitch(0.5).expect("listed").source.contains("(ball as seen in package drawings; land as quoted by a third party)"));
+    }
+
+    #[test]
+    fn across_a_staggered_grid_the_ball_of_the_next_pitch_below_is_taken() {
+        assert_eq!(for_distance(0.5_f64.hypot(0.5)), for_pitch(0.65));
+        assert_eq!(for_distance(0.8), for_pitch(0.8));
+        assert!(for_distance(0.2).is_err() && for_distance(f64::NAN).is_err());
     }
 
     #[test]
