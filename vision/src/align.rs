@@ -5,7 +5,7 @@ use crate::free_scale;
 use crate::offset::offset;
 use crate::one_light;
 use crate::picture::Picture;
-use crate::plane::{Plane, separate_with_blocks};
+use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
 use crate::view::{Optics, ScaleSource, Sight};
@@ -78,9 +78,7 @@ pub enum AlignError {
 /// [`AlignError`] when the input does not fit together; a picture that does not settle the offset is an answer, not an error.
 pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
     let sights = check(pictures, part, optics)?;
-    let planes: Vec<Plane> = (0..optics.views.len())
-        .map(|v| separate_with_blocks(&pictures[optics.views[v].exposure], optics, v, side::block_edge_px(part, optics, &sights, v)))
-        .collect();
+    let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, &sights, view));
     let (terminals, lands) = match optics.scale {
         ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
         ScaleSource::Pattern { may_differ } => {

@@ -108,138 +108,208 @@ fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] 
 /// light = Σ weight_c ((raw_c - black) / (white - black))^gamma over the channels. The picture must have the frame's size.
 #[must_use]
 pub fn separate(picture: &Picture, optics: &Optics, index: usize) -> Plane {
-    separate_with_blocks(picture, optics, index, None)
-}
-
-/// As [`separate`], and averages the light over blocks of `factor` x `factor` px in the same pass.
-#[must_use]
-pub fn separate_with_blocks(picture: &Picture, optics: &Optics, index: usize, factor: Option<usize>) -> Plane {
-    let frame = &optics.frame;
-    let region = region_of(&optics.views[index], frame);
-    let white = frame.white.unwrap_or(picture.full_scale());
-    let weights = unmixing_weights(optics, index, picture.channels).map(|w| w as f32);
-    let span = (white - frame.black).max(1e-9);
-    let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
-    // One table for each channel, weight and gamma in it: separating a pixel is three look-ups and two sums.
-    let tables = |values: u32| -> [Vec<f32>; 3] { weights.map(|w| (0..values).map(|v| w * linear(v)).collect()) };
-    // Without gamma, separating is three multiplications that the compiler does for many pixels at once.
-    let (black, per_step) = (frame.black as f32, weights.map(|w| w / span as f32));
-    let widest = pulp::Arch::new();
-    let mut plane = match &picture.samples {
-        Samples::U8(raw) if frame.gamma == 1.0 => {
-            widest.dispatch(Linear { raw, picture, region, factor, black, weights: per_step, full: white.min(255.0) as u8 })
-        }
-        Samples::U16(raw) if frame.gamma == 1.0 => {
-            widest.dispatch(Linear { raw, picture, region, factor, black, weights: per_step, full: white.min(65535.0) as u16 })
-        }
-        Samples::U8(raw) => mix(raw, picture, region, factor, &tables(1 << 8), white.min(255.0) as u8),
-        Samples::U16(raw) => mix(raw, picture, region, factor, &tables(1 << 16), white.min(65535.0) as u16),
-    };
-    plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) / span as f32;
+    let [plane] = together(picture, optics, [Wanted { view: index, block_edge_px: None }]);
     plane
 }
 
-/// Separation without gamma: raw value of no light, and what one raw step of each channel adds to the light.
-struct Linear<'a, T> {
+/// A light that is wanted of a picture.
+#[derive(Clone, Copy)]
+struct Wanted {
+    /// Index into the bench's views.
+    view: usize,
+    /// Edge of the blocks that it is to be averaged over, px.
+    block_edge_px: Option<usize>,
+}
+
+/// Separates the lights of all views, each from the picture of its exposure, and averages each over blocks of the edge, px, that
+/// `block_edge_px` names for the view. Two lights that mix in one region are told apart in one pass.
+#[must_use]
+pub fn separate_all(pictures: &[Picture], optics: &Optics, block_edge_px: impl Fn(usize) -> Option<usize>) -> Vec<Plane> {
+    let mut planes: Vec<Option<Plane>> = optics.views.iter().map(|_| None).collect();
+    for view in 0..planes.len() {
+        if planes[view].is_some() {
+            continue;
+        }
+        let picture = &pictures[optics.views[view].exposure];
+        let wanted = |view| Wanted { view, block_edge_px: block_edge_px(view) };
+        let is_mixed = |other: &usize| {
+            let (a, b) = (&optics.views[view], &optics.views[*other]);
+            a.exposure == b.exposure && region_of(a, &optics.frame) == region_of(b, &optics.frame)
+        };
+        match (view + 1..planes.len()).filter(|other| planes[*other].is_none()).find(is_mixed) {
+            Some(other) => {
+                let [one, two] = together(picture, optics, [wanted(view), wanted(other)]);
+                (planes[view], planes[other]) = (Some(one), Some(two));
+            }
+            None => {
+                let [one] = together(picture, optics, [wanted(view)]);
+                planes[view] = Some(one);
+            }
+        }
+    }
+    planes.into_iter().flatten().collect()
+}
+
+/// Separates the lights of views that have one picture and one region.
+fn together<const N: usize>(picture: &Picture, optics: &Optics, wanted: [Wanted; N]) -> [Plane; N] {
+    let frame = &optics.frame;
+    let region = region_of(&optics.views[wanted[0].view], frame);
+    let white = frame.white.unwrap_or(picture.full_scale());
+    let span = (white - frame.black).max(1e-9);
+    let weights = wanted.map(|w| unmixing_weights(optics, w.view, picture.channels).map(|weight| weight as f32));
+    let block_edges_px = wanted.map(|w| w.block_edge_px);
+    let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
+    let table = |values: u32| -> Vec<f32> { (0..values).map(linear).collect() };
+    // Without gamma, the light is a multiplication that the compiler does for many pixels at once.
+    let (black, per_step) = (frame.black as f32, (1.0 / span) as f32);
+    let widest = pulp::Arch::new();
+    let mut planes = match &picture.samples {
+        Samples::U8(raw) => {
+            let lines = Lines { raw, picture, region, full: white.min(255.0) as u8 };
+            match frame.gamma == 1.0 {
+                true => widest.dispatch(Linear { lines, weights, block_edges_px, black, per_step }),
+                false => widest.dispatch(Curved { lines, weights, block_edges_px, table: &table(1 << 8) }),
+            }
+        }
+        Samples::U16(raw) => {
+            let lines = Lines { raw, picture, region, full: white.min(65535.0) as u16 };
+            match frame.gamma == 1.0 {
+                true => widest.dispatch(Linear { lines, weights, block_edges_px, black, per_step }),
+                false => widest.dispatch(Curved { lines, weights, block_edges_px, table: &table(1 << 16) }),
+            }
+        }
+    };
+    for (plane, weights) in planes.iter_mut().zip(weights) {
+        plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) * per_step;
+    }
+    planes
+}
+
+/// The raw values of a region of a picture, line by line, and the raw value of full scale.
+struct Lines<'a, T> {
     raw: &'a [T],
     picture: &'a Picture,
     region: RegionPx,
-    factor: Option<usize>,
-    black: f32,
-    weights: [f32; 3],
     full: T,
 }
 
+impl<T> Lines<'_, T> {
+    fn line(&self, y: usize) -> &[T] {
+        let (channels, width) = (self.picture.channels, self.region.width as usize);
+        let start = ((self.region.y as usize + y) * self.picture.width_px + self.region.x as usize) * channels;
+        &self.raw[start..start + width * channels]
+    }
+}
+
+/// Separation without gamma: raw value of no light, and the light of one raw step.
+struct Linear<'a, T, const N: usize> {
+    lines: Lines<'a, T>,
+    weights: [[f32; 3]; N],
+    block_edges_px: [Option<usize>; N],
+    black: f32,
+    per_step: f32,
+}
+
 /// For the widest vector registers that this machine has; the arithmetic, and so the answer, is the same on all.
-impl<T: Copy + Ord + Into<f32>> pulp::NullaryFnOnce for Linear<'_, T> {
-    type Output = Plane;
+impl<T: Copy + Ord + Into<f32>, const N: usize> pulp::NullaryFnOnce for Linear<'_, T, N> {
+    type Output = [Plane; N];
 
     #[inline(always)]
-    fn call(self) -> Plane {
-        let Self { black, weights: [red, green, blue], .. } = self;
-        plane_of(
-            self.raw,
-            self.picture,
-            self.region,
-            self.factor,
-            self.full,
+    fn call(self) -> [Plane; N] {
+        let Self { lines, weights, block_edges_px, black, per_step } = self;
+        planes_of(
+            &lines,
+            weights,
+            block_edges_px,
             #[inline(always)]
-            |row, out| {
-                if self.picture.channels == 3 {
-                    for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
-                        let (r, g, b): (f32, f32, f32) = (p[0].into(), p[1].into(), p[2].into());
-                        *o = (r - black).max(0.0) * red + (g - black).max(0.0) * green + (b - black).max(0.0) * blue;
-                    }
-                } else {
-                    for (o, &p) in out.iter_mut().zip(row) {
-                        *o = (p.into() - black).max(0.0) * red;
-                    }
-                }
-            },
+            |raw: T| (raw.into() - black).max(0.0) * per_step,
         )
     }
 }
 
-fn mix<T: Copy + Ord + Into<usize>>(
-    raw: &[T],
-    picture: &Picture,
-    region: RegionPx,
-    factor: Option<usize>,
-    tables: &[Vec<f32>; 3],
-    full: T,
-) -> Plane {
-    plane_of(raw, picture, region, factor, full, |row, out| {
-        if picture.channels == 3 {
-            for (o, p) in out.iter_mut().zip(row.chunks_exact(3)) {
-                *o = tables[0][p[0].into()] + tables[1][p[1].into()] + tables[2][p[2].into()];
-            }
-        } else {
-            for (o, &p) in out.iter_mut().zip(row) {
-                *o = tables[0][p.into()];
-            }
-        }
-    })
+/// Separation with gamma: the light of each raw value.
+struct Curved<'a, T, const N: usize> {
+    lines: Lines<'a, T>,
+    weights: [[f32; 3]; N],
+    block_edges_px: [Option<usize>; N],
+    table: &'a [f32],
+}
+
+impl<T: Copy + Ord + Into<usize>, const N: usize> pulp::NullaryFnOnce for Curved<'_, T, N> {
+    type Output = [Plane; N];
+
+    #[inline(always)]
+    fn call(self) -> [Plane; N] {
+        let Self { lines, weights, block_edges_px, table } = self;
+        planes_of(
+            &lines,
+            weights,
+            block_edges_px,
+            #[inline(always)]
+            |raw: T| table[raw.into()],
+        )
+    }
 }
 
 #[inline(always)]
-fn plane_of<T: Copy + Ord>(
-    raw: &[T],
-    picture: &Picture,
-    region: RegionPx,
-    factor: Option<usize>,
-    full: T,
-    mut one_row: impl FnMut(&[T], &mut [f32]),
-) -> Plane {
-    let (width, height) = (region.width as usize, region.height as usize);
-    let (x0, y0) = (region.x as usize, region.y as usize);
-    let channels = picture.channels;
-    let row_of = |y: usize| {
-        let start = ((y0 + y) * picture.width_px + x0) * channels;
-        &raw[start..start + width * channels]
-    };
-    let mut light = memory::take(width * height);
-    let mut saturated = None;
-    let mut blocks = factor.map(|factor| Blocks::new(factor, width, height));
-    for (y, out) in light.chunks_exact_mut(width.max(1)).enumerate() {
-        let row = row_of(y);
-        one_row(row, out);
-        if let Some(blocks) = &mut blocks {
-            blocks.add_row(y, out);
+fn planes_of<T: Copy + Ord, const N: usize>(
+    lines: &Lines<T>,
+    weights: [[f32; 3]; N],
+    block_edges_px: [Option<usize>; N],
+    light_of: impl Fn(T) -> f32,
+) -> [Plane; N] {
+    let (width, height, channels) = (lines.region.width as usize, lines.region.height as usize, lines.picture.channels);
+    let mut planes = block_edges_px.map(|_| memory::take(width * height));
+    let mut blocks = block_edges_px.map(|edge_px| edge_px.map(|edge_px| Blocks::new(edge_px, width, height)));
+    let mut saturated: Option<Vec<bool>> = None;
+    // The light of the channels of one line: each is found once, however many lights it is part of.
+    let mut linear = [0, 1, 2].map(|channel| vec![0.0_f32; if channel < channels { width } else { 0 }]);
+    for y in 0..height {
+        let line = lines.line(y);
+        if channels == 3 {
+            let [red, green, blue] = linear.each_mut().map(|l| &mut l[..width]);
+            for (i, p) in line.chunks_exact(3).enumerate().take(width) {
+                (red[i], green[i], blue[i]) = (light_of(p[0]), light_of(p[1]), light_of(p[2]));
+            }
+        } else {
+            for (l, &p) in linear[0].iter_mut().zip(line) {
+                *l = light_of(p);
+            }
         }
-        if row.iter().fold(row[0], |most, &v| if v > most { v } else { most }) >= full {
-            let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
+        for ((plane, blocks), weights) in planes.iter_mut().zip(&mut blocks).zip(weights) {
+            let out = &mut plane[y * width..][..width];
             if channels == 3 {
-                for (s, p) in saturated.iter_mut().zip(row.chunks_exact(3)) {
-                    *s = p[0] >= full || p[1] >= full || p[2] >= full;
+                let [red, green, blue] = linear.each_ref().map(|l| &l[..width]);
+                for i in 0..width {
+                    out[i] = red[i] * weights[0] + green[i] * weights[1] + blue[i] * weights[2];
                 }
             } else {
-                for (s, &p) in saturated.iter_mut().zip(row) {
-                    *s = p >= full;
+                for (o, l) in out.iter_mut().zip(&linear[0]) {
+                    *o = l * weights[0];
                 }
+            }
+            if let Some(blocks) = blocks {
+                blocks.add_row(y, out);
+            }
+        }
+        let brightest = line.first().map(|&first| line.iter().fold(first, |most, &v| if v > most { v } else { most }));
+        if brightest.is_some_and(|brightest| brightest >= lines.full) {
+            let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
+            for (s, p) in saturated.iter_mut().zip(line.chunks_exact(channels)) {
+                *s = p.iter().any(|v| *v >= lines.full);
             }
         }
     }
-    Plane { origin_px: [x0, y0], width, height, light, step_of_light: 0.0, saturated, blocks: blocks.map(|b| b.reduced) }
+    let mut blocks = blocks.into_iter();
+    planes.map(|light| Plane {
+        origin_px: [lines.region.x as usize, lines.region.y as usize],
+        width,
+        height,
+        light,
+        step_of_light: 0.0,
+        saturated: saturated.clone(),
+        blocks: blocks.next().flatten().map(|b| b.reduced),
+    })
 }
 
 /// A plane averaged over square blocks, for looking at a coarser scale.
