@@ -65,7 +65,7 @@ pub(crate) fn mark(
         for (w, (way, &(a, b))) in light.iter().zip(&ways).enumerate() {
             let usual = by_row.get(&row_of(w)).and_then(Option::as_ref).or(of_all.as_ref());
             let hides = |end: usize| findings.iter().any(|f| f.site == sites[end] && f.state == SiteState::Hidden);
-            if !hides(a) && !hides(b) && way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w))) {
+            if way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w))) && !hides(a) && !hides(b) {
                 for end in [a, b] {
                     if let Some(f) =
                         findings.iter_mut().find(|f| f.site == sites[end] && !matches!(f.state, SiteState::Absent | SiteState::Hidden))

@@ -208,7 +208,7 @@ const SHIFT_BIN_SHARE: f64 = 0.25;
 /// At most so many features vote for shifts with all sites; all are counted afterwards.
 const MOST_VOTERS: usize = 120;
 /// At most so many features vote for turns, each with its neighbours: a thousand votes or more.
-const MOST_TURN_VOTERS: usize = 300;
+const MOST_TURN_VOTERS: usize = 160;
 /// Turns that are looked at closely.
 const MOST_TURNS: usize = 8;
 /// Shifts of each turn that are looked at closely.

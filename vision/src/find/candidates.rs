@@ -125,6 +125,7 @@ fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
     let none = Rises { x: vec![0.0; width], y: vec![0.0; width], squared: vec![0.0; width] };
     // The rows above, here and below.
     let mut rows = [none.clone(), none.clone(), none];
+    let mut is_ridge = vec![false; width];
     widest.dispatch(Sobel { reduced, row: 1, out: &mut rows[2] });
     for row in 1..height - 1 {
         rows.rotate_left(1);
@@ -134,11 +135,11 @@ fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
             rows[2].squared.fill(0.0);
         }
         let [above, here, below] = &rows;
-        for (col, &squared) in here.squared.iter().enumerate() {
-            if squared <= threshold || !is_ridge([above, here, below], col) {
-                continue;
-            }
-            let size = squared.sqrt();
+        widest.dispatch(Ridges { rows: [above, here, below], threshold, out: &mut is_ridge[1..width - 1] });
+        let groups = is_ridge.chunks(GROUP).enumerate().filter(|(_, group)| group.contains(&true));
+        let columns = groups.flat_map(|(g, group)| (g * GROUP..).zip(group)).filter(|(_, is_ridge)| **is_ridge);
+        for (col, _) in columns {
+            let size = here.squared[col].sqrt();
             let weight = size / (size + half);
             // In whole numbers, as they need no rounding; half a block more rounds the place.
             let per_unit = PER_BLOCK as f32 / size;
@@ -156,23 +157,41 @@ fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
     smoothed
 }
 
-/// Whether the rise is no less than those before and behind it, along its own direction to the nearest eighth of a turn: an
-/// edge blurred over several blocks votes once.
-fn is_ridge([above, here, below]: [&Rises; 3], col: usize) -> bool {
-    /// tan of a sixteenth of a turn.
-    const STEEP: f32 = 0.414_213_56;
-    let (gx, gy, squared) = (here.x[col], here.y[col], here.squared[col]);
-    let at = |row: &Rises, col: usize| row.squared.get(col).copied().unwrap_or(0.0);
-    let (before, behind) = if gy.abs() <= STEEP * gx.abs() {
-        (at(here, col.wrapping_sub(1)), at(here, col + 1))
-    } else if gx.abs() <= STEEP * gy.abs() {
-        (at(above, col), at(below, col))
-    } else if (gx > 0.0) == (gy > 0.0) {
-        (at(above, col.wrapping_sub(1)), at(below, col + 1))
-    } else {
-        (at(above, col + 1), at(below, col.wrapping_sub(1)))
-    };
-    squared >= before && squared >= behind
+/// Most groups of so many places hold no ridge and are passed over as one.
+const GROUP: usize = 16;
+
+/// Where in a row, but at its ends, the rise is clear and no less than those before and behind it, along its own direction to
+/// the nearest eighth of a turn: an edge blurred over several blocks votes once.
+struct Ridges<'a> {
+    /// Above, here, below.
+    rows: [&'a Rises; 3],
+    threshold: f32,
+    out: &'a mut [bool],
+}
+
+impl pulp::NullaryFnOnce for Ridges<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        /// tan of a sixteenth of a turn.
+        const STEEP: f32 = 0.414_213_56;
+        let n = self.out.len();
+        let [above, here, below] = self.rows.map(|row| [0, 1, 2].map(|shift| &row.squared[shift..][..n]));
+        let (gx, gy, out) = (&self.rows[1].x[1..][..n], &self.rows[1].y[1..][..n], &mut self.out[..n]);
+        for c in 0..n {
+            // Every neighbour is read, so that the compiler chooses among them for many places at once.
+            let (left, squared, right) = (here[0][c], here[1][c], here[2][c]);
+            let (up_left, up, up_right) = (above[0][c], above[1][c], above[2][c]);
+            let (down_left, down, down_right) = (below[0][c], below[1][c], below[2][c]);
+            let (x, y) = (gx[c].abs(), gy[c].abs());
+            let is_falling = gx[c] * gy[c] > 0.0;
+            let slanted = if is_falling { (up_left, down_right) } else { (up_right, down_left) };
+            let steep = if x <= STEEP * y { (up, down) } else { slanted };
+            let (before, behind) = if y <= STEEP * x { (left, right) } else { steep };
+            out[c] = (squared > self.threshold) & (squared >= before) & (squared >= behind);
+        }
+    }
 }
 
 struct Smooth<'a> {

@@ -14,7 +14,7 @@
 //! not into δ. The model is linear, so δ, growth and their covariance come from one least-squares solution, repeated about
 //! the new place until the place stays. This is Gauss-Newton for the maximum-likelihood centre under white noise; its
 //! covariance is the Cramér–Rao bound of this model.
-//! The designs depend on the centre's place within a pixel only, so they are made once for each of 4 x 4 such places.
+//! The designs depend on the centre's place within a pixel only, so they are made once for each of 3 x 3 such places.
 
 use super::look::Look;
 use crate::plane::Plane;
@@ -53,8 +53,8 @@ const SLOPE_DOUBT: f64 = 0.5;
 const OUTSIDE_DOUBT: f64 = 0.2;
 
 /// Places within a pixel, along each axis, for which a design is kept. A step no longer than `LINEAR_WITHIN` of their distance
-/// needs no other. What the linear model leaves out, a step cubed over twelve squared blurs, is then 0.0005 px at 1 px of blur.
-const PHASES: usize = 4;
+/// needs no other. What the linear model leaves out, a step cubed over twelve squared blurs, is then 0.001 px at 1 px of blur.
+const PHASES: usize = 3;
 /// As few do for teachers: what is left out, 0.004 px, goes every way and averages out over them.
 const TEACHING_PHASES: usize = 2;
 /// The nearest of the places is within √½ of their distance.
