@@ -118,8 +118,6 @@ const TEACHERS: usize = 16;
 const FIRST_TEACHERS: usize = 8;
 /// Rounds of learning and measuring until the teachers' mean place stays.
 const MOST_ROUNDS: usize = 8;
-/// Until then, every other row of pixels teaches.
-const ROW_STEP_OF_ROUNDS: usize = 2;
 /// The linear growth holds within this, px.
 const MOST_GROWN_PX: f64 = 1.0;
 /// A mean place that moves less than this has come to rest, px.
@@ -141,18 +139,18 @@ fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<
         expected.iter().filter(|e| e.candidate.is_some_and(|c| c.distance(e.at) < 0.25 * radius_px)).map(|e| e.at).collect();
     let spread = |n: usize| -> Vec<PointPx> { seen.iter().copied().step_by(seen.len().div_ceil(n).max(1)).collect() };
     let first: Vec<Taught> = spread(FIRST_TEACHERS).into_iter().map(|at| Taught { expected: at, teacher: at.into() }).collect();
-    let mut settled = Settled { look: learn(plane, &first, radius_px, ROW_STEP_OF_ROUNDS)?, lean: [0.0; 2], drift_px: [0.0; 2] };
+    let mut settled = Settled { look: learn(plane, &first, radius_px)?, lean: [0.0; 2], drift_px: [0.0; 2] };
     let mut taught = first;
     for _ in 0..MOST_ROUNDS {
         let before_px = settled.drift_px;
-        let is_learned = settled.learn_again(plane, &mut taught, radius_px, ROW_STEP_OF_ROUNDS)?;
+        let is_learned = settled.learn_again(plane, &mut taught, radius_px)?;
         if !is_learned || (settled.drift_px[0] - before_px[0]).hypot(settled.drift_px[1] - before_px[1]) < AT_REST_PX {
             break;
         }
     }
     let [x, y] = settled.drift_px;
     let moved = |at: PointPx| Taught { expected: at, teacher: PointPx::new(at.x + x, at.y + y).into() };
-    settled.learn_again(plane, &mut spread(TEACHERS).into_iter().map(moved).collect(), radius_px, 1)?;
+    settled.learn_again(plane, &mut spread(TEACHERS).into_iter().map(moved).collect(), radius_px)?;
     Some(settled)
 }
 
@@ -162,14 +160,14 @@ struct Taught {
     teacher: Teacher,
 }
 
-fn learn(plane: &Plane, taught: &[Taught], radius_px: f64, row_step: usize) -> Option<Look> {
-    Look::learn_from_rows(plane, &taught.iter().map(|t| t.teacher).collect::<Vec<_>>(), radius_px, row_step)
+fn learn(plane: &Plane, taught: &[Taught], radius_px: f64) -> Option<Look> {
+    Look::learn(plane, &taught.iter().map(|t| t.teacher).collect::<Vec<_>>(), radius_px)
 }
 
 impl Settled {
     /// Measures the teachers, keeps those that are as usual at their measured places, and learns from them. Whether any was;
     /// `None` when no look can be learned from them.
-    fn learn_again(&mut self, plane: &Plane, taught: &mut Vec<Taught>, radius_px: f64, row_step: usize) -> Option<bool> {
+    fn learn_again(&mut self, plane: &Plane, taught: &mut Vec<Taught>, radius_px: f64) -> Option<bool> {
         let mut finder = CentreFinder::for_teachers(plane, &self.look, self.lean);
         let measured: Vec<Option<Centre>> = taught.iter().map(|t| finder.measure(t.teacher.at)).collect();
         let usual = Usual::of(&measured);
@@ -185,7 +183,7 @@ impl Settled {
         let mean_size = mean_of(&|(_, c)| c.size_ratio);
         let grown_px = |c: &Centre| ((c.size_ratio - mean_size) * self.look.outline_px).clamp(-MOST_GROWN_PX, MOST_GROWN_PX);
         *taught = good.iter().map(|(e, c)| Taught { expected: *e, teacher: Teacher { at: c.at, grown_px: grown_px(c) } }).collect();
-        self.look = learn(plane, taught, radius_px, row_step)?;
+        self.look = learn(plane, taught, radius_px)?;
         Some(true)
     }
 }

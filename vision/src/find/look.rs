@@ -185,12 +185,6 @@ impl Look {
     /// Learns the profile from features at known places. `None` when there is none or no edge shows.
     #[must_use]
     pub fn learn(plane: &Plane, teachers: &[Teacher], radius_px: f64) -> Option<Self> {
-        Self::learn_from_rows(plane, teachers, radius_px, 1)
-    }
-
-    /// As [`Look::learn`], from every `step`-th row of pixels: the curve is noisier, and is there in a `step`-th of the time.
-    #[must_use]
-    pub fn learn_from_rows(plane: &Plane, teachers: &[Teacher], radius_px: f64, step: usize) -> Option<Self> {
         let reach_px = Self::REACH * radius_px + 3.0;
         let bins = (reach_px / Self::STEP_PX).ceil() as usize + 1;
         // Light and number of pixels of each fine step, side by side.
@@ -199,7 +193,7 @@ impl Look {
         let stride = teachers.len().div_ceil(Self::MOST_TEACHERS).max(1);
         for Teacher { at: centre, grown_px } in teachers.iter().step_by(stride) {
             let (y0, y1) = window(centre.y, reach_px, plane.height);
-            for y in (y0..y1).step_by(step.max(1)) {
+            for y in y0..y1 {
                 let dy = y as f64 - centre.y;
                 let half_chord = (reach_px * reach_px - dy * dy).max(0.0).sqrt();
                 let (x0, x1) = window(centre.x, half_chord, plane.width);
