@@ -446,8 +446,9 @@ where
     // What no site explains is there by chance; features of the pattern that the picture's edge cuts are explained.
     let fullest = (0..counts.len()).max_by_key(|&i| (counts[i].seen, std::cmp::Reverse(i))).map_or(first.0, |i| hypotheses[i].0);
     let explained = matches(&alike_near, pattern, &fullest).iter().flatten().count();
-    let chance = ((alike.len().saturating_sub(explained)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
-        .clamp(LEAST_CHANCE, 0.5);
+    let chance =
+        ((alike.len().saturating_sub(explained)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
+            .clamp(LEAST_CHANCE, 0.5);
     let top = counts.iter().max_by_key(|c| (c.seen, std::cmp::Reverse(c.expected))).copied().unwrap_or(Count { seen: 0, expected: 1 });
     let odds = Odds { seen: ((top.seen as f64 + 1.0) / (top.expected as f64 + 2.0)).clamp(0.5, MOST_SURE_SEEN), chance };
     let Some((best, best_odds)) =

@@ -12,7 +12,9 @@ use landfit_part::{Part, PointMm, Pose, Side};
 use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use settled::fits_turned;
 
+mod settled;
 mod terminals;
 pub use terminals::TerminalKind;
 
@@ -336,7 +338,20 @@ fn lay_out(ranges: &Ranges, kind: SceneKind, optics: &Optics, um_per_px: f64, rn
         let worst = [0, 1, 2, 3].map(|edge| part[edge].max(board[edge]) + ranges.pattern.edge_px + row_px);
         if worst.iter().all(|w| *w <= 0.0) || plan.rows.min(plan.columns) <= 4 {
             if kind == SceneKind::FarOffset && rng.random_bool(ranges.kinds.far_cut_share) {
-                cut_off_one_end(ranges, optics, &mut set, rng)?;
+                let whole = (set.bench_from_part, set.bench_from_board);
+                for _ in 0..MOST_CUTS {
+                    cut_off_one_end(ranges, optics, &mut set, rng)?;
+                    let fits = [(Side::Part, &set.rendered, set.bench_from_part), (Side::Board, &set.board, set.bench_from_board)];
+                    if !fits
+                        .into_iter()
+                        .map(|(side, part, pose)| fits_turned(optics, side, part, &pose))
+                        .collect::<Result<Vec<_>, _>>()?
+                        .contains(&true)
+                    {
+                        return Ok(set);
+                    }
+                    (set.bench_from_part, set.bench_from_board) = whole;
+                }
             }
             return Ok(set);
         }
@@ -404,6 +419,9 @@ fn draw_poses(ranges: &Ranges, kind: SceneKind, pitch_mm: f64, rng: &mut ChaCha8
     };
     (bench_from_board.after(&offset), bench_from_board)
 }
+
+/// A pattern that no cut leaves settled stays whole.
+const MOST_CUTS: usize = 8;
 
 /// Moves both sides along one axis of the picture until one end of the pattern runs out of it.
 fn cut_off_one_end(ranges: &Ranges, optics: &Optics, set: &mut Set, rng: &mut ChaCha8Rng) -> Result<(), SceneError> {
