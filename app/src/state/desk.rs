@@ -111,6 +111,9 @@ pub struct Desk {
     source_advice: String,
     accepted: Option<Accepted>,
     after: AfterPanel,
+    /// The newest pictures do not go with the bench: said until some do.
+    unfit: Option<String>,
+    /// What came of the last command, said until the next.
     trouble: Option<String>,
     rehearsal: Option<RehearsalPanel>,
     average: Option<Arc<Frame>>,
@@ -140,6 +143,7 @@ impl Desk {
             source_advice: String::new(),
             accepted: None,
             after: AfterPanel::default(),
+            unfit: None,
             trouble: None,
             rehearsal: None,
             average: None,
@@ -160,12 +164,16 @@ impl Desk {
         let alignment = match measure(&frame.pictures, &self.part, &self.bench) {
             Ok(alignment) => alignment,
             Err(error) => {
-                self.trouble = Some(words::picture_does_not_fit(&format!("{error:#}")));
+                // What was measured before is not of these pictures: it is neither shown nor accepted any more.
+                let text = words::picture_does_not_fit(&format!("{error:#}"));
+                self.look = None;
+                self.job.lost(text.clone());
+                self.unfit = Some(text);
                 self.show_plain(frame);
                 return;
             }
         };
-        self.trouble = None;
+        self.unfit = None;
         self.job.look(&alignment, still, frame.number, now_s);
         let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
@@ -209,6 +217,10 @@ impl Desk {
 
     /// Does what a page asked for. `time`: now, as RFC 3339.
     pub fn command(&mut self, command: Command, now_s: f64, time: &str) {
+        // Said until the person does something else: not what the window tells by itself, nor what is set while reading it.
+        if !matches!(command, Command::PicturePx(_) | Command::Settings(_)) {
+            self.trouble = None;
+        }
         match command {
             Command::GoOn => self.job.go_on(now_s),
             Command::Accept(accepting) => self.accept(&accepting, time),
@@ -259,7 +271,7 @@ impl Desk {
         self.job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), known);
         self.accepted = None;
         self.look = None;
-        self.trouble = None;
+        self.unfit = None;
         self.tell_readings();
     }
 
@@ -332,7 +344,6 @@ impl Desk {
         }
         self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, last_good: None });
         self.job.accept();
-        self.trouble = None;
     }
 
     fn keep(&self, look: &Look, said: &result::Said, time: &str, state: &str, again: Option<&Path>) -> anyhow::Result<PathBuf> {
@@ -473,7 +484,7 @@ impl Desk {
             bench: self.bench_panel(),
             after: self.after.clone(),
             rehearsal: self.rehearsal.clone(),
-            trouble: self.trouble.clone(),
+            trouble: self.unfit.clone().or_else(|| self.trouble.clone()),
             align,
         }
     }

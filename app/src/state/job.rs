@@ -251,6 +251,13 @@ impl Job {
         }
     }
 
+    /// Pictures came that cannot be measured: the last fit stands no longer.
+    pub fn lost(&mut self, why: String) {
+        self.at_rest = false;
+        self.before = None;
+        self.finding = Some(Finding::Unusable(why));
+    }
+
     /// Forgets what was accepted.
     pub fn withdraw(&mut self) {
         self.accepted = None;

@@ -79,6 +79,15 @@ impl AtOnce {
         &self.bench
     }
 
+    /// Takes in pictures from elsewhere.
+    #[cfg(test)]
+    pub fn look_at(&mut self, pictures: Vec<landfit_vision::Picture>) {
+        self.looks += 1;
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), number: self.looks });
+        self.desk.look(&frame, true, self.now_s());
+        self.publish();
+    }
+
     /// The desk.
     #[cfg(test)]
     #[must_use]
