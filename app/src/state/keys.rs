@@ -71,7 +71,8 @@ impl Keys {
                         kept.push(event);
                     }
                 }
-                Event::Key { key, pressed, .. } if *key == choice.accept && !text_open => self.accept_down = *pressed,
+                // A key that is let go is let go, whatever has the focus by then.
+                Event::Key { key, pressed, .. } if *key == choice.accept && (!text_open || !*pressed) => self.accept_down = *pressed,
                 Event::Key { key, pressed, repeat, .. } if *key == choice.pedal && !text_open => {
                     let in_burst = !self.burst.is_empty() && now_s - self.last_s <= BURST_S;
                     if *pressed && !*repeat && !in_burst && self.pedal_s.is_none() {
@@ -229,6 +230,15 @@ mod tests {
         assert!(keys.read(&mut events, CHOICE, true, 0.0).is_empty());
         assert!(events.contains(&Event::Text(" ".into())) && !keys.is_accept_down());
         assert!(keys.read(&mut vec![], CHOICE, true, 1.0).is_empty());
+    }
+
+    #[test]
+    fn the_accepting_key_is_let_go_also_in_a_text_field_that_was_opened_meanwhile() {
+        let mut keys = Keys::default();
+        let _ = read(&mut keys, vec![key(Key::F12, true, false)], 0.0);
+        assert!(keys.is_accept_down());
+        let _ = keys.read(&mut vec![key(Key::F12, false, false)], CHOICE, true, 0.3);
+        assert!(!keys.is_accept_down());
     }
 
     #[test]

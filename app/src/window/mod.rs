@@ -216,6 +216,10 @@ impl App {
         look::set(&ctx, self.settings.ground);
         let shown = self.behind.shown();
         let mut asks = self.read_keys(&ctx, &shown);
+        if self.page != Page::Align {
+            // A hold that began before another page was opened ends there.
+            let _ = self.align.hold.held(self.keys.is_accept_down(), false, ctx.input(|i| i.time));
+        }
         egui::CentralPanel::default().frame(egui::Frame::new().fill(look::palette(self.settings.ground).ground).inner_margin(12.0)).show(
             ui,
             |ui| {
@@ -349,6 +353,8 @@ impl App {
         });
         let Some(key) = pressed else { return };
         self.set.asking = None;
+        // Its release belongs to no hold: the key means something else from now on.
+        self.keys.let_go();
         if settings_page::key_that_may_be_set(key) {
             let mut set = self.settings.clone();
             let (one, other) = if accepting { (&mut set.accept_key, &set.pedal_key) } else { (&mut set.pedal_key, &set.accept_key) };

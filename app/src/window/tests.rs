@@ -238,6 +238,23 @@ fn a_tap_on_the_key_and_a_click_on_the_button_accept_nothing() {
 }
 
 #[test]
+fn a_hold_does_not_outlast_its_page() {
+    let (mut harness, table) = ordinary(good);
+    harness.event(key(Key::F12, true));
+    wait(&mut harness, 2);
+    assert!(harness.state().align.hold.is_under_way());
+    harness.key_press(Key::F4);
+    wait(&mut harness, 1);
+    harness.event(key(Key::F12, false));
+    wait(&mut harness, 4);
+    harness.key_press(Key::F2);
+    hold(&mut harness, 1);
+    assert!(!table.accepted(), "two taps, a while apart");
+    hold(&mut harness, 10);
+    assert!(table.accepted());
+}
+
+#[test]
 fn outside_the_allowance_only_a_typed_reason_lets_it_be_accepted() {
     let (mut harness, table) = ordinary(looked);
     hold(&mut harness, 10);
