@@ -50,6 +50,7 @@ pub struct Args {
 }
 
 /// What the answer consists of.
+#[derive(Clone)]
 pub struct Answer {
     /// What vision measured.
     pub alignment: Alignment,

@@ -76,6 +76,7 @@ pub struct Accepting {
 }
 
 /// A look as it was measured.
+#[derive(Clone)]
 struct Look {
     frame: Arc<Frame>,
     answer: Answer,
@@ -88,6 +89,8 @@ struct Accepted {
     time: String,
     folder: Option<PathBuf>,
     trouble: Option<String>,
+    /// The look that the record holds.
+    recorded: Look,
     /// The newest look since that is at least as good: the record's, once the optics have left.
     last_good: Option<Look>,
 }
@@ -240,6 +243,7 @@ impl Desk {
             },
             Command::TakeBench(path) => match BenchFile::read(&path) {
                 Ok(bench) => {
+                    self.finish_record();
                     self.bench = bench;
                     self.readings.clear();
                     self.begin_anew(Known::default());
@@ -263,6 +267,8 @@ impl Desk {
 
     /// Takes another part; what is known of the screws stays known.
     pub fn take_part(&mut self, part: PartFile) {
+        // With the part that it was accepted with.
+        self.finish_record();
         self.part = part;
         self.begin_anew(self.job.known.clone());
     }
@@ -333,8 +339,8 @@ impl Desk {
             reason: with_reason.then(|| reason.to_owned()),
             first_seen: accepting.first_seen.and_then(|c| words::CORNERS.get(c)).copied(),
         };
-        let steady = self.steady();
-        let kept = self.keep(steady.as_ref().unwrap_or(look), &said, time, "accepted", None);
+        let recorded = self.steady().unwrap_or_else(|| look.clone());
+        let kept = self.keep(&recorded, &said, time, "accepted", None);
         let (folder, trouble) = match kept {
             Ok(folder) => (Some(folder), None),
             Err(error) => (None, Some(format!("{error:#}"))),
@@ -342,7 +348,7 @@ impl Desk {
         if let Some(folder) = &folder {
             self.after.kept.push((text.clone(), folder.clone()));
         }
-        self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, last_good: None });
+        self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, recorded, last_good: None });
         self.job.accept();
     }
 
@@ -363,9 +369,9 @@ impl Desk {
     fn withdraw(&mut self, time: &str) {
         let Some(accepted) = self.accepted.take() else { return };
         self.job.withdraw();
-        let look = accepted.last_good.as_ref().or(self.look.as_ref());
-        if let (Some(folder), Some(look)) = (&accepted.folder, look)
-            && let Err(error) = self.keep(look, &accepted.said, &accepted.time, &format!("withdrawn {time}"), Some(folder))
+        // Only its state changes: the pictures that were accepted stay what they were, whatever is seen by now.
+        if let Some(folder) = &accepted.folder
+            && let Err(error) = self.keep(&accepted.recorded, &accepted.said, &accepted.time, &format!("withdrawn {time}"), Some(folder))
         {
             self.trouble = Some(format!("{error:#}"));
         }
@@ -378,7 +384,7 @@ impl Desk {
         let left = state == JobState::Placed;
         if let Some(accepted) = &mut self.accepted {
             if good && accepted.said.reason.is_none() {
-                accepted.last_good = Some(Look { frame: Arc::clone(&look.frame), answer: copy_of(&look.answer) });
+                accepted.last_good = Some(look.clone());
             }
             if left {
                 self.finish_record();
@@ -392,8 +398,11 @@ impl Desk {
         let Some(accepted) = &mut self.accepted else { return };
         let (Some(look), Some(folder)) = (accepted.last_good.take(), accepted.folder.clone()) else { return };
         let (said, time) = (accepted.said.clone(), accepted.time.clone());
-        if let Err(error) = self.keep(&look, &said, &time, "accepted", Some(&folder)) {
-            self.trouble = Some(format!("{error:#}"));
+        let kept = self.keep(&look, &said, &time, "accepted", Some(&folder));
+        match (kept, &mut self.accepted) {
+            (Ok(_), Some(accepted)) => accepted.recorded = look,
+            (Ok(_), None) => {}
+            (Err(error), _) => self.trouble = Some(format!("{error:#}")),
         }
     }
 
@@ -580,10 +589,6 @@ pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyh
     let mut alignment = landfit_vision::align(pictures, &part.part, optics)?;
     calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
     Ok(alignment)
-}
-
-fn copy_of(answer: &Answer) -> Answer {
-    Answer { alignment: answer.alignment.clone(), fit: answer.fit.clone(), total_ms: answer.total_ms }
 }
 
 /// Sizes of one side as measured, against the part file.

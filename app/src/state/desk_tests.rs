@@ -48,6 +48,16 @@ impl Table {
     }
 }
 
+/// The kept result: its folder, and what its files hold by name.
+fn kept(table: &Table) -> (std::path::PathBuf, std::collections::BTreeMap<String, Vec<u8>>) {
+    let mut folders = std::fs::read_dir(table.results.path()).unwrap().map(|f| f.unwrap().path());
+    let (folder, none) = (folders.next().unwrap(), folders.next());
+    assert_eq!(none, None);
+    let files = std::fs::read_dir(&folder).unwrap().map(|f| f.unwrap());
+    let files = files.map(|f| (f.file_name().to_string_lossy().into_owned(), std::fs::read(f.path()).unwrap())).collect();
+    (folder, files)
+}
+
 /// A part whose pattern looks the same turned by a quarter.
 fn full_grid() -> String {
     let drawing = landfit_part::generate::GridDrawing {
@@ -95,4 +105,41 @@ fn pictures_that_do_not_go_with_the_bench_leave_nothing_to_accept() {
     assert!(table.shown().align.accepted.is_none());
     table.look(2);
     assert_eq!((table.trouble(), table.shown().align.not_acceptable.clone()), (None, None));
+}
+
+#[test]
+fn withdrawing_changes_no_picture_that_was_kept() {
+    let mut table = table();
+    table.good();
+    table.at_once.command(Command::Accept(Accepting::default()));
+    table.at_once.bench().swing_optics(false);
+    table.look(2);
+    assert_eq!(table.shown().align.state, Some(JobState::Placed));
+    let (folder, before) = kept(&table);
+    // Kept where it was, though another folder is set by now.
+    let elsewhere = tempfile::tempdir().unwrap();
+    let set = Settings { results: Some(elsewhere.path().to_owned()), ..Settings::default() };
+    table.at_once.command(Command::Settings(Box::new(set)));
+    table.at_once.command(Command::Withdraw);
+    assert_eq!(table.trouble(), None);
+    let (same, after) = kept(&table);
+    assert_eq!(folder, same);
+    for name in ["picture.png", "marked.png", "part.toml", "bench.toml"] {
+        assert!(before[name] == after[name], "{name}");
+    }
+    assert!(String::from_utf8_lossy(&before["result.json"]).contains("\"accepted\""));
+    assert!(String::from_utf8_lossy(&after["result.json"]).contains("withdrawn"));
+}
+
+#[test]
+fn a_result_whose_last_writing_was_cut_off_between_the_renames_is_written_again() {
+    let mut table = table();
+    table.good();
+    table.at_once.command(Command::Accept(Accepting::default()));
+    let (folder, _) = kept(&table);
+    let aside = folder.with_file_name(format!(".landfit-old-{}", folder.file_name().unwrap().to_string_lossy()));
+    std::fs::rename(&folder, &aside).unwrap();
+    table.at_once.command(Command::Withdraw);
+    assert_eq!((table.trouble(), aside.exists()), (None, false));
+    assert!(String::from_utf8_lossy(&kept(&table).1["result.json"]).contains("withdrawn"));
 }
