@@ -46,6 +46,8 @@ pub enum Command {
     NextPart,
     /// The person has set something.
     Settings(Box<Settings>),
+    /// What of it is to be kept, and in which file.
+    KeepSettings(Box<Settings>, PathBuf),
     /// Another part file.
     TakePart(PathBuf),
     /// A part that was made on the Part page, with its file's text and where it was written.
@@ -221,7 +223,7 @@ impl Desk {
     /// Does what a page asked for. `time`: now, as RFC 3339.
     pub fn command(&mut self, command: Command, now_s: f64, time: &str) {
         // Said until the person does something else: not what the window tells by itself, nor what is set while reading it.
-        if !matches!(command, Command::PicturePx(_) | Command::Settings(_)) {
+        if !matches!(command, Command::PicturePx(_) | Command::Settings(_) | Command::KeepSettings(..)) {
             self.trouble = None;
         }
         match command {
@@ -232,6 +234,11 @@ impl Desk {
             Command::Settings(settings) => {
                 self.settings = *settings;
                 self.tell_readings();
+            }
+            Command::KeepSettings(settings, file) => {
+                if let Err(error) = settings.write(&file) {
+                    self.trouble = Some(format!("{error:#}"));
+                }
             }
             Command::TakePart(path) => match PartFile::read(&path) {
                 Ok(part) => self.take_part(part),

@@ -16,7 +16,7 @@ pub mod shot;
 pub mod words;
 
 use crate::rehearsal_bench::RehearsalBench;
-use crate::settings::{Settings, SourceChoice};
+use crate::settings::{ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::state::desk::Command;
 use crate::state::job::JobState;
@@ -123,12 +123,22 @@ impl Page {
     }
 }
 
+/// Where settings are kept, and what is kept there.
+pub struct Keeping {
+    /// The file.
+    pub file: PathBuf,
+    /// What it holds.
+    pub kept: Settings,
+    /// What the command line set: none of it goes into the file.
+    pub for_this_run: ForThisRun,
+}
+
 /// The window's own state.
 pub struct App {
     behind: Box<dyn Behind>,
     settings: Settings,
-    /// Where settings are kept; `None` keeps none.
-    settings_file: Option<PathBuf>,
+    /// `None` keeps no settings.
+    keeping: Option<Keeping>,
     page: Page,
     align: AlignView,
     part: part_page::PartView,
@@ -151,14 +161,14 @@ impl App {
     pub fn new(
         behind: Box<dyn Behind>,
         settings: Settings,
-        settings_file: Option<PathBuf>,
+        keeping: Option<Keeping>,
         rehearsal: Option<RehearsalBench>,
         another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
     ) -> Self {
         Self {
             behind,
             settings,
-            settings_file,
+            keeping,
             page: Page::Align,
             align: AlignView::default(),
             part: part_page::PartView::default(),
@@ -395,10 +405,9 @@ impl App {
             Ask::PutDown => self.next_part(),
             Ask::Settings(settings) => {
                 self.settings = *settings;
-                if let Some(file) = &self.settings_file
-                    && let Err(error) = self.settings.write(file)
-                {
-                    self.behind.send(Command::Say(format!("{error:#}")));
+                if let Some(keeping) = &mut self.keeping {
+                    keeping.kept = keeping.for_this_run.without(&self.settings, &keeping.kept);
+                    self.behind.send(Command::KeepSettings(Box::new(keeping.kept.clone()), keeping.file.clone()));
                 }
                 self.behind.send(Command::Settings(Box::new(self.settings.clone())));
             }

@@ -1,8 +1,8 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
-use super::{App, Page, look, narrate, shot, words};
+use super::{App, Keeping, Page, look, narrate, shot, words};
 use crate::rehearsal_bench::{self, RehearsalBench};
-use crate::settings::{self, Settings, SourceChoice};
+use crate::settings::{self, ForThisRun, Settings, SourceChoice};
 use crate::state::desk::Desk;
 use crate::state::shown::Shown;
 use crate::state::subject::{BenchFile, PartFile};
@@ -78,7 +78,9 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         return crate::commands::rehearse::without_window(&setting(args)?, args.seed);
     }
     let settings_file = settings::file();
-    let settings = with_options(Settings::read(&settings_file)?, args);
+    let kept = Settings::read(&settings_file)?;
+    let for_this_run = for_this_run(args);
+    let settings = for_this_run.over(kept.clone());
     let laid = lay(args, settings.clone())?;
     let rehearsal = laid.rehearsal.clone();
     let setting = setting(args)?;
@@ -118,7 +120,8 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
                 seed += 1;
                 setting.start(seed).ok()
             });
-            let mut app = App::new(Box::new(worker), settings, Some(settings_file), Some(rehearsal), another);
+            let keeping = Keeping { file: settings_file, kept, for_this_run };
+            let mut app = App::new(Box::new(worker), settings, Some(keeping), Some(rehearsal), another);
             if let Some(page) = page {
                 app.open_page(page);
             }
@@ -158,19 +161,10 @@ pub fn lay(args: &Args, settings: Settings) -> anyhow::Result<Laid> {
     Ok(Laid { desk: Desk::new(part, bench, settings)?, rehearsal })
 }
 
-/// The settings with what the command line says for this run.
+/// What the command line sets for this run.
 #[must_use]
-pub fn with_options(mut settings: Settings, args: &Args) -> Settings {
-    if let Some(results) = &args.results {
-        settings.results = Some(results.clone());
-    }
-    if let Some(percent) = args.text {
-        settings.text_percent = percent;
-    }
-    if args.light {
-        settings.ground = settings::Ground::Light;
-    }
-    settings
+pub fn for_this_run(args: &Args) -> ForThisRun {
+    ForThisRun { results: args.results.clone(), text_percent: args.text, ground: args.light.then_some(settings::Ground::Light) }
 }
 
 /// The setting of the rehearsal.

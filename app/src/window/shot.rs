@@ -147,7 +147,7 @@ impl Behind for AtOnceHandle {
 /// One sentence that names the file or the option.
 pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     let size = size(&args.size)?;
-    let settings = open::with_options(Settings::default(), args);
+    let settings = open::for_this_run(args).over(Settings::default());
     // What a picture accepts is kept nowhere.
     let results = tempfile::tempdir().context("no temporary folder can be made")?;
     let settings = Settings { results: Some(results.path().to_owned()), ..settings };

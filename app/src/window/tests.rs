@@ -418,6 +418,18 @@ fn settings_take_effect_at_once() {
 }
 
 #[test]
+fn a_look_at_the_folder_for_results_leaves_it_as_it_is() {
+    let (mut harness, table) = ordinary(looked);
+    harness.state_mut().open_page(Page::Settings);
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::RESULTS).focus();
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::PARTS).focus();
+    harness.run_ok();
+    assert_eq!(harness.state().settings().results.as_deref(), Some(table.results.path()));
+}
+
+#[test]
 fn another_key_can_be_the_pedal_but_not_a_scanners_enter() {
     let (mut harness, _table) = ordinary(looked);
     harness.state_mut().open_page(Page::Settings);
