@@ -20,7 +20,7 @@ use crate::settings::{ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::state::desk::Command;
 use crate::state::job::JobState;
-use crate::state::keys::{KeyChoice, Keys, Meant};
+use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
 use crate::state::panel::capital;
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
 use crate::worker::{SourceOrder, Worker};
@@ -309,6 +309,11 @@ impl App {
             return asks;
         }
         let text_open = ctx.text_edit_focused();
+        let focus = match self.page {
+            _ if text_open => Focus::Text,
+            Page::Align if shown.rehearsal.is_some() => Focus::Screws,
+            _ => Focus::Elsewhere,
+        };
         let focused = ctx.memory(|m| m.focused());
         let no_enter = focused.is_some_and(|id| id == go_on_id() || id == accept_id());
         let key = |name: &str, other: Key| Key::from_name(name).unwrap_or(other);
@@ -318,13 +323,12 @@ impl App {
                 self.keys.let_go();
             }
             let now_s = i.time;
-            let meant = self.keys.read(&mut i.events, choice, text_open, now_s);
+            let meant = self.keys.read(&mut i.events, choice, focus, now_s);
             if no_enter {
                 i.events.retain(|e| !matches!(e, Event::Key { key: Key::Enter, .. }));
             }
             meant
         });
-        self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
         if self.keys.is_waiting() {
             ctx.request_repaint_after(std::time::Duration::from_millis(160));
         }
@@ -343,6 +347,7 @@ impl App {
                 }
             }
         }
+        self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
         for file in ctx.input(|i| i.raw.dropped_files.clone()) {
             asks.push(dropped(file.path()));
         }
