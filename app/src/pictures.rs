@@ -1,6 +1,6 @@
 //! Reads pictures from files, with errors that name the file and the mend.
 
-use landfit_camera::read_picture;
+use landfit_camera::{is_jpeg, read_picture};
 use landfit_vision::Picture;
 use landfit_vision::picture::Samples;
 use std::path::Path;
@@ -16,9 +16,13 @@ pub fn read(path: &Path) -> anyhow::Result<Picture> {
 /// The kind of a picture, as registration depends on it: depth, colour, and whether it was stored as JPEG (chroma at half
 /// resolution shifts one colour against the other).
 pub fn format(path: &Path, picture: &Picture) -> String {
+    kind(picture, is_jpeg(path))
+}
+
+/// See [`format`]: of a picture that is no file any more.
+pub fn kind(picture: &Picture, from_jpeg: bool) -> String {
     let depth = if matches!(picture.samples, Samples::U8(_)) { 8 } else { 16 };
     let colour = if picture.channels == 1 { "grey" } else { "rgb" };
-    let name = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    let stored = if name == "jpg" || name == "jpeg" { " jpeg" } else { "" };
+    let stored = if from_jpeg { " jpeg" } else { "" };
     format!("{colour}{depth}{stored}")
 }

@@ -13,7 +13,7 @@ use crate::overlay::text::Faces;
 use crate::overlay::{self, MarkSize};
 use crate::settings::Settings;
 use crate::window::words;
-use crate::{align_text, sentences};
+use crate::{align_text, pictures, sentences};
 use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
@@ -166,7 +166,8 @@ impl Desk {
     /// Takes in one look. `still`: the picture has come to rest.
     pub fn look(&mut self, frame: &Arc<Frame>, still: bool, now_s: f64) {
         let start = Instant::now();
-        let alignment = match measure(&frame.pictures, &self.part, &self.bench) {
+        let fits = frame.pictures.iter().try_for_each(|p| calibrated::check_kind(&self.bench.record, "this", &pictures::kind(p, frame.from_jpeg)));
+        let alignment = match fits.and_then(|()| measure(&frame.pictures, &self.part, &self.bench)) {
             Ok(alignment) => alignment,
             Err(error) => {
                 // What was measured before is not of these pictures: it is neither shown nor accepted any more.
@@ -414,7 +415,9 @@ impl Desk {
     }
 
     fn measure_stored(&mut self, paths: &[PathBuf]) {
-        self.after.measured = match paths.iter().map(|p| crate::pictures::read(p)).collect::<anyhow::Result<Vec<_>>>() {
+        let read = paths.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>();
+        let fitting = read.and_then(|shots| calibrated::check_format(&self.bench.record, paths, &shots).map(|()| shots));
+        self.after.measured = match fitting {
             Ok(pictures) => self.measured_again(&pictures),
             Err(error) => vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
         };
@@ -595,6 +598,7 @@ pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyh
     let optics: &Optics = &bench.bench.optics;
     let mut alignment = landfit_vision::align(pictures, &part.part, optics)?;
     calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
+    alignment.warnings.extend(bench.unread.clone());
     Ok(alignment)
 }
 

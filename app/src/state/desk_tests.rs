@@ -143,3 +143,30 @@ fn a_result_whose_last_writing_was_cut_off_between_the_renames_is_written_again(
     assert_eq!((table.trouble(), aside.exists()), (None, false));
     assert!(String::from_utf8_lossy(&kept(&table).1["result.json"]).contains("withdrawn"));
 }
+
+/// The bench file of the rehearsal with more text at its end, beside a part file that stays.
+fn take_bench_with(table: &mut Table, more: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("bench.toml");
+    std::fs::write(&file, format!("{}\n{more}", table.at_once.desk().bench.text)).unwrap();
+    table.at_once.command(Command::TakeBench(file));
+    assert_eq!(table.trouble(), None);
+    folder
+}
+
+#[test]
+fn a_calibration_that_cannot_be_read_is_said_to_be_uncounted() {
+    let mut table = table();
+    let _folder = take_bench_with(&mut table, "[uncertainty]\nview = \"sharp\"\n");
+    table.look(2);
+    assert!(table.shown().align.sentences.iter().any(|s| s.text.contains("is not counted")), "{:?}", table.shown().align.sentences);
+}
+
+#[test]
+fn pictures_of_another_format_than_the_calibrations_are_refused() {
+    let mut table = table();
+    let _folder = take_bench_with(&mut table, "[calibration]\npixel_format = \"grey16\"\n");
+    table.look(2);
+    assert!(table.trouble().is_some_and(|t| t.contains("was calibrated in grey16")), "{:?}", table.trouble());
+    assert!(table.shown().align.landing.is_none());
+}

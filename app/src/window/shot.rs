@@ -47,7 +47,7 @@ impl AtOnce {
     pub fn look(&mut self) -> anyhow::Result<()> {
         self.looks += 1;
         let pictures = self.bench.render(self.looks)?;
-        let frame = Arc::new(Frame { pictures, taken: Instant::now(), number: self.looks });
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
         self.desk.look(&frame, true, self.now_s());
         self.publish();
         Ok(())
@@ -83,7 +83,7 @@ impl AtOnce {
     #[cfg(test)]
     pub fn look_at(&mut self, pictures: Vec<landfit_vision::Picture>) {
         self.looks += 1;
-        let frame = Arc::new(Frame { pictures, taken: Instant::now(), number: self.looks });
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
         self.desk.look(&frame, true, self.now_s());
         self.publish();
     }
