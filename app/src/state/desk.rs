@@ -50,8 +50,15 @@ pub enum Command {
     KeepSettings(Box<Settings>, PathBuf),
     /// Another part file.
     TakePart(PathBuf),
-    /// A part that was made on the Part page, with its file's text and where it was written.
-    TakePartText(String, String),
+    /// A scanner's code: it chooses the part file of that name; any other is the serial number.
+    Scanned(String),
+    /// A part that was made on the Part page is written to a new file, and taken.
+    WritePart {
+        /// The file's text.
+        text: String,
+        /// Where.
+        file: PathBuf,
+    },
     /// Another bench file.
     TakeBench(PathBuf),
     /// What an adjuster reads now, in its own unit.
@@ -123,6 +130,7 @@ pub struct Desk {
     rehearsal: Option<RehearsalPanel>,
     average: Option<Arc<Frame>>,
     readings: Vec<(String, f64)>,
+    serial: Option<(u64, String)>,
     number: u64,
 }
 
@@ -153,6 +161,7 @@ impl Desk {
             rehearsal: None,
             average: None,
             readings: Vec::new(),
+            serial: None,
             number: 0,
         })
     }
@@ -245,10 +254,17 @@ impl Desk {
                 Ok(part) => self.take_part(part),
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
-            Command::TakePartText(text, from) => match landfit_part::file::parse(&text, &from) {
-                Ok(part) => self.take_part(PartFile { part: Arc::new(part), text, from }),
-                Err(error) => self.trouble = Some(error.to_string()),
+            Command::Scanned(code) => match self.settings.parts.as_deref().and_then(|folder| part_file(folder, &code)) {
+                Some(path) => self.command(Command::TakePart(path), now_s, time),
+                None => self.serial = Some((self.serial.as_ref().map_or(1, |(n, _)| n + 1), code)),
             },
+            Command::WritePart { text, file } => {
+                let written = landfit_part::text_file::save(&file, &text, landfit_part::Existing::Keep);
+                match written.map_err(anyhow::Error::from).and_then(|()| PartFile::parse(text, file.display().to_string())) {
+                    Ok(part) => self.take_part(part),
+                    Err(error) => self.trouble = Some(format!("{error:#}")),
+                }
+            }
             Command::TakeBench(path) => match BenchFile::read(&path) {
                 Ok(bench) => {
                     self.finish_record();
@@ -503,6 +519,7 @@ impl Desk {
             bench: self.bench_panel(),
             after: self.after.clone(),
             rehearsal: self.rehearsal.clone(),
+            serial: self.serial.clone(),
             trouble: self.unfit.clone().or_else(|| self.trouble.clone()),
             align,
         }
@@ -600,6 +617,14 @@ pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyh
     calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
     alignment.warnings.extend(bench.unread.clone());
     Ok(alignment)
+}
+
+/// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.
+fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
+    let files = std::fs::read_dir(folder).ok()?;
+    let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
+    paths.sort();
+    paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
 }
 
 /// Sizes of one side as measured, against the part file.

@@ -43,7 +43,14 @@ impl PartFile {
     /// One sentence that names file, line and mend.
     pub fn read(path: &Path) -> anyhow::Result<Self> {
         let from = path.display().to_string();
-        let text = load(path)?;
+        Self::parse(load(path)?, from)
+    }
+
+    /// Reads one from its text; `from` is where it is from, as shown.
+    ///
+    /// # Errors
+    /// One sentence that names file, line and mend.
+    pub fn parse(text: String, from: String) -> anyhow::Result<Self> {
         Ok(Self { part: Arc::new(landfit_part::file::parse(&text, &from)?), text, from })
     }
 

@@ -26,9 +26,9 @@ use crate::state::shown::{PictureState, Sentence, Shown, Tone};
 use crate::worker::{SourceOrder, Worker};
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
 use eframe::egui::{self, Align, Event, Key, Layout, RichText, Ui, Vec2};
-use landfit_part::Existing;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
 
 /// What a page asks for.
 #[derive(Debug, Clone, PartialEq)]
@@ -152,6 +152,8 @@ pub struct App {
     cameras: Arc<Mutex<Option<Vec<String>>>>,
     sound: Sound,
     told_px: f32,
+    /// Counts the serial numbers that were scanned.
+    serials: u64,
     /// The window's size, native points, where nobody resizes it: in pictures and tests.
     fixed_size: Option<Vec2>,
 }
@@ -181,6 +183,7 @@ impl App {
             cameras: Arc::default(),
             sound: Sound::default(),
             told_px: 0.0,
+            serials: 0,
             fixed_size: None,
         }
     }
@@ -225,6 +228,12 @@ impl App {
         }
         look::set(&ctx, self.settings.ground);
         let shown = self.behind.shown();
+        if let Some((number, serial)) = &shown.serial
+            && *number != self.serials
+        {
+            self.serials = *number;
+            self.align.serial.clone_from(serial);
+        }
         let mut asks = self.read_keys(&ctx, &shown);
         if self.page != Page::Align {
             // A hold that began before another page was opened ends there.
@@ -249,7 +258,7 @@ impl App {
                         let cameras = self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone();
                         bench_page::bench_page_ui(ui, &shown, &mut self.bench, cameras.as_deref())
                     }
-                    Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble().as_deref()),
+                    Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble()),
                     Page::Help => {
                         settings_page::help_page_ui(ui);
                         Vec::new()
@@ -262,7 +271,7 @@ impl App {
             self.told_px = px;
             self.behind.send(Command::PicturePx(px));
         }
-        self.sound.play(self.settings.sound, shown.align.nearness, shown.align.state == Some(JobState::GoodToPlace));
+        self.sound.play(self.settings.sound, heard(&shown), shown.align.state == Some(JobState::GoodToPlace), Instant::now());
         for ask in asks {
             self.answer(ask, &shown);
         }
@@ -337,7 +346,7 @@ impl App {
                 Meant::GoOn => asks.push(Ask::GoOn),
                 Meant::Page(page) => self.page = Page::ALL.get(page).copied().unwrap_or(self.page),
                 Meant::Scanned(_) if text_open => {}
-                Meant::Scanned(code) => self.scanned(&code),
+                Meant::Scanned(code) => self.behind.send(Command::Scanned(code)),
                 Meant::Turn { adjuster, clockwise, by_ten } => {
                     let click = shown.rehearsal.as_ref().and_then(|r| r.screws.get(adjuster)).map(|(_, click)| *click);
                     if let Some(click) = click {
@@ -380,15 +389,6 @@ impl App {
         }
     }
 
-    /// A code chooses the part file of that name; any other is the serial number.
-    fn scanned(&mut self, code: &str) {
-        let part = self.settings.parts.as_deref().and_then(|folder| part_file(folder, code));
-        match part {
-            Some(path) => self.behind.send(Command::TakePart(path)),
-            None => code.clone_into(&mut self.align.serial),
-        }
-    }
-
     fn answer(&mut self, ask: Ask, shown: &Shown) {
         match ask {
             Ask::Desk(Command::Accept(accepting)) => {
@@ -418,10 +418,7 @@ impl App {
             }
             Ask::Source(choice) => self.take_source(choice, shown),
             Ask::LookForCameras => self.look_for_cameras(),
-            Ask::WritePart { text, file } => match landfit_part::text_file::save(&file, &text, Existing::Keep) {
-                Ok(()) => self.behind.send(Command::TakePartText(text, file.display().to_string())),
-                Err(error) => self.behind.send(Command::Say(error.to_string())),
-            },
+            Ask::WritePart { text, file } => self.behind.send(Command::WritePart { text, file }),
         }
     }
 
@@ -489,12 +486,9 @@ fn dropped(path: &Path) -> Ask {
     Ask::Desk(if is_bench { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) })
 }
 
-/// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.
-fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
-    let files = std::fs::read_dir(folder).ok()?;
-    let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
-    paths.sort();
-    paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
+/// What sounds: nothing where the picture does not tell how things are now.
+fn heard(shown: &Shown) -> Option<f64> {
+    shown.align.nearness.filter(|_| shown.picture != PictureState::Old)
 }
 
 /// What keeps from accepting, as a sentence.

@@ -79,8 +79,12 @@ impl PictureView {
             return;
         }
         let fitted = (rect.width() / width).min(rect.height() / height);
+        // A window drawn together to nothing, or laid out for the first time.
+        if !(fitted.is_finite() && fitted > 0.0) {
+            return;
+        }
         self.px = fitted * ui.pixels_per_point();
-        self.zoom = self.zoom.clamp(1.0, MOST_ZOOM);
+        self.zoom = if self.zoom.is_nan() { 1.0 } else { self.zoom.clamp(1.0, MOST_ZOOM) };
         let whole = Pos2::new(width / 2.0, height / 2.0);
         let mut middle = self.middle.unwrap_or(whole);
         if response.hovered() {
@@ -100,8 +104,7 @@ impl PictureView {
         }
         // No further than the picture's edge at the pane's edge.
         let half = rect.size() / (2.0 * scale);
-        let within = |v: f32, half: f32, all: f32| if 2.0 * half >= all { all / 2.0 } else { v.clamp(half, all - half) };
-        middle = Pos2::new(within(middle.x, half.x, width), within(middle.y, half.y, height));
+        middle = Pos2::new(held_within(middle.x, half.x, width), held_within(middle.y, half.y, height));
         self.middle = Some(middle);
         let mut left = 0.0;
         for (exposure, (_, texture)) in exposures.iter().zip(&self.textures) {
@@ -190,6 +193,12 @@ impl PictureView {
     }
 }
 
+/// The middle of a view that reaches `half` to either side, moved so that it shows nothing beyond 0 and `all`.
+fn held_within(middle: f32, half: f32, all: f32) -> f32 {
+    // Written so that what is no number comes out as the middle of all.
+    if 2.0 * half < all && middle.is_finite() { middle.max(half).min(all - half) } else { all / 2.0 }
+}
+
 fn options() -> TextureOptions {
     TextureOptions { magnification: egui::TextureFilter::Linear, ..TextureOptions::LINEAR }
 }
@@ -267,4 +276,17 @@ fn thinned(points: &[Xy], scale: f32) -> impl Iterator<Item = Xy> {
         }
     };
     points.iter().copied().step_by(step)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::held_within;
+
+    #[test]
+    fn the_middle_of_a_view_stays_in_the_picture_and_is_always_a_number() {
+        assert_eq!([-3.0, 20.0, 300.0].map(|m| held_within(m, 10.0, 100.0)), [10.0, 20.0, 90.0]);
+        for (middle, half) in [(f32::NAN, 10.0), (20.0, f32::NAN), (20.0, f32::INFINITY), (20.0, 60.0)] {
+            assert_eq!(held_within(middle, half, 100.0), 50.0);
+        }
+    }
 }

@@ -68,7 +68,8 @@ impl AtOnce {
     #[cfg(test)]
     /// Takes another part, and puts it on the bench in place of the one that lies there.
     pub fn put_part(&mut self, text: String) {
-        self.command(Command::TakePartText(text, "made.toml".into()));
+        self.desk.take_part(crate::state::subject::PartFile::parse(text, "made.toml".into()).unwrap());
+        self.publish();
         self.bench = RehearsalBench::new(self.bench.truth(), (*self.desk.part.part).clone(), 1);
     }
 

@@ -364,6 +364,7 @@ fn an_old_picture_is_said_and_nothing_is_accepted_on_it() {
     table.behind.0.borrow_mut().stall("old picture, 3 s: the camera was unplugged", "Plug it in again.");
     harness.run_ok();
     assert_eq!(table.behind.0.borrow().shown().picture, PictureState::Old);
+    assert_eq!(super::heard(&table.behind.0.borrow().shown()), None, "nor does it sound");
     hold(&mut harness, 10);
     assert!(!table.accepted());
 }

@@ -157,6 +157,12 @@ pub fn accepted_with(reason: &str) -> String {
     format!("Accepted with a reason: {reason}")
 }
 
+/// Without a sound card.
+#[must_use]
+pub fn no_sound(error: &str) -> String {
+    format!("There is no sound here: {error}.")
+}
+
 pub const HOLD_TO_ACCEPT: &str = "Hold to accept";
 pub const KEEP_HOLDING: &str = "Keep holding";
 pub const GO_ON: &str = "Go on";
