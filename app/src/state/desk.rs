@@ -111,7 +111,7 @@ pub struct Desk {
     /// The bench file.
     pub bench: BenchFile,
     /// The job.
-    pub job: Job,
+    job: Job,
     settings: Settings,
     faces: Faces,
     look: Option<Look>,
@@ -129,7 +129,6 @@ pub struct Desk {
     trouble: Option<String>,
     rehearsal: Option<RehearsalPanel>,
     average: Option<Arc<Frame>>,
-    readings: Vec<(String, f64)>,
     serial: Option<(u64, String)>,
     number: u64,
 }
@@ -140,7 +139,8 @@ impl Desk {
     /// # Errors
     /// Only if the typefaces that the program carries are broken.
     pub fn new(part: PartFile, bench: BenchFile, settings: Settings) -> anyhow::Result<Self> {
-        let job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
+        let mut job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
+        job.tell_as(settings.turns);
         Ok(Self {
             part,
             bench,
@@ -160,7 +160,6 @@ impl Desk {
             trouble: None,
             rehearsal: None,
             average: None,
-            readings: Vec::new(),
             serial: None,
             number: 0,
         })
@@ -189,7 +188,7 @@ impl Desk {
             }
         };
         self.unfit = None;
-        self.job.look(&alignment, still, frame.number, now_s);
+        self.job.look(&alignment, still, now_s);
         let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
         self.show(frame, &answer);
@@ -203,6 +202,28 @@ impl Desk {
         text.clone_into(&mut self.source_text);
         advice.clone_into(&mut self.source_advice);
         self.sight = sight;
+    }
+
+    /// The job, to look at.
+    #[must_use]
+    pub const fn job(&self) -> &Job {
+        &self.job
+    }
+
+    /// Pictures will come from somewhere else: what was seen so far, and what is known of the screws, is of another bench.
+    pub fn change_source(&mut self) {
+        self.finish_record();
+        self.average = None;
+        self.exposures.clear();
+        self.begin_anew(Known::default());
+    }
+
+    /// A camera sees nothing but the dark: its pictures never come as looks, but what was accepted is placed now.
+    pub fn dark(&mut self) {
+        self.job.dark();
+        if self.job.state() == JobState::Placed {
+            self.finish_record();
+        }
     }
 
     /// The rehearsal's own controls, where it is the source.
@@ -222,8 +243,8 @@ impl Desk {
     fn steady(&self) -> Option<Look> {
         let frame = self.average.clone()?;
         let alignment = measure(&frame.pictures, &self.part, &self.bench).ok()?;
-        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
-        job.look(&alignment, true, frame.number, 0.0);
+        let mut job = self.job.anew();
+        job.look(&alignment, true, 0.0);
         let (steady, last) = (job.found()?, self.job.found()?);
         let same = steady.advice.judgement.decision == last.advice.judgement.decision && steady.clear == last.clear;
         let fit = (steady.advice.judgement, last.advice.plan.clone());
@@ -243,7 +264,7 @@ impl Desk {
             Command::NextPart => self.next_part(),
             Command::Settings(settings) => {
                 self.settings = *settings;
-                self.tell_readings();
+                self.job.tell_as(self.settings.turns);
             }
             Command::KeepSettings(settings, file) => {
                 if let Err(error) = settings.write(&file) {
@@ -269,18 +290,14 @@ impl Desk {
                 Ok(bench) => {
                     self.finish_record();
                     self.bench = bench;
-                    self.readings.clear();
                     self.begin_anew(Known::default());
                 }
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
             Command::Reading(name, shown) => {
-                self.readings.retain(|(n, _)| *n != name);
-                if let (Some(shown), Some(adjuster)) = (shown, self.bench.bench.adjusters.iter().find(|a| a.name == name)) {
-                    self.readings.push((name.clone(), adjuster.scale.turns(shown)));
-                }
-                self.job.known.reading_turns.remove(&name);
-                self.tell_readings();
+                let adjuster = self.bench.bench.adjusters.iter().find(|a| a.name == name);
+                let turns = shown.zip(adjuster).map(|(shown, adjuster)| adjuster.scale.turns(shown));
+                self.job.set_reading(&name, turns);
             }
             Command::Measure(paths) => self.measure_stored(&paths),
             Command::MeasureLive => self.measure_live(),
@@ -299,21 +316,10 @@ impl Desk {
 
     fn begin_anew(&mut self, known: Known) {
         self.job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), known);
+        self.job.tell_as(self.settings.turns);
         self.accepted = None;
         self.look = None;
         self.unfit = None;
-        self.tell_readings();
-    }
-
-    /// Readings are told to the job only where moves are to be told as readings.
-    fn tell_readings(&mut self) {
-        for (name, turns) in self.readings.clone() {
-            match self.settings.turns {
-                Turns::Readings if !self.job.known.reading_turns.contains_key(&name) => self.job.set_reading(&name, Some(turns)),
-                Turns::Readings => {}
-                Turns::Divisions => self.job.set_reading(&name, None),
-            }
-        }
     }
 
     /// The job is over.
@@ -452,8 +458,8 @@ impl Desk {
             Ok(alignment) => alignment,
             Err(error) => return vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
         };
-        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
-        job.look(&alignment, true, 0, 0.0);
+        let mut job = self.job.anew();
+        job.look(&alignment, true, 0.0);
         let fit = job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: 0.0 };
         let shown = panel::align(&job, Some(&answer), Sight::Fresh, self.settings.lengths);
@@ -595,9 +601,7 @@ impl Desk {
                 .known
                 .reading_turns
                 .get(&a.name)
-                .copied()
-                .or_else(|| self.readings.iter().find(|(n, _)| *n == a.name).map(|(_, t)| *t))
-                .map(|t| sentences::reading_number(a.scale.shown(t))),
+                .map(|t| sentences::reading_number(a.scale.shown(*t))),
             has_reading: a.reads == Reads::Divisions,
         });
         BenchPanel { name: bench.name.clone(), from: self.bench.from.clone(), lines, calibration, adjusters: adjusters.collect() }

@@ -122,7 +122,7 @@ impl AtOnce {
         for round in 0..most_rounds {
             self.look()?;
             self.look()?;
-            let told = self.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left, m.play.take_up_turns().unwrap_or(0.0)));
+            let told = self.desk.job().to_turn().first().map(|(m, left)| (m.adjuster, *left, m.play.take_up_turns().unwrap_or(0.0)));
             let Some((adjuster, left, take_up)) = told else { return Ok(round) };
             self.bench.turn(adjuster, left + take_up * left.signum());
         }
@@ -186,7 +186,7 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
             behind.look()?;
             behind.look()?;
             // Half of what is told: the strip is on its way.
-            let told = behind.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left));
+            let told = behind.desk.job().to_turn().first().map(|(m, left)| (m.adjuster, *left));
             if let Some((adjuster, left)) = told {
                 behind.bench.turn(adjuster, 0.6 * left);
             }

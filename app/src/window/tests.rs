@@ -72,12 +72,12 @@ fn looked(behind: &mut AtOnce) {
 
 fn good(behind: &mut AtOnce) {
     let _ = behind.follow(12).unwrap();
-    assert_eq!(behind.desk().job.state(), JobState::GoodToPlace);
+    assert_eq!(behind.desk().job().state(), JobState::GoodToPlace);
 }
 
 impl Table {
     fn state(&self) -> JobState {
-        self.behind.0.borrow().desk().job.state()
+        self.behind.0.borrow().desk().job().state()
     }
 
     fn accepted(&self) -> bool {
