@@ -329,6 +329,12 @@ impl Desk {
         self.accepted = None;
     }
 
+    /// Index into [`words::CORNERS`] of where the first terminal is to be seen, where there is a fit.
+    #[must_use]
+    pub fn expected_first(&self) -> Option<usize> {
+        expected_corner(&self.part.part, &self.job.found()?.fit.bench_from_part)
+    }
+
     fn accept(&mut self, accepting: &Accepting, time: &str) {
         let reason = accepting.reason.trim();
         let shown = panel::align(&self.job, self.look.as_ref().map(|l| &l.answer), self.sight, self.settings.lengths);
@@ -337,7 +343,7 @@ impl Desk {
             return;
         }
         if found.open {
-            let expected = expected_corner(&self.part.part, &found.fit.bench_from_part);
+            let expected = self.expected_first();
             let first = align_text::first_name(&self.part.part);
             match accepting.first_seen {
                 None => return,

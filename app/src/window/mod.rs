@@ -152,6 +152,8 @@ pub struct App {
     cameras: Arc<Mutex<Option<Vec<String>>>>,
     sound: Sound,
     told_px: f32,
+    /// How many pictures the bench took for one look when last seen.
+    exposures: Option<usize>,
     /// Counts the serial numbers that were scanned.
     serials: u64,
     /// The window's size, native points, where nobody resizes it: in pictures and tests.
@@ -183,6 +185,7 @@ impl App {
             cameras: Arc::default(),
             sound: Sound::default(),
             told_px: 0.0,
+            exposures: None,
             serials: 0,
             fixed_size: None,
         }
@@ -228,6 +231,7 @@ impl App {
         }
         look::set(&ctx, self.settings.ground);
         let shown = self.behind.shown();
+        self.see_exposures(&shown);
         if let Some((number, serial)) = &shown.serial
             && *number != self.serials
         {
@@ -274,6 +278,14 @@ impl App {
         self.sound.play(self.settings.sound, heard(&shown), shown.align.state == Some(JobState::GoodToPlace), Instant::now());
         for ask in asks {
             self.answer(ask, &shown);
+        }
+    }
+
+    /// A bench that takes another number of pictures for one look needs its source opened anew.
+    fn see_exposures(&mut self, shown: &Shown) {
+        let before = self.exposures.replace(shown.exposures_of_bench);
+        if before.is_some_and(|n| n != shown.exposures_of_bench) && self.settings.source != SourceChoice::Rehearsal {
+            self.take_source(self.settings.source.clone(), shown);
         }
     }
 

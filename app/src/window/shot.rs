@@ -24,6 +24,8 @@ pub struct AtOnce {
     bench: RehearsalBench,
     shown: Arc<Shown>,
     looks: u64,
+    /// Names of the sources that were asked for; pictures are the rehearsal's all the same.
+    sources: Vec<String>,
 }
 
 /// The handle that the window holds, and its maker too.
@@ -35,7 +37,7 @@ impl AtOnce {
     #[must_use]
     pub fn new(mut desk: Desk, bench: RehearsalBench) -> Self {
         let shown = Arc::new(desk.shown());
-        let mut all = Self { desk, bench, shown, looks: 0 };
+        let mut all = Self { desk, bench, shown, looks: 0, sources: Vec::new() };
         all.publish();
         all
     }
@@ -89,6 +91,13 @@ impl AtOnce {
         self.publish();
     }
 
+    /// Names of the sources that were asked for.
+    #[cfg(test)]
+    #[must_use]
+    pub fn sources(&self) -> &[String] {
+        &self.sources
+    }
+
     /// The desk.
     #[cfg(test)]
     #[must_use]
@@ -139,7 +148,12 @@ impl Behind for AtOnceHandle {
         self.0.borrow_mut().command(command);
     }
 
-    fn take_source(&mut self, _: SourceOrder) {}
+    fn take_source(&mut self, source: SourceOrder) {
+        let mut behind = self.0.borrow_mut();
+        behind.sources.push(source.name);
+        behind.desk.change_source();
+        behind.publish();
+    }
 }
 
 /// Draws the page and writes the picture, whole or not at all.
@@ -196,14 +210,12 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
             let _ = behind.follow(12)?;
         }
         "placed" => {
-            let _ = behind.follow(12)?;
-            behind.command(Command::Accept(Accepting { serial: "0042".into(), ..Accepting::default() }));
+            accepted(behind)?;
             behind.bench.swing_optics(false);
             behind.look()?;
         }
         "moved" => {
-            let _ = behind.follow(12)?;
-            behind.command(Command::Accept(Accepting::default()));
+            accepted(behind)?;
             behind.bench.turn(0, 0.2);
             behind.look()?;
         }
@@ -211,6 +223,19 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
         _ => bail!("there is no stage {name:?}; they are begin, turning, good, placed, moved, old"),
     }
     Ok(())
+}
+
+/// Follows what is told until the part is accepted.
+fn accepted(behind: &mut AtOnce) -> anyhow::Result<()> {
+    let _ = behind.follow(12)?;
+    let sees_it_right = behind.desk.expected_first();
+    behind.command(Command::Accept(Accepting { serial: "0042".into(), first_seen: sees_it_right, ..Accepting::default() }));
+    let align = &behind.shown.align;
+    if let Some(accepted) = &align.accepted {
+        return accepted.trouble.as_ref().map_or(Ok(()), |trouble| bail!("{trouble}"));
+    }
+    let why = align.not_acceptable.clone().or_else(|| behind.shown.trouble.clone()).unwrap_or_default();
+    bail!("this rehearsal does not come so far that its part is accepted ({why}); another --on or --seed may")
 }
 
 fn size(text: &str) -> anyhow::Result<[u32; 2]> {

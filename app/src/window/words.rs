@@ -234,6 +234,13 @@ pub const NOTHING_ODD: &str = "Every terminal and land in view is as it should b
 pub const DROP_HINT: &str = "A file may also be dropped on the window; a scanned code chooses the part file of that name.";
 pub const SOURCE: &str = "Pictures from";
 pub const READINGS: &str = "What each thimble reads now";
+
+/// "reading of X".
+#[must_use]
+pub fn reading_of(adjuster: &str) -> String {
+    format!("reading of {adjuster}")
+}
+
 pub const READ_AGAIN: &str = "Measure";
 pub const AFTER_PICTURES: &str = "Stored pictures, in the order of exposure";
 pub const AFTER_LIVE: &str = "Measure the live picture again";
