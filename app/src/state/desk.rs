@@ -5,7 +5,7 @@ use super::shown::{
     AcceptedPanel, AdjusterPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone,
 };
 use super::subject::{BenchFile, PartFile};
-use super::units::Turns;
+use super::units::Lengths;
 use super::{ground, panel, result};
 use crate::commands::align::Answer;
 use crate::commands::calibrated;
@@ -128,6 +128,9 @@ pub struct Desk {
     /// What came of the last command, said until the next.
     trouble: Option<String>,
     rehearsal: Option<RehearsalPanel>,
+    /// What is shown of part and bench, made anew when one of them or the unit changes.
+    part_panel: PartPanel,
+    bench_panel: BenchPanel,
     average: Option<Arc<Frame>>,
     serial: Option<(u64, String)>,
     number: u64,
@@ -141,6 +144,7 @@ impl Desk {
     pub fn new(part: PartFile, bench: BenchFile, settings: Settings) -> anyhow::Result<Self> {
         let mut job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
         job.tell_as(settings.turns);
+        let (part_panel, bench_panel) = (panel_of_part(&part, settings.lengths), panel_of_bench(&bench));
         Ok(Self {
             part,
             bench,
@@ -159,6 +163,8 @@ impl Desk {
             unfit: None,
             trouble: None,
             rehearsal: None,
+            part_panel,
+            bench_panel,
             average: None,
             serial: None,
             number: 0,
@@ -265,6 +271,7 @@ impl Desk {
             Command::Settings(settings) => {
                 self.settings = *settings;
                 self.job.tell_as(self.settings.turns);
+                self.part_panel = panel_of_part(&self.part, self.settings.lengths);
             }
             Command::KeepSettings(settings, file) => {
                 if let Err(error) = settings.write(&file) {
@@ -290,6 +297,7 @@ impl Desk {
                 Ok(bench) => {
                     self.finish_record();
                     self.bench = bench;
+                    self.bench_panel = panel_of_bench(&self.bench);
                     self.begin_anew(Known::default());
                 }
                 Err(error) => self.trouble = Some(format!("{error:#}")),
@@ -311,6 +319,7 @@ impl Desk {
         // With the part that it was accepted with.
         self.finish_record();
         self.part = part;
+        self.part_panel = panel_of_part(&self.part, self.settings.lengths);
         self.begin_anew(self.job.known.clone());
     }
 
@@ -337,9 +346,10 @@ impl Desk {
 
     fn accept(&mut self, accepting: &Accepting, time: &str) {
         let reason = accepting.reason.trim();
-        let shown = panel::align(&self.job, self.look.as_ref().map(|l| &l.answer), self.sight, self.settings.lengths);
         let (Some(look), Some(found)) = (&self.look, self.job.found()) else { return };
-        if shown.not_acceptable.is_some() && !(shown.acceptable_with_reason && reason.chars().count() >= LEAST_REASON) {
+        let with_reason = panel::not_acceptable(&self.job, self.sight).is_some();
+        let reason_counts = panel::is_acceptable_with_reason(&self.job, self.sight) && reason.chars().count() >= LEAST_REASON;
+        if with_reason && !reason_counts {
             return;
         }
         if found.open {
@@ -365,7 +375,6 @@ impl Desk {
             &units.fine_text(judgement.u_mm),
             clock,
         );
-        let with_reason = shown.not_acceptable.is_some();
         if with_reason {
             text = format!("{text} {}", words::accepted_with(reason));
         }
@@ -539,20 +548,6 @@ impl Desk {
 
     fn part_panel(&self) -> PartPanel {
         let part = &self.part.part;
-        let units = self.settings.lengths;
-        let mut lines = vec![part.name.clone()];
-        let thing = sentences::terminal_word(part);
-        lines.push(format!("{} {thing}s, body {} x {} mm", part.sites.len(), part.body_mm[0], part.body_mm[1]));
-        let pitches = check::pitches_mm(part, Side::Part);
-        if let Some((pitch, _)) = pitches.first() {
-            lines.push(format!("pitch {pitch:.3} mm"));
-        }
-        let allowance = part.allowance();
-        lines.push(format!(
-            "largest allowed miss {}, {}",
-            units.text(allowance.miss_mm),
-            sentences::allowance_source_text(allowance.source)
-        ));
         let mut seen = Vec::new();
         let mut marked = Vec::new();
         if let Some(look) = self.look.as_ref().filter(|l| matches!(l.answer.alignment.outcome, Outcome::Fit(_))) {
@@ -573,45 +568,69 @@ impl Desk {
                 }));
             }
         }
-        let findings = check::findings(part).into_iter().map(|f| f.text).collect();
-        PartPanel { part: Arc::clone(part), from: self.part.from.clone(), lines, findings, seen, marked }
+        PartPanel { seen, marked, ..self.part_panel.clone() }
     }
 
     fn bench_panel(&self) -> BenchPanel {
-        let bench = &self.bench.bench;
-        let frame = &bench.optics.frame;
-        let mut lines = vec![format!("pictures of {} x {} px", frame.size_px[0], frame.size_px[1])];
-        for (i, view) in bench.optics.views.iter().enumerate() {
-            let side = if view.shows == Side::Part { "part view" } else { "board view" };
-            lines.push(format!("view {}: {side}, exposure {}", i + 1, view.exposure + 1));
+        let mut panel = self.bench_panel.clone();
+        for (shown, adjuster) in panel.adjusters.iter_mut().zip(&self.bench.bench.adjusters) {
+            let reading = self.job.known.reading_turns.get(&adjuster.name);
+            shown.reading = reading.map(|t| sentences::reading_number(adjuster.scale.shown(*t)));
         }
-        let mut calibration = Vec::new();
-        let state = match bench.calibration {
-            CalibrationState::Calibrated => "The bench file says that it is calibrated.",
-            CalibrationState::NotCalibrated => "This bench is not calibrated: sizes and turns are only as good as what was typed in.",
-            CalibrationState::Unsaid => "The bench file says nothing of its calibration.",
-        };
-        calibration.push(Sentence { tone: Tone::Plain, text: state.to_owned() });
-        if let Some(date) = &self.bench.record.date {
-            calibration.push(Sentence { tone: Tone::Quiet, text: format!("Calibrated on {date}.") });
-        }
-        if let Ok(entries) = landfit_calibration::history::entries(&self.bench.text, &self.bench.from) {
-            calibration
-                .extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
-        }
-        let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
-            name: a.name.clone(),
-            text: adjuster_text(a),
-            reading: self
-                .job
-                .known
-                .reading_turns
-                .get(&a.name)
-                .map(|t| sentences::reading_number(a.scale.shown(*t))),
-            has_reading: a.reads == Reads::Divisions,
-        });
-        BenchPanel { name: bench.name.clone(), from: self.bench.from.clone(), lines, calibration, adjusters: adjusters.collect() }
+        panel
     }
+}
+
+/// What is shown of a part file, whatever is seen.
+fn panel_of_part(file: &PartFile, units: Lengths) -> PartPanel {
+    let part = &file.part;
+    let mut lines = vec![part.name.clone()];
+    let thing = sentences::terminal_word(part);
+    lines.push(format!("{} {thing}s, body {} x {} mm", part.sites.len(), part.body_mm[0], part.body_mm[1]));
+    let pitches = check::pitches_mm(part, Side::Part);
+    if let Some((pitch, _)) = pitches.first() {
+        lines.push(format!("pitch {pitch:.3} mm"));
+    }
+    let allowance = part.allowance();
+    lines.push(format!(
+        "largest allowed miss {}, {}",
+        units.text(allowance.miss_mm),
+        sentences::allowance_source_text(allowance.source)
+    ));
+    let findings = check::findings(part).into_iter().map(|f| f.text).collect();
+    PartPanel { part: Arc::clone(part), from: file.from.clone(), lines, findings, seen: Vec::new(), marked: Vec::new() }
+}
+
+/// What is shown of a bench file, whatever its thimbles read. Its history is read here: once, not with every picture.
+fn panel_of_bench(file: &BenchFile) -> BenchPanel {
+    let bench = &file.bench;
+    let frame = &bench.optics.frame;
+    let mut lines = vec![format!("pictures of {} x {} px", frame.size_px[0], frame.size_px[1])];
+    for (i, view) in bench.optics.views.iter().enumerate() {
+        let side = if view.shows == Side::Part { "part view" } else { "board view" };
+        lines.push(format!("view {}: {side}, exposure {}", i + 1, view.exposure + 1));
+    }
+    let mut calibration = Vec::new();
+    let state = match bench.calibration {
+        CalibrationState::Calibrated => "The bench file says that it is calibrated.",
+        CalibrationState::NotCalibrated => "This bench is not calibrated: sizes and turns are only as good as what was typed in.",
+        CalibrationState::Unsaid => "The bench file says nothing of its calibration.",
+    };
+    calibration.push(Sentence { tone: Tone::Plain, text: state.to_owned() });
+    if let Some(date) = &file.record.date {
+        calibration.push(Sentence { tone: Tone::Quiet, text: format!("Calibrated on {date}.") });
+    }
+    if let Ok(entries) = landfit_calibration::history::entries(&file.text, &file.from) {
+        calibration
+            .extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
+    }
+    let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
+        name: a.name.clone(),
+        text: adjuster_text(a),
+        reading: None,
+        has_reading: a.reads == Reads::Divisions,
+    });
+    BenchPanel { name: bench.name.clone(), from: file.from.clone(), lines, calibration, adjusters: adjusters.collect() }
 }
 
 /// A reason is some letters at least.

@@ -40,7 +40,7 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
         Some(Finding::Fit(found)) => with_fit(&mut panel, job, found, answer, units),
     }
     panel.not_acceptable = not_acceptable(job, sight);
-    panel.acceptable_with_reason = panel.not_acceptable.is_some() && job.found().is_some() && sight == Sight::Fresh && job.is_at_rest();
+    panel.acceptable_with_reason = is_acceptable_with_reason(job, sight);
     let warnings = answer.map(|a| a.alignment.warnings.as_slice()).unwrap_or_default();
     panel.sentences.extend(warnings.iter().map(|w| Sentence { tone: Tone::Quiet, text: w.clone() }));
     if bench.calibration == CalibrationState::NotCalibrated {
@@ -127,8 +127,15 @@ fn headline(job: &Job, moves_left: bool) -> &'static str {
     }
 }
 
+/// Whether only a reason is missing for accepting.
+#[must_use]
+pub fn is_acceptable_with_reason(job: &Job, sight: Sight) -> bool {
+    not_acceptable(job, sight).is_some() && job.found().is_some() && sight == Sight::Fresh && job.is_at_rest()
+}
+
 /// Why accepting without a reason is not possible now.
-fn not_acceptable(job: &Job, sight: Sight) -> Option<String> {
+#[must_use]
+pub fn not_acceptable(job: &Job, sight: Sight) -> Option<String> {
     let why = match job.finding() {
         _ if sight == Sight::Old => words::NOT_ACCEPTABLE_OLD,
         None | Some(Finding::Refused(_) | Finding::Unusable(_)) => words::NOT_ACCEPTABLE_NO_ANSWER,

@@ -2,7 +2,7 @@
 
 use super::look;
 use super::words;
-use crate::overlay::canvas::{Ends, Stroke as Mark, Strokes, Xy};
+use crate::overlay::canvas::{Ends, Stroke as Mark, Xy};
 use crate::overlay::text::Face;
 use crate::state::shown::{Exposure, Spot};
 use eframe::egui::{
@@ -113,7 +113,7 @@ impl PictureView {
             let place = Place { rect: Rect::from_min_size(min, size * scale), scale };
             painter.image(texture.id(), place.rect, Rect::from_min_max(Pos2::ZERO, Pos2::new(1.0, 1.0)), Color32::WHITE);
             if !self.hidden_marks {
-                draw(&painter, &exposure.strokes, place, fitted);
+                draw(&painter, exposure.strokes.drawn.iter(), place, fitted);
             }
             left += size.x + gap;
         }
@@ -165,11 +165,8 @@ impl PictureView {
         painter.rect_filled(rect, 3.0, Color32::from_rgb(0x0C, 0x0D, 0x0F));
         painter.image(texture.id(), place.rect, Rect::from_min_max(Pos2::ZERO, Pos2::new(1.0, 1.0)), Color32::WHITE);
         // Labels would fill so small a piece: its own caption tells what it is.
-        let lines = Strokes {
-            area: shown.strokes.area,
-            drawn: shown.strokes.drawn.iter().filter(|m| matches!(m, Mark::Line { .. })).cloned().collect(),
-        };
-        draw(&painter, &lines, place, (self.px / ui.pixels_per_point()).max(0.2) * 1.2);
+        let lines = shown.strokes.drawn.iter().filter(|m| matches!(m, Mark::Line { .. }));
+        draw(&painter, lines, place, (self.px / ui.pixels_per_point()).max(0.2) * 1.2);
     }
 
     /// One spot with its label below, in `rect`.
@@ -220,11 +217,11 @@ fn hatch(painter: &Painter, rect: Rect) {
 }
 
 /// Draws marks; lines keep the width that they have where all of the picture is shown.
-fn draw(painter: &Painter, strokes: &Strokes, place: Place, fitted: f32) {
+fn draw<'a>(painter: &Painter, marks: impl Iterator<Item = &'a Mark>, place: Place, fitted: f32) {
     let clip = painter.clip_rect();
     let seen = |points: &[Xy]| points.iter().any(|p| clip.expand(40.0).contains(place.at(*p)));
-    let mut shapes = Vec::with_capacity(strokes.drawn.len());
-    for mark in &strokes.drawn {
+    let mut shapes = Vec::new();
+    for mark in marks {
         match mark {
             Mark::Line { points, ends, pen } if seen(points) => {
                 let mut places: Vec<Pos2> = thinned(points, place.scale).map(|p| place.at(p)).collect();
