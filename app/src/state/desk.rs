@@ -8,13 +8,14 @@ use super::subject::{BenchFile, PartFile};
 use super::units::Lengths;
 use super::{ground, panel, result};
 use crate::commands::align::Answer;
+use crate::commands::bench::adjuster_in_words;
 use crate::commands::calibrated;
 use crate::overlay::text::Faces;
 use crate::overlay::{self, MarkSize};
 use crate::settings::Settings;
 use crate::window::words;
 use crate::{align_text, pictures, sentences};
-use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads};
+use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
 use landfit_part::{Part, Side, check};
@@ -180,7 +181,10 @@ impl Desk {
     /// Takes in one look. `still`: the picture has come to rest.
     pub fn look(&mut self, frame: &Arc<Frame>, still: bool, now_s: f64) {
         let start = Instant::now();
-        let fits = frame.pictures.iter().try_for_each(|p| calibrated::check_kind(&self.bench.record, "this", &pictures::kind(p, frame.from_jpeg)));
+        let fits = frame
+            .pictures
+            .iter()
+            .try_for_each(|p| calibrated::check_kind(&self.bench.record, words::THIS_PICTURE, &pictures::kind(p, frame.from_jpeg)));
         let alignment = match fits.and_then(|()| measure(&frame.pictures, &self.part, &self.bench)) {
             Ok(alignment) => alignment,
             Err(error) => {
@@ -554,7 +558,7 @@ impl Desk {
             for side in [Side::Part, Side::Board] {
                 let findings = look.answer.alignment.side(side);
                 for (i, line) in align_text::in_the_way(findings, part, side).iter().enumerate() {
-                    let text = panel::capital(line.trim_start_matches("Seen:").trim());
+                    let text = sentences::capital(line.trim_start_matches("Seen:").trim());
                     seen.push(Sentence { tone: if i == 0 { Tone::Plain } else { Tone::Mind }, text: format!("{text}.") });
                 }
                 seen.extend(sizes(findings, side, part));
@@ -586,17 +590,13 @@ fn panel_of_part(file: &PartFile, units: Lengths) -> PartPanel {
     let part = &file.part;
     let mut lines = vec![part.name.clone()];
     let thing = sentences::terminal_word(part);
-    lines.push(format!("{} {thing}s, body {} x {} mm", part.sites.len(), part.body_mm[0], part.body_mm[1]));
+    lines.push(words::part_size(part.sites.len(), thing, part.body_mm));
     let pitches = check::pitches_mm(part, Side::Part);
     if let Some((pitch, _)) = pitches.first() {
-        lines.push(format!("pitch {pitch:.3} mm"));
+        lines.push(words::pitch(*pitch));
     }
     let allowance = part.allowance();
-    lines.push(format!(
-        "largest allowed miss {}, {}",
-        units.text(allowance.miss_mm),
-        sentences::allowance_source_text(allowance.source)
-    ));
+    lines.push(words::allowance(&units.text(allowance.miss_mm), sentences::allowance_source_text(allowance.source)));
     let findings = check::findings(part).into_iter().map(|f| f.text).collect();
     PartPanel { part: Arc::clone(part), from: file.from.clone(), lines, findings, seen: Vec::new(), marked: Vec::new() }
 }
@@ -605,28 +605,26 @@ fn panel_of_part(file: &PartFile, units: Lengths) -> PartPanel {
 fn panel_of_bench(file: &BenchFile) -> BenchPanel {
     let bench = &file.bench;
     let frame = &bench.optics.frame;
-    let mut lines = vec![format!("pictures of {} x {} px", frame.size_px[0], frame.size_px[1])];
+    let mut lines = vec![words::picture_size(frame.size_px)];
     for (i, view) in bench.optics.views.iter().enumerate() {
-        let side = if view.shows == Side::Part { "part view" } else { "board view" };
-        lines.push(format!("view {}: {side}, exposure {}", i + 1, view.exposure + 1));
+        lines.push(words::view(i + 1, view.shows, view.exposure + 1));
     }
     let mut calibration = Vec::new();
     let state = match bench.calibration {
-        CalibrationState::Calibrated => "The bench file says that it is calibrated.",
-        CalibrationState::NotCalibrated => "This bench is not calibrated: sizes and turns are only as good as what was typed in.",
-        CalibrationState::Unsaid => "The bench file says nothing of its calibration.",
+        CalibrationState::Calibrated => words::CALIBRATED.to_owned(),
+        CalibrationState::NotCalibrated => sentences::capital(align_text::NOT_CALIBRATED),
+        CalibrationState::Unsaid => words::CALIBRATION_UNSAID.to_owned(),
     };
-    calibration.push(Sentence { tone: Tone::Plain, text: state.to_owned() });
+    calibration.push(Sentence { tone: Tone::Plain, text: state });
     if let Some(date) = &file.record.date {
-        calibration.push(Sentence { tone: Tone::Quiet, text: format!("Calibrated on {date}.") });
+        calibration.push(Sentence { tone: Tone::Quiet, text: words::calibrated_on(&date.to_string()) });
     }
     if let Ok(entries) = landfit_calibration::history::entries(&file.text, &file.from) {
-        calibration
-            .extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
+        calibration.extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
     }
     let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
         name: a.name.clone(),
-        text: adjuster_text(a),
+        text: adjuster_in_words(a),
         reading: None,
         has_reading: a.reads == Reads::Divisions,
     });
@@ -663,11 +661,8 @@ fn sizes(findings: &landfit_vision::answer::SideFindings, side: Side, part: &Par
     ratios.sort_by(f64::total_cmp);
     let (least, most) = (*ratios.first()?, *ratios.last()?);
     let middle = ratios[ratios.len() / 2];
-    let thing = if side == Side::Part { sentences::terminal_word(part) } else { "land" };
-    let percent = |r: f64| format!("{:.0} %", 100.0 * r);
-    let text =
-        format!("Sizes of {thing}s: {} of the part file's in the middle, from {} to {}.", percent(middle), percent(least), percent(most));
-    Some(Sentence { tone: Tone::Quiet, text })
+    let thing = sentences::thing_word(part, side);
+    Some(Sentence { tone: Tone::Quiet, text: words::sizes(thing, [middle, least, most]) })
 }
 
 /// Index into [`words::CORNERS`] of the corner at which the first terminal is to be seen.
@@ -686,21 +681,4 @@ pub fn click_turns(adjuster: &Adjuster) -> f64 {
         (Reads::Steps, _) => 1.0,
         _ => 0.02,
     }
-}
-
-fn adjuster_text(adjuster: &Adjuster) -> String {
-    let carries = adjuster.carries.word();
-    let one = match adjuster.turn {
-        Motion::Shift { step_mm } => format!("one turn clockwise moves the {carries} {:.4} mm right, {:.4} mm away", step_mm.x, step_mm.y),
-        Motion::Rotation { step_rad, .. } => format!("one turn clockwise turns the {carries} {:.4}° anticlockwise", step_rad.to_degrees()),
-        Motion::Tilt { step_rad } => {
-            format!("one turn clockwise tilts the {carries} {:.4}° and {:.4}°", step_rad[0].to_degrees(), step_rad[1].to_degrees())
-        }
-    };
-    let scale = match (adjuster.reads, adjuster.divisions) {
-        (Reads::Divisions, Some(n)) => format!("{n} divisions"),
-        (Reads::Steps, _) => "counted in steps".to_owned(),
-        _ => "no scale".to_owned(),
-    };
-    format!("{one}; {scale}; play {:.3} turns", adjuster.backlash_turns)
 }

@@ -3,11 +3,10 @@
 use super::subject::{BenchFile, PartFile};
 use crate::answer_json::{self, Moves};
 use crate::commands::align::Answer;
-use crate::overlay;
+use crate::{overlay, pictures};
 use anyhow::Context;
-use image::{ColorType, ImageFormat};
+use image::ImageFormat;
 use landfit_vision::Picture;
-use landfit_vision::picture::Samples;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use std::io::Cursor;
@@ -157,17 +156,6 @@ fn hash(bytes: &[u8]) -> String {
 
 fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    let (w, h) = (picture.width_px as u32, picture.height_px as u32);
-    let wide;
-    let (raw, colour): (&[u8], ColorType) = match (&picture.samples, picture.channels) {
-        (Samples::U8(raw), 1) => (raw, ColorType::L8),
-        (Samples::U8(raw), _) => (raw, ColorType::Rgb8),
-        (Samples::U16(raw), channels) => {
-            wide = raw.iter().flat_map(|v| v.to_ne_bytes()).collect::<Vec<u8>>();
-            (&wide, if channels == 1 { ColorType::L16 } else { ColorType::Rgb16 })
-        }
-    };
-    image::write_buffer_with_format(&mut Cursor::new(&mut bytes), raw, w, h, colour, ImageFormat::Png)
-        .context("the picture cannot be stored as PNG")?;
+    pictures::image_of(picture)?.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).context("the picture cannot be stored as PNG")?;
     Ok(bytes)
 }

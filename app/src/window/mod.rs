@@ -16,12 +16,12 @@ pub mod shot;
 pub mod words;
 
 use crate::rehearsal_bench::RehearsalBench;
+use crate::sentences;
 use crate::settings::{ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::state::desk::Command;
 use crate::state::job::JobState;
 use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
-use crate::state::panel::capital;
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
 use crate::worker::{SourceOrder, Worker};
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
@@ -491,7 +491,7 @@ impl eframe::App for App {
 /// A file that was dropped on the window: a picture is measured; part and bench files are told apart by their names.
 fn dropped(path: &Path) -> Ask {
     let lower = |part: Option<&std::ffi::OsStr>| part.map(|p| p.to_string_lossy().to_lowercase()).unwrap_or_default();
-    if open::is_picture(path) {
+    if landfit_camera::is_named_as_picture(path) {
         return Ask::Desk(Command::Measure(vec![path.to_owned()]));
     }
     let is_bench = lower(path.file_stem()).contains("bench");
@@ -505,7 +505,7 @@ fn heard(shown: &Shown) -> Option<f64> {
 
 /// What keeps from accepting, as a sentence.
 fn panel_text(why: &str) -> String {
-    format!("{}.", capital(why))
+    format!("{}.", sentences::capital(why))
 }
 
 #[cfg(test)]

@@ -9,8 +9,8 @@ use crate::state::subject::{BenchFile, PartFile};
 use crate::worker::{SourceOrder, Worker};
 use anyhow::{Context, bail};
 use eframe::egui;
-use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, open_camera};
-use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
+use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, is_named_as_picture, open_camera};
+use landfit_rehearsal::scenario::{DEFAULT, Setting};
 use landfit_rehearsal::simulated::SimulatedBench;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -172,20 +172,11 @@ pub fn for_this_run(args: &Args) -> ForThisRun {
 /// # Errors
 /// Where there is none of that name.
 pub fn setting(args: &Args) -> anyhow::Result<Setting> {
-    let Some(name) = &args.on else { return Ok(DEFAULT) };
-    let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
-    Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
+    args.on.as_deref().map_or(Ok(DEFAULT), crate::commands::rehearse::setting)
 }
 
 /// Stored looks follow each other so slowly that each can be read.
 const BETWEEN_STORED: Duration = Duration::from_secs(2);
-
-/// Whether a file is named as a picture that landfit reads.
-#[must_use]
-pub fn is_picture(path: &Path) -> bool {
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str())
-}
 
 /// The pictures of a folder, by their names.
 fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
@@ -193,7 +184,7 @@ fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
     let mut files = Vec::new();
     for file in std::fs::read_dir(folder).map_err(trouble)? {
         let path = file.map_err(trouble)?.path();
-        if path.is_file() && is_picture(&path) {
+        if path.is_file() && is_named_as_picture(&path) {
             files.push(path);
         }
     }

@@ -3,6 +3,7 @@
 use super::open::{self, Args};
 use super::raster::Raster;
 use super::{App, Behind, Page, look};
+use crate::pictures;
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::Settings;
 use crate::state::desk::{Accepting, Command, Desk, Sight};
@@ -11,6 +12,7 @@ use crate::worker::SourceOrder;
 use anyhow::{Context, bail};
 use eframe::egui;
 use landfit_camera::Frame;
+use landfit_part::Existing;
 use std::cell::RefCell;
 use std::path::Path;
 use std::process::ExitCode;
@@ -174,18 +176,7 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
         .of_size(egui::Vec2::new(size[0] as f32, size[1] as f32));
     app.open_page(page);
     let picture = picture(&mut app, size, &mut || handle.0.borrow_mut().look())?;
-    let mut bytes = Vec::new();
-    picture.write_to(&mut std::io::Cursor::new(&mut bytes), image::ImageFormat::Png)?;
-    let cannot = || format!("{} cannot be written; check the folder, its rights and the room on the disk", file.display());
-    let folder = file.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".landfit-").suffix(".part");
-    // A temporary file is its owner's alone; the picture is an ordinary file.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut made = builder.tempfile_in(folder).with_context(cannot)?;
-    std::io::Write::write_all(&mut made, &bytes).with_context(cannot)?;
-    made.persist(file).with_context(cannot)?;
+    pictures::save_png(file, &image::DynamicImage::ImageRgba8(picture), Existing::Replace)?;
     crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
     Ok(ExitCode::SUCCESS)
 }
