@@ -76,10 +76,7 @@ pub const fn verdict(decision: Decision) -> &'static str {
 
 /// What stands in the way on one side, or that nothing does.
 pub fn in_the_way(findings: &SideFindings, part: &Part, side: Side) -> Vec<String> {
-    let thing = match side {
-        Side::Part => sentences::terminal_word(part),
-        Side::Board => "land",
-    };
+    let thing = sentences::thing_word(part, side);
     let named = |keep: &dyn Fn(&SiteState) -> bool| -> Vec<&str> {
         findings.sites.iter().filter(|f| keep(&f.state)).map(|f| part.sites[f.site].id.as_str()).collect()
     };

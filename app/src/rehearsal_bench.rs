@@ -153,7 +153,7 @@ impl Source for Rendering {
         let pictures = self.bench.render(self.number)?;
         let taken = Instant::now();
         self.taken = Some(taken);
-        Ok(Some(Frame { pictures, taken, number: self.number }))
+        Ok(Some(Frame { pictures, taken, from_jpeg: false, number: self.number }))
     }
 }
 

@@ -21,6 +21,20 @@ pub fn terminal_word(part: &Part) -> &'static str {
     if pieces.any(long) { "lead" } else { "pad" }
 }
 
+/// What stands on one side: a terminal as the trade calls it, or "land".
+pub fn thing_word(part: &Part, side: Side) -> &'static str {
+    match side {
+        Side::Part => terminal_word(part),
+        Side::Board => "land",
+    }
+}
+
+/// The same text with a capital letter at its beginning.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// "clockwise" or "anticlockwise".
 pub const fn sense_word(sense: Sense) -> &'static str {
     match sense {
@@ -32,7 +46,12 @@ pub const fn sense_word(sense: Sense) -> &'static str {
 /// "123.4 µm right and 56.1 µm towards you, turned 0.512° anticlockwise": where a part sits relative to its lands, as
 /// seen from above.
 pub fn offset_text(offset: &Pose) -> String {
-    let way = |mm: f64, plus: &str, minus: &str| format!("{} {}", length_text(mm.abs()), if mm < 0.0 { minus } else { plus });
+    offset_text_in(offset, &length_text)
+}
+
+/// The same, with lengths as `length` tells them.
+pub fn offset_text_in(offset: &Pose, length: &dyn Fn(f64) -> String) -> String {
+    let way = |mm: f64, plus: &str, minus: &str| format!("{} {}", length(mm.abs()), if mm < 0.0 { minus } else { plus });
     let turned_deg = offset.theta_rad.to_degrees();
     format!(
         "{} and {}, turned {:.3}° {}",
@@ -134,7 +153,7 @@ pub fn site_name(part: &Part, site: usize) -> &str {
 }
 
 /// "the rotation" where there is only one, else the adjuster's name.
-fn spoken_name(one: &Move, bench: &Bench) -> String {
+pub fn spoken_name(one: &Move, bench: &Bench) -> String {
     let rotates = |a: &landfit_calibration::bench::Adjuster| matches!(a.turn, landfit_calibration::bench::Motion::Rotation { .. });
     if one.rotates && bench.adjusters.iter().filter(|a| rotates(a)).count() == 1 { "the rotation".to_owned() } else { one.name.clone() }
 }
@@ -205,7 +224,7 @@ fn bare_text(turns: f64) -> String {
 }
 
 /// A play of so many turns, in what the adjuster's hand counts.
-fn turns_text(turns: f64, one: &Move, bench: &Bench) -> String {
+pub fn turns_text(turns: f64, one: &Move, bench: &Bench) -> String {
     let divisions = bench.adjusters.get(one.adjuster).and_then(|a| a.divisions);
     match (one.amount, divisions) {
         (Amount::Thimble { .. }, Some(n)) => counted((turns * f64::from(n) * 10.0).round() / 10.0, "division"),
@@ -219,7 +238,7 @@ fn counted(n: f64, thing: &str) -> String {
 }
 
 /// What an adjuster's scale shows at `turns`: to as many places as it takes but no more than four, and in its unit.
-fn reading_text(turns: f64, one: &Move, bench: &Bench) -> String {
+pub fn reading_text(turns: f64, one: &Move, bench: &Bench) -> String {
     let scale = bench.adjusters.get(one.adjuster).map_or(ReadingScale::TURNS, |a| a.scale.clone());
     let number = reading_number(scale.shown(turns));
     if scale.unit.is_empty() { number } else { format!("{number} {}", scale.unit) }

@@ -111,7 +111,53 @@ impl Settings {
     /// The folder for results: the one that was set, else one in the person's home.
     #[must_use]
     pub fn results_folder(&self) -> PathBuf {
-        self.results.clone().unwrap_or_else(|| home().join("landfit-results"))
+        self.results.clone().unwrap_or_else(usual_results_folder)
+    }
+}
+
+/// Where results go when no folder was set.
+#[must_use]
+pub fn usual_results_folder() -> PathBuf {
+    home().join("landfit-results")
+}
+
+/// What the command line sets: in force for this run, and never written into the person's settings.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ForThisRun {
+    /// The folder for results.
+    pub results: Option<PathBuf>,
+    /// Size of text, percent.
+    pub text_percent: Option<u32>,
+    /// The ground.
+    pub ground: Option<Ground>,
+}
+
+impl ForThisRun {
+    /// The settings in force.
+    #[must_use]
+    pub fn over(&self, mut kept: Settings) -> Settings {
+        if let Some(results) = &self.results {
+            kept.results = Some(results.clone());
+        }
+        kept.text_percent = self.text_percent.unwrap_or(kept.text_percent);
+        kept.ground = self.ground.unwrap_or(kept.ground);
+        kept
+    }
+
+    /// What is to be kept of settings in force, where `kept` was kept before: what still stands as the command line set it is not of it.
+    #[must_use]
+    pub fn without(&self, in_force: &Settings, kept: &Settings) -> Settings {
+        let mut to_keep = in_force.clone();
+        if self.results.is_some() && in_force.results == self.results {
+            to_keep.results.clone_from(&kept.results);
+        }
+        if Some(in_force.text_percent) == self.text_percent {
+            to_keep.text_percent = kept.text_percent;
+        }
+        if Some(in_force.ground) == self.ground {
+            to_keep.ground = kept.ground;
+        }
+        to_keep
     }
 }
 
@@ -139,6 +185,18 @@ mod tests {
         set.write(&file).unwrap();
         set.write(&file).unwrap();
         assert_eq!(Settings::read(&file).unwrap(), set);
+    }
+
+    #[test]
+    fn what_the_command_line_sets_is_in_force_but_not_kept_unless_the_person_changes_it() {
+        let kept = Settings { initials: "QZ".into(), ..Settings::default() };
+        let run = ForThisRun { results: Some("/tmp/here".into()), text_percent: Some(200), ground: Some(Ground::Light) };
+        let mut in_force = run.over(kept.clone());
+        assert_eq!((in_force.text_percent, in_force.ground, in_force.results.clone()), (200, Ground::Light, run.results.clone()));
+        in_force.sound = true;
+        assert_eq!(run.without(&in_force, &kept), Settings { sound: true, ..kept.clone() });
+        in_force.text_percent = 150;
+        assert_eq!(run.without(&in_force, &kept).text_percent, 150);
     }
 
     #[test]

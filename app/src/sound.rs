@@ -1,24 +1,39 @@
 //! Sound, off at first: two notes that draw together until their beat is gone; a soft chord when it is good. Quiet without a sound card.
 
+use crate::window::words;
 use rodio::{ChannelCount, Sample, SampleRate, Source};
 use std::f32::consts::TAU;
 use std::num::{NonZeroU16, NonZeroU32};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
+
+/// Holds a sound card open until the receiver hears that it is over; fails at once where there is none.
+type HoldOpen = fn(Arc<Beat>, &Receiver<()>) -> Result<(), String>;
+
+/// After a card failed, another try comes so much later: it may have been plugged in meanwhile.
+const AGAIN_AFTER: Duration = Duration::from_secs(10);
 
 /// The player; nothing is opened before sound is wanted.
-#[derive(Default)]
 pub struct Sound {
+    hold_open: HoldOpen,
     player: Option<Player>,
-    trouble: Arc<Mutex<Option<String>>>,
+    failed: Option<Instant>,
+    trouble: Option<String>,
 }
 
 /// The thread that holds the sound card open ends when this is dropped: opening one may take long, and the window waits for nothing.
 struct Player {
     _open: Sender<()>,
     beat: Arc<Beat>,
+    failed: Arc<Mutex<Option<String>>>,
+}
+
+impl Default for Sound {
+    fn default() -> Self {
+        Self { hold_open, player: None, failed: None, trouble: None }
+    }
 }
 
 /// What the notes are to be, from the window to the sound thread.
@@ -34,12 +49,16 @@ struct Beat {
 
 impl Sound {
     /// Sounds as the job stands: `nearness` is the worst miss over the allowance, `None` where nothing is known.
-    pub fn play(&mut self, wanted: bool, nearness: Option<f64>, good: bool) {
+    pub fn play(&mut self, wanted: bool, nearness: Option<f64>, good: bool, now: Instant) {
         if !wanted {
-            self.player = None;
+            (self.player, self.failed, self.trouble) = (None, None, None);
             return;
         }
-        if self.player.is_none() && self.trouble().is_none() {
+        let failed = self.player.as_ref().and_then(|p| p.failed.lock().unwrap_or_else(PoisonError::into_inner).clone());
+        if failed.is_some() {
+            (self.player, self.failed, self.trouble) = (None, Some(now), failed);
+        }
+        if self.player.is_none() && self.failed.is_none_or(|at| now.saturating_duration_since(at) >= AGAIN_AFTER) {
             self.player = self.open();
         }
         if let Some(player) = &self.player {
@@ -51,31 +70,32 @@ impl Sound {
 
     /// Why there is no sound.
     #[must_use]
-    pub fn trouble(&self) -> Option<String> {
-        self.trouble.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    pub fn trouble(&self) -> Option<&str> {
+        self.trouble.as_deref()
     }
 
     fn open(&self) -> Option<Player> {
         let (open, closed) = channel();
         let beat = Arc::new(Beat::default());
-        let (of_thread, trouble) = (Arc::clone(&beat), Arc::clone(&self.trouble));
-        let run = move || hold_open(of_thread, &closed, &trouble);
+        let failed = Arc::default();
+        let (hold_open, of_thread, failing) = (self.hold_open, Arc::clone(&beat), Arc::clone(&failed));
+        let run = move || {
+            if let Err(why) = hold_open(of_thread, &closed) {
+                *failing.lock().unwrap_or_else(PoisonError::into_inner) = Some(why);
+            }
+        };
         std::thread::Builder::new().name("landfit sound".into()).spawn(run).ok()?;
-        Some(Player { _open: open, beat })
+        Some(Player { _open: open, beat, failed })
     }
 }
 
-fn hold_open(beat: Arc<Beat>, closed: &Receiver<()>, trouble: &Mutex<Option<String>>) {
-    match rodio::DeviceSinkBuilder::open_default_sink() {
-        Ok(mut sink) => {
-            sink.log_on_drop(false);
-            sink.mixer().add(Notes { beat, phase: [0.0; 3], loud: 0.0, glided_hz: 0.0 });
-            let _ = closed.recv();
-        }
-        Err(error) => {
-            *trouble.lock().unwrap_or_else(PoisonError::into_inner) = Some(format!("There is no sound here: {error}."));
-        }
-    }
+fn hold_open(beat: Arc<Beat>, closed: &Receiver<()>) -> Result<(), String> {
+    let mut sink = rodio::DeviceSinkBuilder::open_default_sink().map_err(|error| words::no_sound(&error.to_string()))?;
+    sink.log_on_drop(false);
+    sink.mixer().add(Notes { beat, phase: [0.0; 3], loud: 0.0, glided_hz: 0.0 });
+    // Dropped, the sender says that it is over.
+    let _ = closed.recv();
+    Ok(())
 }
 
 /// 12 beats a second far off, one and a half at the allowance, none when it is good: logarithmic, as the ear hears.
@@ -142,6 +162,29 @@ mod tests {
         let beats: Vec<f32> = [40.0, 5.0, 1.0, 0.3].iter().map(|n| apart_hz(*n, false)).collect();
         assert!(beats.windows(2).all(|w| w[0] > w[1]), "{beats:?}");
         assert!((beats[2] - 1.5).abs() < 1e-6 && apart_hz(0.3, true) == 0.0);
+    }
+
+    #[test]
+    fn a_card_that_failed_is_tried_again_later_and_at_once_when_sound_is_asked_for_anew() {
+        static TRIES: AtomicU32 = AtomicU32::new(0);
+        let hold_open: HoldOpen = |_, _| {
+            let _ = TRIES.fetch_add(1, Ordering::SeqCst);
+            Err("none".into())
+        };
+        let mut sound = Sound { hold_open, ..Sound::default() };
+        let begin = Instant::now();
+        let mut tries_at = |sound: &mut Sound, after_s: u64| {
+            // The thread that tries is over in no time; the next look at it finds that it failed.
+            for _ in 0..20 {
+                sound.play(true, Some(1.0), false, begin + Duration::from_secs(after_s));
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            TRIES.load(Ordering::SeqCst)
+        };
+        assert_eq!((tries_at(&mut sound, 0), tries_at(&mut sound, 9), tries_at(&mut sound, 11)), (1, 1, 2));
+        assert_eq!(sound.trouble(), Some("none"));
+        sound.play(false, None, false, begin);
+        assert_eq!((sound.trouble(), tries_at(&mut sound, 12)), (None, 3));
     }
 
     #[test]

@@ -118,7 +118,7 @@ fn work(
                     (rehearsal, name, is_stream) = (source.rehearsal, source.name, source.is_stream);
                     stillness.forget();
                     feed = Feed::start(source.open, || {});
-                    desk.job.begin_again();
+                    desk.change_source();
                 }
             }
         }
@@ -127,7 +127,7 @@ fn work(
         if let FeedState::Old { trouble, .. } = feed.state()
             && matches!(*trouble, Trouble::Dark { .. })
         {
-            desk.job.dark();
+            desk.dark();
         }
         desk.source(&name, sight, &text, &advice);
         desk.rehearsal(rehearsal.as_ref().map(RehearsalBench::optics_in));

@@ -29,7 +29,7 @@ impl Source for Steady {
     fn next(&mut self, _: Duration) -> Result<Option<Frame>, Trouble> {
         self.due += INTERVAL;
         std::thread::sleep(self.due.saturating_duration_since(Instant::now()));
-        Ok(Some(Frame { pictures: self.pictures.clone(), taken: self.due, number: 0 }))
+        Ok(Some(Frame { pictures: self.pictures.clone(), taken: self.due, from_jpeg: false, number: 0 }))
     }
 }
 

@@ -463,7 +463,7 @@ mod tests {
 
         fn next(&mut self, patience: Duration) -> Result<Option<Frame>, Trouble> {
             match self.0.recv_timeout(patience) {
-                Ok(Act::Give) => Ok(Some(Frame { pictures: Vec::new(), taken: Instant::now(), number: 99 })),
+                Ok(Act::Give) => Ok(Some(Frame { pictures: Vec::new(), taken: Instant::now(), from_jpeg: false, number: 99 })),
                 Ok(Act::Nothing) | Err(_) => Ok(None),
                 Ok(Act::Fail(trouble)) => Err(trouble),
                 Ok(Act::Panic) => panic!("broken inside"),

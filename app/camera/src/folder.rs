@@ -1,6 +1,6 @@
 //! A folder that another program or a camera's own software stores pictures in: each new look is taken up as it comes.
 
-use crate::picture_file::{is_named_as_picture, read_picture};
+use crate::picture_file::{is_jpeg, is_named_as_picture, read_picture};
 use crate::{Frame, Source, Trouble};
 use landfit_vision::Picture;
 use std::collections::HashMap;
@@ -22,8 +22,8 @@ pub struct WatchedFolder {
     folder: PathBuf,
     exposures: usize,
     known: HashMap<PathBuf, Seen>,
-    /// Pictures of the look that is not complete yet, the oldest first, with the times of their files.
-    waiting: Vec<(Picture, SystemTime)>,
+    /// Pictures of the look that is not complete yet, the oldest first, with the times of their files and whether those are JPEG.
+    waiting: Vec<(Picture, SystemTime, bool)>,
     listed: Option<Instant>,
     /// Whether what was there at the start is known.
     begun: bool,
@@ -116,15 +116,16 @@ impl WatchedFolder {
             }
         };
         seen.taken_up = true;
-        self.waiting.retain(|(_, at)| file.modified.duration_since(*at).is_ok_and(|apart| apart <= ONE_LOOK));
-        self.waiting.push((picture, file.modified));
+        self.waiting.retain(|(_, at, _)| file.modified.duration_since(*at).is_ok_and(|apart| apart <= ONE_LOOK));
+        self.waiting.push((picture, file.modified, is_jpeg(&file.path)));
         if self.waiting.len() < self.exposures {
             return Ok(None);
         }
-        let pictures = self.waiting.drain(..).map(|(picture, _)| picture).collect();
+        let from_jpeg = self.waiting.iter().any(|(.., jpeg)| *jpeg);
+        let pictures = self.waiting.drain(..).map(|(picture, ..)| picture).collect();
         let age = file.modified.elapsed().unwrap_or_default();
         let taken = Instant::now().checked_sub(age).unwrap_or_else(Instant::now);
-        Ok(Some(Frame { pictures, taken, number: 0 }))
+        Ok(Some(Frame { pictures, taken, from_jpeg, number: 0 }))
     }
 }
 

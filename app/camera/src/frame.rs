@@ -11,6 +11,8 @@ pub struct Frame {
     pub pictures: Vec<Picture>,
     /// When the last of them was taken, as well as the source knows.
     pub taken: Instant,
+    /// Whether they were read from JPEG files, which hold colour at half resolution. What a camera sends is its format's own matter.
+    pub from_jpeg: bool,
     /// Counts the frames of one [`crate::Feed`] from 1, over every reopening; what a source writes here is overwritten.
     pub number: u64,
 }

@@ -22,7 +22,7 @@ pub use folder::WatchedFolder;
 pub use frame::{Frame, Open, Source, expecting};
 pub use latest::Latest;
 pub use pairs::{Desk, Light, Pairs, Switch, Wanted};
-pub use picture_file::{FileTrouble, read_picture};
+pub use picture_file::{FileTrouble, is_jpeg, is_named_as_picture, read_picture};
 pub use still::{Rest, Stillness};
 pub use stored::StoredSet;
 pub use trouble::Trouble;

@@ -233,7 +233,7 @@ impl Pairs {
         }
         let pictures = std::mem::take(&mut taking.pictures);
         self.give_up();
-        Ok(Some(Frame { pictures, taken: frame.taken, number: 0 }))
+        Ok(Some(Frame { pictures, taken: frame.taken, from_jpeg: false, number: 0 }))
     }
 }
 
@@ -345,7 +345,7 @@ mod tests {
             let tint = [AMBER, CYAN, [0.3; 3]][which];
             let pixel = tint.map(|t| (t * risen * 200.0) as u8);
             let picture = Picture { width_px: 40, height_px: 10, channels: 3, samples: Samples::U8(pixel.repeat(400)) };
-            Ok(Some(Frame { pictures: vec![picture], taken: Instant::now(), number: self.taken }))
+            Ok(Some(Frame { pictures: vec![picture], taken: Instant::now(), from_jpeg: false, number: self.taken }))
         }
     }
 

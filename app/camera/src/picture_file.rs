@@ -70,8 +70,15 @@ pub(crate) fn limits() -> Limits {
     limits
 }
 
+/// Whether a file's name says that it is JPEG.
+#[must_use]
+pub fn is_jpeg(path: &Path) -> bool {
+    path.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg"))
+}
+
 /// Whether a file's name says that it is a picture that [`read_picture`] may read.
-pub(crate) fn is_named_as_picture(path: &Path) -> bool {
+#[must_use]
+pub fn is_named_as_picture(path: &Path) -> bool {
     const ENDINGS: [&str; 10] = ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pnm", "ppm", "pgm", "pbm"];
     path.extension().and_then(|e| e.to_str()).is_some_and(|e| ENDINGS.iter().any(|known| known.eq_ignore_ascii_case(e)))
 }

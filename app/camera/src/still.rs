@@ -314,7 +314,7 @@ impl Average {
             };
             Picture { samples, ..*shape }
         };
-        Frame { pictures: self.shapes.iter().zip(&self.sums).map(picture).collect(), taken, number: self.number }
+        Frame { pictures: self.shapes.iter().zip(&self.sums).map(picture).collect(), taken, from_jpeg: false, number: self.number }
     }
 }
 
@@ -352,7 +352,7 @@ mod tests {
             }
         }
         let picture = Picture { width_px: SIZE[0], height_px: SIZE[1], channels: 3, samples: Samples::U8(values) };
-        Frame { pictures: vec![picture], taken: start + Duration::from_millis(ms), number: ms }
+        Frame { pictures: vec![picture], taken: start + Duration::from_millis(ms), from_jpeg: false, number: ms }
     }
 
     #[test]
@@ -406,7 +406,7 @@ mod tests {
                 }
             }
             let picture = Picture { width_px: SIZE[0], height_px: SIZE[1], channels: 1, samples: Samples::U8(values) };
-            Frame { pictures: vec![picture], taken: start + Duration::from_millis(ms), number: 0 }
+            Frame { pictures: vec![picture], taken: start + Duration::from_millis(ms), from_jpeg: false, number: 0 }
         };
         for k in 0..12 {
             still.push(&turned(0.0, 33 * k));
@@ -439,10 +439,10 @@ mod tests {
         let odd = [(0, 0, 1), (1, 1, 3), (2, 5, 1), (5, 4, 3)];
         for (width_px, height_px, channels) in odd {
             let picture = Picture { width_px, height_px, channels, samples: Samples::U16(vec![7; width_px * height_px * channels]) };
-            let frame = Frame { pictures: vec![picture], taken: Instant::now(), number: 1 };
+            let frame = Frame { pictures: vec![picture], taken: Instant::now(), from_jpeg: false, number: 1 };
             assert_eq!(still.push(&frame), Rest::Moving);
             assert_eq!(still.push(&frame), Rest::Moving);
         }
-        assert_eq!(still.push(&Frame { pictures: Vec::new(), taken: Instant::now(), number: 1 }), Rest::Moving);
+        assert_eq!(still.push(&Frame { pictures: Vec::new(), taken: Instant::now(), from_jpeg: false, number: 1 }), Rest::Moving);
     }
 }

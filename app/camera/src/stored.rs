@@ -1,6 +1,6 @@
 //! Pictures that were stored before, given one look after the other.
 
-use crate::picture_file::read_picture;
+use crate::picture_file::{is_jpeg, read_picture};
 use crate::{Frame, Source, Trouble};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -56,6 +56,6 @@ impl Source for StoredSet {
         self.due = Instant::now() + self.every;
         let pictures = files.iter().map(|f| read_picture(f)).collect::<Result<Vec<_>, _>>();
         let pictures = pictures.map_err(|error| Trouble::File { what: error.to_string() })?;
-        Ok(Some(Frame { pictures, taken: Instant::now(), number: 0 }))
+        Ok(Some(Frame { pictures, taken: Instant::now(), from_jpeg: files.iter().any(|f| is_jpeg(f)), number: 0 }))
     }
 }

@@ -8,7 +8,6 @@ use landfit_calibration::bench::{Bench, ReadingScale, Sense};
 use landfit_calibration::bench_file;
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::{Known, MovePlan, plan};
-use landfit_calibration::record::{self, Record};
 use landfit_part::Part;
 use landfit_part::text_file::load;
 use landfit_vision::answer::{Alignment, Outcome};
@@ -50,6 +49,7 @@ pub struct Args {
 }
 
 /// What the answer consists of.
+#[derive(Clone)]
 pub struct Answer {
     /// What vision measured.
     pub alignment: Alignment,
@@ -77,14 +77,7 @@ fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
     let part = landfit_part::file::read(&args.part)?;
     let (text, file) = (load(&args.bench)?, args.bench.display().to_string());
     let bench = bench_file::parse(&text, &file)?;
-    // Tables of that name by another writer are none of our business: what they hold is then unknown.
-    let (record, unread) = match record::parse(&text, &file) {
-        Ok(record) => (record, None),
-        Err(error) => (
-            Record::default(),
-            Some(format!("What the bench file says of its calibration's uncertainty cannot be read, and is not counted: {error}.")),
-        ),
-    };
+    let (record, unread) = calibrated::record_of(&text, &file);
     let known = known(args, &bench)?;
     let shots = args.pictures.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>()?;
     calibrated::check_format(&record, &args.pictures, &shots)?;

@@ -466,7 +466,8 @@ fn rid_of_minus(value: f64) -> f64 {
     if value.abs() < 5e-4 { 0.0 } else { value }
 }
 
-fn adjuster_in_words(adjuster: &Adjuster) -> String {
+/// What an adjuster is and does, in a line.
+pub fn adjuster_in_words(adjuster: &Adjuster) -> String {
     let (what, per_division) = match adjuster.turn {
         Motion::Shift { step_mm } => {
             let way = |mm: f64, plus: &str, minus: &str| match mm {

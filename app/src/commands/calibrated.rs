@@ -4,7 +4,7 @@ use crate::pictures;
 use anyhow::bail;
 use landfit_calibration::budget::{Poses, budget};
 use landfit_calibration::date::Date;
-use landfit_calibration::record::Record;
+use landfit_calibration::record::{self, Record};
 use landfit_part::Part;
 use landfit_vision::answer::{Alignment, Outcome};
 use landfit_vision::{Optics, Picture};
@@ -13,17 +13,29 @@ use std::path::PathBuf;
 /// Refuses pictures of another format than the one that the registration was calibrated in: colour stored at half resolution, for
 /// one, shifts part view against board view.
 pub fn check_format(record: &Record, paths: &[PathBuf], shots: &[Picture]) -> anyhow::Result<()> {
-    let Some(calibrated) = &record.pixel_format else { return Ok(()) };
-    for (path, picture) in paths.iter().zip(shots) {
-        let format = pictures::format(path, picture);
-        if format != *calibrated {
-            bail!(
-                "{} is an {format} picture, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one",
-                path.display()
-            );
+    paths.iter().zip(shots).try_for_each(|(path, shot)| check_kind(record, &path.display().to_string(), &pictures::format(path, shot)))
+}
+
+/// The same of one picture, by its name and its format.
+pub fn check_kind(record: &Record, picture: &str, format: &str) -> anyhow::Result<()> {
+    match &record.pixel_format {
+        Some(calibrated) if format != calibrated => bail!(
+            "{picture} is an {format} picture, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one"
+        ),
+        _ => Ok(()),
+    }
+}
+
+/// What a bench file says of its calibration; where it cannot be read, that it cannot: tables of that name by another writer are none of
+/// our business, and what they hold is then unknown.
+pub fn record_of(text: &str, file: &str) -> (Record, Option<String>) {
+    match record::parse(text, file) {
+        Ok(record) => (record, None),
+        Err(error) => {
+            let unread = format!("What the bench file says of its calibration's uncertainty cannot be read, and is not counted: {error}.");
+            (Record::default(), Some(unread))
         }
     }
-    Ok(())
 }
 
 /// Adds what the calibration does not know to what the pictures do not tell, and warns where the calibration is due: with a refusal, too.

@@ -2,14 +2,13 @@
 
 use super::print_lines;
 use super::terminal::counts;
+use crate::pictures;
 use anyhow::{Context, anyhow, bail};
-use image::{DynamicImage, ImageBuffer, ImageFormat};
 use landfit_camera::camera::{self, Choice, Knob, Knobs, Pixels};
 use landfit_camera::{Feed, FeedState, Rest, Stillness, Trouble, open_camera};
+use landfit_part::Existing;
 use landfit_vision::Picture;
-use landfit_vision::picture::Samples;
-use std::io::{BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
@@ -134,7 +133,8 @@ fn take(args: &Take) -> anyhow::Result<()> {
     if let Some(refused) = state.refused.first() {
         bail!("{refused}; nothing was stored");
     }
-    write(&args.out, &picture, args.replace)?;
+    let existing = if args.replace { Existing::Replace } else { Existing::Keep };
+    pictures::save_png(&args.out, &pictures::image_of(&picture)?, existing)?;
     let mut lines = vec![format!(
         "{shown}: {}x{} px from {}",
         picture.width_px,
@@ -179,34 +179,5 @@ fn picture_at_rest(feed: &Feed) -> anyhow::Result<Picture> {
                 STILL_WITHIN.as_secs()
             );
         }
-    }
-}
-
-/// Writes a picture as PNG, whole or not at all.
-fn write(path: &Path, picture: &Picture, replace: bool) -> anyhow::Result<()> {
-    let cannot = || format!("{} cannot be written; check the folder and the rights", path.display());
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".landfit-").suffix(".part");
-    // A temporary file is its owner's alone; the picture is an ordinary file with the rights that the user's mask leaves.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut file = builder.tempfile_in(folder).with_context(cannot)?;
-    let image = image_of(picture).context("the camera sent fewer values than pixels")?;
-    let mut out = BufWriter::new(file.as_file_mut());
-    image.write_to(&mut out, ImageFormat::Png).with_context(cannot)?;
-    out.flush().with_context(cannot)?;
-    drop(out);
-    let kept = if replace { file.persist(path) } else { file.persist_noclobber(path) };
-    kept.map(drop).map_err(|e| e.error).with_context(cannot)
-}
-
-fn image_of(picture: &Picture) -> Option<DynamicImage> {
-    let (w, h) = (picture.width_px as u32, picture.height_px as u32);
-    match (&picture.samples, picture.channels) {
-        (Samples::U8(v), 1) => ImageBuffer::from_raw(w, h, v.clone()).map(DynamicImage::ImageLuma8),
-        (Samples::U8(v), _) => ImageBuffer::from_raw(w, h, v.clone()).map(DynamicImage::ImageRgb8),
-        (Samples::U16(v), 1) => ImageBuffer::from_raw(w, h, v.clone()).map(DynamicImage::ImageLuma16),
-        (Samples::U16(v), _) => ImageBuffer::from_raw(w, h, v.clone()).map(DynamicImage::ImageRgb16),
     }
 }

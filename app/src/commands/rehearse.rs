@@ -5,6 +5,7 @@ mod guided;
 mod job;
 mod study;
 
+use super::print_lines;
 use anyhow::{Context, bail};
 use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
 use landfit_rehearsal::{kind, picture, save};
@@ -83,7 +84,8 @@ pub fn without_window(setting: &Setting, seed: u64) -> anyhow::Result<ExitCode> 
     job::run(setting, Path::new("landfit-rehearsal"), seed)
 }
 
-fn setting(name: &str) -> anyhow::Result<Setting> {
+/// The bench to rehearse on of that name.
+pub fn setting(name: &str) -> anyhow::Result<Setting> {
     let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
     Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
 }
@@ -107,12 +109,11 @@ fn save_first_look(folder: &Path, setting: &Setting, kinds: &[SceneKind], seed: 
         }
         _ => bail!("--save takes one kind, not {}", kinds.len()),
     };
-    for path in &paths {
-        println!("wrote {}", path.display());
-    }
+    let mut lines: Vec<String> = paths.iter().map(|path| format!("wrote {}", path.display())).collect();
     let pictures: Vec<String> =
         paths.iter().filter(|p| p.extension().is_some_and(|e| e == "png")).map(|p| p.display().to_string()).collect();
     let (part, bench) = (folder.join("part.toml"), folder.join("bench.toml"));
-    println!("next: landfit align {} --part {} --bench {}", pictures.join(" "), part.display(), bench.display());
+    lines.push(format!("next: landfit align {} --part {} --bench {}", pictures.join(" "), part.display(), bench.display()));
+    print_lines(&lines)?;
     Ok(ExitCode::SUCCESS)
 }

@@ -20,16 +20,15 @@ mod words;
 pub use marks::first_site;
 
 use crate::commands::align::Answer;
-use anyhow::Context;
+use crate::pictures;
 use canvas::{Area, Canvas, Ends, Pen, Strokes, Xy};
-use image::{ImageFormat, RgbImage};
+use image::{DynamicImage, RgbImage};
 use landfit_calibration::bench::Bench;
-use landfit_part::{Part, PointMm, Side};
+use landfit_part::{Existing, Part, PointMm, Side};
 use landfit_vision::answer::Outcome;
 use landfit_vision::view::Sight;
 use landfit_vision::{Picture, PointPx};
 use sheet::{Desk, Sheet};
-use std::io::{BufWriter, Write};
 use std::path::Path;
 use text::{Faces, Type};
 
@@ -43,21 +42,7 @@ pub fn write(path: &Path, shots: &[Picture], answer: &Answer, part: &Part, bench
     if path.is_dir() {
         anyhow::bail!("{shown} is a folder; name a file for the marked picture");
     }
-    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    // Written beside its place and then renamed, so that nobody ever meets half a picture; dropped, it removes itself.
-    let cannot = || format!("{shown} cannot be written; check the folder, its rights and the room on the disk");
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".landfit-").suffix(".part");
-    // A temporary file is its owner's alone; the picture is an ordinary file with the rights that the user's mask leaves.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut file = builder.tempfile_in(folder).with_context(cannot)?;
-    let mut out = BufWriter::new(file.as_file_mut());
-    picture.write_to(&mut out, ImageFormat::Png).with_context(cannot)?;
-    out.flush().with_context(cannot)?;
-    drop(out);
-    file.persist(path).with_context(cannot)?;
-    Ok(())
+    pictures::save_png(path, &DynamicImage::ImageRgb8(picture), Existing::Replace)
 }
 
 /// Draws the marked picture.

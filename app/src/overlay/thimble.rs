@@ -137,6 +137,56 @@ pub fn clockwise_moves(adjuster: &Adjuster, lies: Lies) -> f32 {
     }
 }
 
+/// The number at the sleeve's line when a move is made, and the way in which numbers rise along the strip.
+///
+/// With a known reading the numbers are the thimble's own, else they count what is turned.
+pub fn at_line(adjuster: &Adjuster, one: Option<&Move>, lies: Lies) -> (f64, f32) {
+    let n = f64::from(adjuster.divisions.unwrap_or(0));
+    let rises = match adjuster.reading_rises {
+        Sense::Clockwise => 1.0,
+        Sense::Anticlockwise => -1.0,
+    };
+    let clockwise = clockwise_moves(adjuster, lies);
+    match (one.and_then(|m| m.reading), one) {
+        (Some(reading), _) => (reading.then_turns * n, -clockwise * rises),
+        (None, Some(one)) => (one.set_turns.abs() * n, -clockwise * one.set_turns.signum() as f32),
+        (None, None) => (0.0, -clockwise * rises),
+    }
+}
+
+/// One line on a thimble.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Graduation {
+    /// Which it is; beyond one turn it goes on counting.
+    pub number: i64,
+    /// Where round the thimble, from the sleeve's line along the strip.
+    pub angle_rad: f32,
+    /// Its length, in widths of the strip.
+    pub length_share: f32,
+    /// Its number stands beside it.
+    pub is_numbered: bool,
+}
+
+/// The graduations of a thimble with `now` at the sleeve's line, so many that they can be told apart where one division takes `space`
+/// units of the size of a hair.
+pub fn graduations(now: f32, rising: f32, divisions: u32, space: f32) -> impl Iterator<Item = Graduation> {
+    let n = divisions.max(1) as f32;
+    let step = [1, 2, 5, 10, 20, 50, 100].into_iter().find(|s| *s as f32 * space >= 3.6).unwrap_or(200);
+    let numbered = [5, 10, 20, 25, 50, 100].into_iter().find(|s| s % step == 0 && *s as f32 * space >= 34.0).unwrap_or(10 * step);
+    let (lowest, highest) = ((now - n / 2.0).floor() as i64, (now + n / 2.0).ceil() as i64);
+    (lowest..=highest).filter(move |number| number.rem_euclid(step) == 0).map(move |number| {
+        let is_numbered = number.rem_euclid(numbered) == 0;
+        let length_share = if is_numbered {
+            0.30
+        } else if number.rem_euclid(5) == 0 {
+            0.24
+        } else {
+            0.16
+        };
+        Graduation { number, angle_rad: (number as f32 - now) * TAU / n * rising, length_share, is_numbered }
+    })
+}
+
 /// Draws one strip with its name, number and sense into its area.
 pub fn draw(canvas: &mut Canvas, faces: &Faces, area: &Area, place: Place, unit_px: f32, turn: &Turn) {
     let u = unit_px;
@@ -194,7 +244,7 @@ fn fitted(faces: &Faces, look: Type, room_px: f32, text: &str) -> Type {
 }
 
 /// Half the angle of the thimble that the strip shows, radians.
-const HALF_SEEN_RAD: f32 = 1.15;
+pub const HALF_SEEN_RAD: f32 = 1.15;
 
 /// The strip's own axes: `along` from the middle in the way the scale runs, `across` from the edge of the sleeve.
 struct Axes {
@@ -277,39 +327,14 @@ fn knurl(canvas: &mut Canvas, axes: &Axes, sleeve: f32, width: f32, u: f32) {
 /// Graduations and numbers. With a known reading they are the thimble's own, else they count from where it stands now.
 #[allow(clippy::too_many_arguments, reason = "one drawing, its axes and its sizes")]
 fn graduate(canvas: &mut Canvas, faces: &Faces, axes: &Axes, sleeve: f32, width: f32, u: f32, turn: &Turn, divisions: u32) {
-    let n = divisions as f32;
-    let per_division_rad = TAU / n;
-    let rises = match turn.adjuster.reading_rises {
-        Sense::Clockwise => 1.0,
-        Sense::Anticlockwise => -1.0,
-    };
-    let clockwise = clockwise_moves(turn.adjuster, axes.place.lies());
     let reading = turn.one.and_then(|m| m.reading);
-    // The number that stands at the sleeve's line when the move is made, and the way in which numbers rise along the strip.
-    let (at_line, rising) = match (reading, turn.one) {
-        (Some(reading), _) => ((reading.then_turns * f64::from(divisions)) as f32, -clockwise * rises),
-        (None, Some(one)) => ((one.set_turns.abs() * f64::from(divisions)) as f32, -clockwise * one.set_turns.signum() as f32),
-        (None, None) => (0.0, -clockwise * rises),
-    };
-    let space_px = per_division_rad * axes.half_length() / HALF_SEEN_RAD.sin();
-    let step = [1, 2, 5, 10, 20, 50, 100].into_iter().find(|s| *s as f32 * space_px >= 3.6 * u).unwrap_or(200);
-    let numbered = [5, 10, 20, 25, 50, 100].into_iter().find(|s| s % step == 0 && *s as f32 * space_px >= 34.0 * u).unwrap_or(10 * step);
-    let (lowest, highest) = ((at_line - n / 2.0).floor() as i64, (at_line + n / 2.0).ceil() as i64);
+    let (at_line, rising) = at_line(turn.adjuster, turn.one, axes.place.lies());
+    let space_px = TAU / divisions as f32 * axes.half_length() / HALF_SEEN_RAD.sin();
     let tone = if turn.one.is_some() { ink::PAPER } else { ink::QUIET };
-    for number in lowest..=highest {
-        if number.rem_euclid(step) != 0 {
-            continue;
-        }
-        let Some(along) = axes.seen((number as f32 - at_line) * per_division_rad * rising) else { continue };
+    for Graduation { number, angle_rad, length_share, is_numbered } in graduations(at_line as f32, rising, divisions, space_px / u) {
+        let Some(along) = axes.seen(angle_rad) else { continue };
         let lit = (1.0 - (along / axes.half_length()).powi(2) * 0.75).max(0.15) * if turn.is_next() { 1.0 } else { 0.62 };
-        let is_numbered = number.rem_euclid(numbered) == 0;
-        let length = if is_numbered {
-            0.30
-        } else if number.rem_euclid(5) == 0 {
-            0.24
-        } else {
-            0.16
-        } * width;
+        let length = length_share * width;
         canvas.line(axes.at(along, sleeve), axes.at(along, sleeve + length), Pen::new(tone.covering(lit), 1.4 * u));
         let edge = axes.half_length() - 9.0 * u;
         if is_numbered && along.abs() < edge && (reading.is_some() || turn.one.is_none() || number >= 0) {

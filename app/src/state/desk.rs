@@ -5,16 +5,17 @@ use super::shown::{
     AcceptedPanel, AdjusterPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone,
 };
 use super::subject::{BenchFile, PartFile};
-use super::units::Turns;
+use super::units::Lengths;
 use super::{ground, panel, result};
 use crate::commands::align::Answer;
+use crate::commands::bench::adjuster_in_words;
 use crate::commands::calibrated;
 use crate::overlay::text::Faces;
 use crate::overlay::{self, MarkSize};
 use crate::settings::Settings;
 use crate::window::words;
-use crate::{align_text, sentences};
-use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, Reads};
+use crate::{align_text, pictures, sentences};
+use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
 use landfit_part::{Part, Side, check};
@@ -46,10 +47,19 @@ pub enum Command {
     NextPart,
     /// The person has set something.
     Settings(Box<Settings>),
+    /// What of it is to be kept, and in which file.
+    KeepSettings(Box<Settings>, PathBuf),
     /// Another part file.
     TakePart(PathBuf),
-    /// A part that was made on the Part page, with its file's text and where it was written.
-    TakePartText(String, String),
+    /// A scanner's code: it chooses the part file of that name; any other is the serial number.
+    Scanned(String),
+    /// A part that was made on the Part page is written to a new file, and taken.
+    WritePart {
+        /// The file's text.
+        text: String,
+        /// Where.
+        file: PathBuf,
+    },
     /// Another bench file.
     TakeBench(PathBuf),
     /// What an adjuster reads now, in its own unit.
@@ -76,6 +86,7 @@ pub struct Accepting {
 }
 
 /// A look as it was measured.
+#[derive(Clone)]
 struct Look {
     frame: Arc<Frame>,
     answer: Answer,
@@ -88,6 +99,8 @@ struct Accepted {
     time: String,
     folder: Option<PathBuf>,
     trouble: Option<String>,
+    /// The look that the record holds.
+    recorded: Look,
     /// The newest look since that is at least as good: the record's, once the optics have left.
     last_good: Option<Look>,
 }
@@ -99,7 +112,7 @@ pub struct Desk {
     /// The bench file.
     pub bench: BenchFile,
     /// The job.
-    pub job: Job,
+    job: Job,
     settings: Settings,
     faces: Faces,
     look: Option<Look>,
@@ -111,10 +124,16 @@ pub struct Desk {
     source_advice: String,
     accepted: Option<Accepted>,
     after: AfterPanel,
+    /// The newest pictures do not go with the bench: said until some do.
+    unfit: Option<String>,
+    /// What came of the last command, said until the next.
     trouble: Option<String>,
     rehearsal: Option<RehearsalPanel>,
+    /// What is shown of part and bench, made anew when one of them or the unit changes.
+    part_panel: PartPanel,
+    bench_panel: BenchPanel,
     average: Option<Arc<Frame>>,
-    readings: Vec<(String, f64)>,
+    serial: Option<(u64, String)>,
     number: u64,
 }
 
@@ -124,7 +143,9 @@ impl Desk {
     /// # Errors
     /// Only if the typefaces that the program carries are broken.
     pub fn new(part: PartFile, bench: BenchFile, settings: Settings) -> anyhow::Result<Self> {
-        let job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
+        let mut job = Job::new(Arc::clone(&part.part), Arc::clone(&bench.bench), Known::default());
+        job.tell_as(settings.turns);
+        let (part_panel, bench_panel) = (panel_of_part(&part, settings.lengths), panel_of_bench(&bench));
         Ok(Self {
             part,
             bench,
@@ -140,10 +161,13 @@ impl Desk {
             source_advice: String::new(),
             accepted: None,
             after: AfterPanel::default(),
+            unfit: None,
             trouble: None,
             rehearsal: None,
+            part_panel,
+            bench_panel,
             average: None,
-            readings: Vec::new(),
+            serial: None,
             number: 0,
         })
     }
@@ -157,16 +181,24 @@ impl Desk {
     /// Takes in one look. `still`: the picture has come to rest.
     pub fn look(&mut self, frame: &Arc<Frame>, still: bool, now_s: f64) {
         let start = Instant::now();
-        let alignment = match measure(&frame.pictures, &self.part, &self.bench) {
+        let fits = frame
+            .pictures
+            .iter()
+            .try_for_each(|p| calibrated::check_kind(&self.bench.record, words::THIS_PICTURE, &pictures::kind(p, frame.from_jpeg)));
+        let alignment = match fits.and_then(|()| measure(&frame.pictures, &self.part, &self.bench)) {
             Ok(alignment) => alignment,
             Err(error) => {
-                self.trouble = Some(words::picture_does_not_fit(&format!("{error:#}")));
+                // What was measured before is not of these pictures: it is neither shown nor accepted any more.
+                let text = words::picture_does_not_fit(&format!("{error:#}"));
+                self.look = None;
+                self.job.lost(text.clone());
+                self.unfit = Some(text);
                 self.show_plain(frame);
                 return;
             }
         };
-        self.trouble = None;
-        self.job.look(&alignment, still, frame.number, now_s);
+        self.unfit = None;
+        self.job.look(&alignment, still, now_s);
         let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
         self.show(frame, &answer);
@@ -180,6 +212,28 @@ impl Desk {
         text.clone_into(&mut self.source_text);
         advice.clone_into(&mut self.source_advice);
         self.sight = sight;
+    }
+
+    /// The job, to look at.
+    #[must_use]
+    pub const fn job(&self) -> &Job {
+        &self.job
+    }
+
+    /// Pictures will come from somewhere else: what was seen so far, and what is known of the screws, is of another bench.
+    pub fn change_source(&mut self) {
+        self.finish_record();
+        self.average = None;
+        self.exposures.clear();
+        self.begin_anew(Known::default());
+    }
+
+    /// A camera sees nothing but the dark: its pictures never come as looks, but what was accepted is placed now.
+    pub fn dark(&mut self) {
+        self.job.dark();
+        if self.job.state() == JobState::Placed {
+            self.finish_record();
+        }
     }
 
     /// The rehearsal's own controls, where it is the source.
@@ -199,8 +253,8 @@ impl Desk {
     fn steady(&self) -> Option<Look> {
         let frame = self.average.clone()?;
         let alignment = measure(&frame.pictures, &self.part, &self.bench).ok()?;
-        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
-        job.look(&alignment, true, frame.number, 0.0);
+        let mut job = self.job.anew();
+        job.look(&alignment, true, 0.0);
         let (steady, last) = (job.found()?, self.job.found()?);
         let same = steady.advice.judgement.decision == last.advice.judgement.decision && steady.clear == last.clear;
         let fit = (steady.advice.judgement, last.advice.plan.clone());
@@ -209,6 +263,10 @@ impl Desk {
 
     /// Does what a page asked for. `time`: now, as RFC 3339.
     pub fn command(&mut self, command: Command, now_s: f64, time: &str) {
+        // Said until the person does something else: not what the window tells by itself, nor what is set while reading it.
+        if !matches!(command, Command::PicturePx(_) | Command::Settings(_) | Command::KeepSettings(..)) {
+            self.trouble = None;
+        }
         match command {
             Command::GoOn => self.job.go_on(now_s),
             Command::Accept(accepting) => self.accept(&accepting, time),
@@ -216,31 +274,42 @@ impl Desk {
             Command::NextPart => self.next_part(),
             Command::Settings(settings) => {
                 self.settings = *settings;
-                self.tell_readings();
+                self.job.tell_as(self.settings.turns);
+                self.part_panel = panel_of_part(&self.part, self.settings.lengths);
+            }
+            Command::KeepSettings(settings, file) => {
+                if let Err(error) = settings.write(&file) {
+                    self.trouble = Some(format!("{error:#}"));
+                }
             }
             Command::TakePart(path) => match PartFile::read(&path) {
                 Ok(part) => self.take_part(part),
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
-            Command::TakePartText(text, from) => match landfit_part::file::parse(&text, &from) {
-                Ok(part) => self.take_part(PartFile { part: Arc::new(part), text, from }),
-                Err(error) => self.trouble = Some(error.to_string()),
+            Command::Scanned(code) => match self.settings.parts.as_deref().and_then(|folder| part_file(folder, &code)) {
+                Some(path) => self.command(Command::TakePart(path), now_s, time),
+                None => self.serial = Some((self.serial.as_ref().map_or(1, |(n, _)| n + 1), code)),
             },
+            Command::WritePart { text, file } => {
+                let written = landfit_part::text_file::save(&file, &text, landfit_part::Existing::Keep);
+                match written.map_err(anyhow::Error::from).and_then(|()| PartFile::parse(text, file.display().to_string())) {
+                    Ok(part) => self.take_part(part),
+                    Err(error) => self.trouble = Some(format!("{error:#}")),
+                }
+            }
             Command::TakeBench(path) => match BenchFile::read(&path) {
                 Ok(bench) => {
+                    self.finish_record();
                     self.bench = bench;
-                    self.readings.clear();
+                    self.bench_panel = panel_of_bench(&self.bench);
                     self.begin_anew(Known::default());
                 }
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
             Command::Reading(name, shown) => {
-                self.readings.retain(|(n, _)| *n != name);
-                if let (Some(shown), Some(adjuster)) = (shown, self.bench.bench.adjusters.iter().find(|a| a.name == name)) {
-                    self.readings.push((name.clone(), adjuster.scale.turns(shown)));
-                }
-                self.job.known.reading_turns.remove(&name);
-                self.tell_readings();
+                let adjuster = self.bench.bench.adjusters.iter().find(|a| a.name == name);
+                let turns = shown.zip(adjuster).map(|(shown, adjuster)| adjuster.scale.turns(shown));
+                self.job.set_reading(&name, turns);
             }
             Command::Measure(paths) => self.measure_stored(&paths),
             Command::MeasureLive => self.measure_live(),
@@ -251,27 +320,19 @@ impl Desk {
 
     /// Takes another part; what is known of the screws stays known.
     pub fn take_part(&mut self, part: PartFile) {
+        // With the part that it was accepted with.
+        self.finish_record();
         self.part = part;
+        self.part_panel = panel_of_part(&self.part, self.settings.lengths);
         self.begin_anew(self.job.known.clone());
     }
 
     fn begin_anew(&mut self, known: Known) {
         self.job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), known);
+        self.job.tell_as(self.settings.turns);
         self.accepted = None;
         self.look = None;
-        self.trouble = None;
-        self.tell_readings();
-    }
-
-    /// Readings are told to the job only where moves are to be told as readings.
-    fn tell_readings(&mut self) {
-        for (name, turns) in self.readings.clone() {
-            match self.settings.turns {
-                Turns::Readings if !self.job.known.reading_turns.contains_key(&name) => self.job.set_reading(&name, Some(turns)),
-                Turns::Readings => {}
-                Turns::Divisions => self.job.set_reading(&name, None),
-            }
-        }
+        self.unfit = None;
     }
 
     /// The job is over.
@@ -281,15 +342,22 @@ impl Desk {
         self.accepted = None;
     }
 
+    /// Index into [`words::CORNERS`] of where the first terminal is to be seen, where there is a fit.
+    #[must_use]
+    pub fn expected_first(&self) -> Option<usize> {
+        expected_corner(&self.part.part, &self.job.found()?.fit.bench_from_part)
+    }
+
     fn accept(&mut self, accepting: &Accepting, time: &str) {
         let reason = accepting.reason.trim();
-        let shown = panel::align(&self.job, self.look.as_ref().map(|l| &l.answer), self.sight, self.settings.lengths);
         let (Some(look), Some(found)) = (&self.look, self.job.found()) else { return };
-        if shown.not_acceptable.is_some() && !(shown.acceptable_with_reason && reason.chars().count() >= LEAST_REASON) {
+        let with_reason = panel::not_acceptable(&self.job, self.sight).is_some();
+        let reason_counts = panel::is_acceptable_with_reason(&self.job, self.sight) && reason.chars().count() >= LEAST_REASON;
+        if with_reason && !reason_counts {
             return;
         }
         if found.open {
-            let expected = expected_corner(&self.part.part, &found.fit.bench_from_part);
+            let expected = self.expected_first();
             let first = align_text::first_name(&self.part.part);
             match accepting.first_seen {
                 None => return,
@@ -311,7 +379,6 @@ impl Desk {
             &units.fine_text(judgement.u_mm),
             clock,
         );
-        let with_reason = shown.not_acceptable.is_some();
         if with_reason {
             text = format!("{text} {}", words::accepted_with(reason));
         }
@@ -321,8 +388,8 @@ impl Desk {
             reason: with_reason.then(|| reason.to_owned()),
             first_seen: accepting.first_seen.and_then(|c| words::CORNERS.get(c)).copied(),
         };
-        let steady = self.steady();
-        let kept = self.keep(steady.as_ref().unwrap_or(look), &said, time, "accepted", None);
+        let recorded = self.steady().unwrap_or_else(|| look.clone());
+        let kept = self.keep(&recorded, &said, time, "accepted", None);
         let (folder, trouble) = match kept {
             Ok(folder) => (Some(folder), None),
             Err(error) => (None, Some(format!("{error:#}"))),
@@ -330,9 +397,8 @@ impl Desk {
         if let Some(folder) = &folder {
             self.after.kept.push((text.clone(), folder.clone()));
         }
-        self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, last_good: None });
+        self.accepted = Some(Accepted { said, text, time: time.to_owned(), folder, trouble, recorded, last_good: None });
         self.job.accept();
-        self.trouble = None;
     }
 
     fn keep(&self, look: &Look, said: &result::Said, time: &str, state: &str, again: Option<&Path>) -> anyhow::Result<PathBuf> {
@@ -352,9 +418,9 @@ impl Desk {
     fn withdraw(&mut self, time: &str) {
         let Some(accepted) = self.accepted.take() else { return };
         self.job.withdraw();
-        let look = accepted.last_good.as_ref().or(self.look.as_ref());
-        if let (Some(folder), Some(look)) = (&accepted.folder, look)
-            && let Err(error) = self.keep(look, &accepted.said, &accepted.time, &format!("withdrawn {time}"), Some(folder))
+        // Only its state changes: the pictures that were accepted stay what they were, whatever is seen by now.
+        if let Some(folder) = &accepted.folder
+            && let Err(error) = self.keep(&accepted.recorded, &accepted.said, &accepted.time, &format!("withdrawn {time}"), Some(folder))
         {
             self.trouble = Some(format!("{error:#}"));
         }
@@ -367,7 +433,7 @@ impl Desk {
         let left = state == JobState::Placed;
         if let Some(accepted) = &mut self.accepted {
             if good && accepted.said.reason.is_none() {
-                accepted.last_good = Some(Look { frame: Arc::clone(&look.frame), answer: copy_of(&look.answer) });
+                accepted.last_good = Some(look.clone());
             }
             if left {
                 self.finish_record();
@@ -381,13 +447,18 @@ impl Desk {
         let Some(accepted) = &mut self.accepted else { return };
         let (Some(look), Some(folder)) = (accepted.last_good.take(), accepted.folder.clone()) else { return };
         let (said, time) = (accepted.said.clone(), accepted.time.clone());
-        if let Err(error) = self.keep(&look, &said, &time, "accepted", Some(&folder)) {
-            self.trouble = Some(format!("{error:#}"));
+        let kept = self.keep(&look, &said, &time, "accepted", Some(&folder));
+        match (kept, &mut self.accepted) {
+            (Ok(_), Some(accepted)) => accepted.recorded = look,
+            (Ok(_), None) => {}
+            (Err(error), _) => self.trouble = Some(format!("{error:#}")),
         }
     }
 
     fn measure_stored(&mut self, paths: &[PathBuf]) {
-        self.after.measured = match paths.iter().map(|p| crate::pictures::read(p)).collect::<anyhow::Result<Vec<_>>>() {
+        let read = paths.iter().map(|p| pictures::read(p)).collect::<anyhow::Result<Vec<_>>>();
+        let fitting = read.and_then(|shots| calibrated::check_format(&self.bench.record, paths, &shots).map(|()| shots));
+        self.after.measured = match fitting {
             Ok(pictures) => self.measured_again(&pictures),
             Err(error) => vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
         };
@@ -406,8 +477,8 @@ impl Desk {
             Ok(alignment) => alignment,
             Err(error) => return vec![Sentence { tone: Tone::Mind, text: format!("{error:#}") }],
         };
-        let mut job = Job::new(Arc::clone(&self.part.part), Arc::clone(&self.bench.bench), self.job.known.clone());
-        job.look(&alignment, true, 0, 0.0);
+        let mut job = self.job.anew();
+        job.look(&alignment, true, 0.0);
         let fit = job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: 0.0 };
         let shown = panel::align(&job, Some(&answer), Sight::Fresh, self.settings.lengths);
@@ -473,34 +544,21 @@ impl Desk {
             bench: self.bench_panel(),
             after: self.after.clone(),
             rehearsal: self.rehearsal.clone(),
-            trouble: self.trouble.clone(),
+            serial: self.serial.clone(),
+            trouble: self.unfit.clone().or_else(|| self.trouble.clone()),
             align,
         }
     }
 
     fn part_panel(&self) -> PartPanel {
         let part = &self.part.part;
-        let units = self.settings.lengths;
-        let mut lines = vec![part.name.clone()];
-        let thing = sentences::terminal_word(part);
-        lines.push(format!("{} {thing}s, body {} x {} mm", part.sites.len(), part.body_mm[0], part.body_mm[1]));
-        let pitches = check::pitches_mm(part, Side::Part);
-        if let Some((pitch, _)) = pitches.first() {
-            lines.push(format!("pitch {pitch:.3} mm"));
-        }
-        let allowance = part.allowance();
-        lines.push(format!(
-            "largest allowed miss {}, {}",
-            units.text(allowance.miss_mm),
-            sentences::allowance_source_text(allowance.source)
-        ));
         let mut seen = Vec::new();
         let mut marked = Vec::new();
         if let Some(look) = self.look.as_ref().filter(|l| matches!(l.answer.alignment.outcome, Outcome::Fit(_))) {
             for side in [Side::Part, Side::Board] {
                 let findings = look.answer.alignment.side(side);
                 for (i, line) in align_text::in_the_way(findings, part, side).iter().enumerate() {
-                    let text = panel::capital(line.trim_start_matches("Seen:").trim());
+                    let text = sentences::capital(line.trim_start_matches("Seen:").trim());
                     seen.push(Sentence { tone: if i == 0 { Tone::Plain } else { Tone::Mind }, text: format!("{text}.") });
                 }
                 seen.extend(sizes(findings, side, part));
@@ -514,47 +572,63 @@ impl Desk {
                 }));
             }
         }
-        let findings = check::findings(part).into_iter().map(|f| f.text).collect();
-        PartPanel { part: Arc::clone(part), from: self.part.from.clone(), lines, findings, seen, marked }
+        PartPanel { seen, marked, ..self.part_panel.clone() }
     }
 
     fn bench_panel(&self) -> BenchPanel {
-        let bench = &self.bench.bench;
-        let frame = &bench.optics.frame;
-        let mut lines = vec![format!("pictures of {} x {} px", frame.size_px[0], frame.size_px[1])];
-        for (i, view) in bench.optics.views.iter().enumerate() {
-            let side = if view.shows == Side::Part { "part view" } else { "board view" };
-            lines.push(format!("view {}: {side}, exposure {}", i + 1, view.exposure + 1));
+        let mut panel = self.bench_panel.clone();
+        for (shown, adjuster) in panel.adjusters.iter_mut().zip(&self.bench.bench.adjusters) {
+            let reading = self.job.known.reading_turns.get(&adjuster.name);
+            shown.reading = reading.map(|t| sentences::reading_number(adjuster.scale.shown(*t)));
         }
-        let mut calibration = Vec::new();
-        let state = match bench.calibration {
-            CalibrationState::Calibrated => "The bench file says that it is calibrated.",
-            CalibrationState::NotCalibrated => "This bench is not calibrated: sizes and turns are only as good as what was typed in.",
-            CalibrationState::Unsaid => "The bench file says nothing of its calibration.",
-        };
-        calibration.push(Sentence { tone: Tone::Plain, text: state.to_owned() });
-        if let Some(date) = &self.bench.record.date {
-            calibration.push(Sentence { tone: Tone::Quiet, text: format!("Calibrated on {date}.") });
-        }
-        if let Ok(entries) = landfit_calibration::history::entries(&self.bench.text, &self.bench.from) {
-            calibration
-                .extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
-        }
-        let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
-            name: a.name.clone(),
-            text: adjuster_text(a),
-            reading: self
-                .job
-                .known
-                .reading_turns
-                .get(&a.name)
-                .copied()
-                .or_else(|| self.readings.iter().find(|(n, _)| *n == a.name).map(|(_, t)| *t))
-                .map(|t| sentences::reading_number(a.scale.shown(t))),
-            has_reading: a.reads == Reads::Divisions,
-        });
-        BenchPanel { name: bench.name.clone(), from: self.bench.from.clone(), lines, calibration, adjusters: adjusters.collect() }
+        panel
     }
+}
+
+/// What is shown of a part file, whatever is seen.
+fn panel_of_part(file: &PartFile, units: Lengths) -> PartPanel {
+    let part = &file.part;
+    let mut lines = vec![part.name.clone()];
+    let thing = sentences::terminal_word(part);
+    lines.push(words::part_size(part.sites.len(), thing, part.body_mm));
+    let pitches = check::pitches_mm(part, Side::Part);
+    if let Some((pitch, _)) = pitches.first() {
+        lines.push(words::pitch(*pitch));
+    }
+    let allowance = part.allowance();
+    lines.push(words::allowance(&units.text(allowance.miss_mm), sentences::allowance_source_text(allowance.source)));
+    let findings = check::findings(part).into_iter().map(|f| f.text).collect();
+    PartPanel { part: Arc::clone(part), from: file.from.clone(), lines, findings, seen: Vec::new(), marked: Vec::new() }
+}
+
+/// What is shown of a bench file, whatever its thimbles read. Its history is read here: once, not with every picture.
+fn panel_of_bench(file: &BenchFile) -> BenchPanel {
+    let bench = &file.bench;
+    let frame = &bench.optics.frame;
+    let mut lines = vec![words::picture_size(frame.size_px)];
+    for (i, view) in bench.optics.views.iter().enumerate() {
+        lines.push(words::view(i + 1, view.shows, view.exposure + 1));
+    }
+    let mut calibration = Vec::new();
+    let state = match bench.calibration {
+        CalibrationState::Calibrated => words::CALIBRATED.to_owned(),
+        CalibrationState::NotCalibrated => sentences::capital(align_text::NOT_CALIBRATED),
+        CalibrationState::Unsaid => words::CALIBRATION_UNSAID.to_owned(),
+    };
+    calibration.push(Sentence { tone: Tone::Plain, text: state });
+    if let Some(date) = &file.record.date {
+        calibration.push(Sentence { tone: Tone::Quiet, text: words::calibrated_on(&date.to_string()) });
+    }
+    if let Ok(entries) = landfit_calibration::history::entries(&file.text, &file.from) {
+        calibration.extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
+    }
+    let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
+        name: a.name.clone(),
+        text: adjuster_in_words(a),
+        reading: None,
+        has_reading: a.reads == Reads::Divisions,
+    });
+    BenchPanel { name: bench.name.clone(), from: file.from.clone(), lines, calibration, adjusters: adjusters.collect() }
 }
 
 /// A reason is some letters at least.
@@ -568,11 +642,16 @@ pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyh
     let optics: &Optics = &bench.bench.optics;
     let mut alignment = landfit_vision::align(pictures, &part.part, optics)?;
     calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
+    alignment.warnings.extend(bench.unread.clone());
     Ok(alignment)
 }
 
-fn copy_of(answer: &Answer) -> Answer {
-    Answer { alignment: answer.alignment.clone(), fit: answer.fit.clone(), total_ms: answer.total_ms }
+/// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.
+fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
+    let files = std::fs::read_dir(folder).ok()?;
+    let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
+    paths.sort();
+    paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
 }
 
 /// Sizes of one side as measured, against the part file.
@@ -582,11 +661,8 @@ fn sizes(findings: &landfit_vision::answer::SideFindings, side: Side, part: &Par
     ratios.sort_by(f64::total_cmp);
     let (least, most) = (*ratios.first()?, *ratios.last()?);
     let middle = ratios[ratios.len() / 2];
-    let thing = if side == Side::Part { sentences::terminal_word(part) } else { "land" };
-    let percent = |r: f64| format!("{:.0} %", 100.0 * r);
-    let text =
-        format!("Sizes of {thing}s: {} of the part file's in the middle, from {} to {}.", percent(middle), percent(least), percent(most));
-    Some(Sentence { tone: Tone::Quiet, text })
+    let thing = sentences::thing_word(part, side);
+    Some(Sentence { tone: Tone::Quiet, text: words::sizes(thing, [middle, least, most]) })
 }
 
 /// Index into [`words::CORNERS`] of the corner at which the first terminal is to be seen.
@@ -605,21 +681,4 @@ pub fn click_turns(adjuster: &Adjuster) -> f64 {
         (Reads::Steps, _) => 1.0,
         _ => 0.02,
     }
-}
-
-fn adjuster_text(adjuster: &Adjuster) -> String {
-    let carries = adjuster.carries.word();
-    let one = match adjuster.turn {
-        Motion::Shift { step_mm } => format!("one turn clockwise moves the {carries} {:.4} mm right, {:.4} mm away", step_mm.x, step_mm.y),
-        Motion::Rotation { step_rad, .. } => format!("one turn clockwise turns the {carries} {:.4}° anticlockwise", step_rad.to_degrees()),
-        Motion::Tilt { step_rad } => {
-            format!("one turn clockwise tilts the {carries} {:.4}° and {:.4}°", step_rad[0].to_degrees(), step_rad[1].to_degrees())
-        }
-    };
-    let scale = match (adjuster.reads, adjuster.divisions) {
-        (Reads::Divisions, Some(n)) => format!("{n} divisions"),
-        (Reads::Steps, _) => "counted in steps".to_owned(),
-        _ => "no scale".to_owned(),
-    };
-    format!("{one}; {scale}; play {:.3} turns", adjuster.backlash_turns)
 }

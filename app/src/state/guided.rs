@@ -76,7 +76,7 @@ pub fn follow(
                 Outcome::Refused(refusal) => Some(refusal.text.clone()),
                 Outcome::Fit(_) => None,
             };
-            job.look(&alignment, true, told.looks as u64, now_s);
+            job.look(&alignment, true, now_s);
             said.extend(job.noticed());
             if job.state() == JobState::GoodToPlace && worst_mm(&part, &simulated) > part.allowance().miss_mm {
                 told.wrongly_good_on_the_way += 1;

@@ -4,6 +4,7 @@
 //! run against it. When things rest again, what was turned is read from the two poses, the senses are remembered, and a new
 //! plan is made from where everything stands now.
 
+use super::units::Turns;
 use landfit_calibration::bench::{Adjuster, Bench, Reads, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::noticed::{Noticed, Stood, notice};
@@ -11,7 +12,7 @@ use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use landfit_rehearsal::job::Advice;
 use landfit_vision::answer::{Alignment, Fit, Orientation, Outcome, ReasonCode, Refusal};
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 /// The job's states, in the words of the screens.
@@ -36,8 +37,6 @@ pub enum JobState {
 /// What is held against further looks once the person has accepted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Accepted {
-    /// Number of the look that was accepted.
-    pub number: u64,
     /// Its offset.
     pub offset: Pose,
     /// The part is farther from there than a third of the allowance.
@@ -88,15 +87,14 @@ pub struct Job {
     pub part: Arc<Part>,
     /// The bench.
     pub bench: Arc<Bench>,
-    /// What is known of the adjusters.
+    /// What is known of the adjusters; readings are followed whether or not moves are told by them.
     pub known: Known,
+    told_as: Turns,
     base: Option<Base>,
     before: Option<Stood>,
     ways: Vec<Way>,
     at_rest: bool,
     finding: Option<Finding>,
-    number: u64,
-    looked_s: f64,
     noticed: Vec<Noticed>,
     /// The judgement of the last rest after a turn.
     rested: Option<Judgement>,
@@ -113,7 +111,6 @@ pub struct Job {
 struct Way {
     extreme_turns: f64,
     sense: Option<Sense>,
-    reversed: bool,
 }
 
 /// Places of the trail that are kept.
@@ -139,13 +136,12 @@ impl Job {
             part,
             bench,
             known,
+            told_as: Turns::default(),
             base: None,
             before: None,
             ways,
             at_rest: false,
             finding: None,
-            number: 0,
-            looked_s: 0.0,
             noticed: Vec::new(),
             rested: None,
             trail: VecDeque::new(),
@@ -157,9 +153,7 @@ impl Job {
     }
 
     /// Takes in one measured look. `still`: the picture itself has come to rest; `now_s` counts from any beginning.
-    pub fn look(&mut self, alignment: &Alignment, still: bool, number: u64, now_s: f64) {
-        self.number = number;
-        self.looked_s = now_s;
+    pub fn look(&mut self, alignment: &Alignment, still: bool, now_s: f64) {
         let fit = match &alignment.outcome {
             Outcome::Fit(fit) => fit,
             Outcome::Refused(refusal) => {
@@ -199,7 +193,7 @@ impl Job {
                 if changed && self.at_rest {
                     self.settle(&base, &stood, judgement.u_mm, now_s)?;
                     self.see_hands_end(&judgement);
-                    turned = self.base.as_ref().map(|b| vec![0.0; b.plan.moves.len().max(self.bench.adjusters.len())]);
+                    turned = Some(self.none_turned());
                 } else if let Some(turns) = &seen.turns {
                     self.hint(&base, turns);
                 } else if changed {
@@ -227,7 +221,15 @@ impl Job {
         let u_mm = found.advice.judgement.u_mm;
         let changed = self.apart_mm(&base.stood, &stood) > REST_MM.max(3.0 * u_mm) + base.u_mm;
         if changed {
-            let _ = self.settle(&base, &stood, u_mm, now_s);
+            if let Err(text) = self.settle(&base, &stood, u_mm, now_s) {
+                self.finding = Some(Finding::Unusable(text));
+                return;
+            }
+            let none = self.none_turned();
+            if let Some(Finding::Fit(found)) = &mut self.finding {
+                // The plan is made from where the screws stand now: what was turned before counts no more.
+                found.turned = Some(none);
+            }
         } else if let (Some(first), true) =
             (base.plan.moves.first(), self.is_worth_turning(&found.advice) && now_s - base.at_s > TOLD_LONG_S)
         {
@@ -241,7 +243,25 @@ impl Job {
 
     /// Begins anew over the same bench: another part is put down. What is known of the screws stays known.
     pub fn begin_again(&mut self) {
-        *self = Self::new(Arc::clone(&self.part), Arc::clone(&self.bench), self.known.clone());
+        *self = self.anew();
+    }
+
+    /// A job over the same part and bench that has seen nothing, and knows of the screws what this one knows.
+    #[must_use]
+    pub fn anew(&self) -> Self {
+        Self { told_as: self.told_as, ..Self::new(Arc::clone(&self.part), Arc::clone(&self.bench), self.known.clone()) }
+    }
+
+    /// Whether moves are told as readings, where those are known.
+    pub fn tell_as(&mut self, told_as: Turns) {
+        if self.told_as != told_as {
+            self.told_as = told_as;
+            self.refresh_plan();
+        }
+    }
+
+    fn none_turned(&self) -> Vec<f64> {
+        vec![0.0; self.bench.adjusters.len()]
     }
 
     /// A camera sees nothing but the dark: its pictures never come as looks, but what was accepted is placed now.
@@ -249,6 +269,13 @@ impl Job {
         if let Some(accepted) = self.accepted.as_mut().filter(|a| !a.moved) {
             accepted.optics_left = true;
         }
+    }
+
+    /// Pictures came that cannot be measured: the last fit stands no longer.
+    pub fn lost(&mut self, why: String) {
+        self.at_rest = false;
+        self.before = None;
+        self.finding = Some(Finding::Unusable(why));
     }
 
     /// Forgets what was accepted.
@@ -259,7 +286,7 @@ impl Job {
     /// Holds the present look against all that follow.
     pub fn accept(&mut self) {
         if let Some(Finding::Fit(found)) = &self.finding {
-            self.accepted = Some(Accepted { number: self.number, offset: found.fit.offset, moved: false, optics_left: false });
+            self.accepted = Some(Accepted { offset: found.fit.offset, moved: false, optics_left: false });
         }
     }
 
@@ -376,15 +403,25 @@ impl Job {
 
     fn refresh_plan(&mut self) {
         let Some(base) = self.base.clone() else { return };
-        let _ = self.plan_anew(base.stood, base.u_mm, base.at_s);
+        // From the same stand, so what was followed since then still counts.
+        let ways = self.ways.clone();
+        if let Err(text) = self.plan_anew(base.stood, base.u_mm, base.at_s) {
+            self.finding = Some(Finding::Unusable(text));
+            return;
+        }
+        self.ways = ways;
         if let (Some(Finding::Fit(found)), Some(base)) = (&mut self.finding, &self.base) {
             found.advice.plan = base.plan.clone();
         }
     }
 
     fn plan_anew(&mut self, stood: Stood, u_mm: f64, at_s: f64) -> Result<(), String> {
-        let plan = plan(&stood.bench_from_part, &stood.bench_from_board, &self.part, &self.bench, &self.known)
-            .map_err(|error| error.to_string())?;
+        let known = match self.told_as {
+            Turns::Readings => self.known.clone(),
+            Turns::Divisions => Known { reading_turns: BTreeMap::new(), ..self.known.clone() },
+        };
+        let plan =
+            plan(&stood.bench_from_part, &stood.bench_from_board, &self.part, &self.bench, &known).map_err(|error| error.to_string())?;
         self.base = Some(Base { stood, plan, u_mm, at_s });
         self.ways = vec![Way::default(); self.bench.adjusters.len()];
         Ok(())
@@ -399,7 +436,6 @@ impl Job {
                 Some(sense) => sense_of(gone) == sense || gone.abs() > hand_turns(adjuster),
             };
             if onward && gone != 0.0 {
-                way.reversed |= way.sense.is_some_and(|s| s != sense_of(gone));
                 way.sense = Some(sense_of(gone));
                 way.extreme_turns = *turns;
             }

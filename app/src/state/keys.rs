@@ -42,6 +42,17 @@ pub struct Keys {
     accept_down: bool,
 }
 
+/// Where keys go at the moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Focus {
+    /// A text field has the focus: what edits text is its own.
+    Text,
+    /// The rehearsal's screws are on the screen: Home and End, Insert and Delete, PageUp and PageDown turn them.
+    Screws,
+    /// Neither.
+    Elsewhere,
+}
+
 /// Which keys the person has set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct KeyChoice {
@@ -52,8 +63,9 @@ pub struct KeyChoice {
 }
 
 impl Keys {
-    /// Reads and takes out of `events` what has a meaning here; leaves the rest to the widgets. `text_open`: a text field has the focus.
-    pub fn read(&mut self, events: &mut Vec<Event>, choice: KeyChoice, text_open: bool, now_s: f64) -> Vec<Meant> {
+    /// Reads and takes out of `events` what has a meaning here; leaves the rest to the widgets.
+    pub fn read(&mut self, events: &mut Vec<Event>, choice: KeyChoice, focus: Focus, now_s: f64) -> Vec<Meant> {
+        let text_open = focus == Focus::Text;
         let mut meant = Vec::new();
         let mut kept = Vec::with_capacity(events.len());
         for event in events.drain(..) {
@@ -71,7 +83,8 @@ impl Keys {
                         kept.push(event);
                     }
                 }
-                Event::Key { key, pressed, .. } if *key == choice.accept && !text_open => self.accept_down = *pressed,
+                // A key that is let go is let go, whatever has the focus by then.
+                Event::Key { key, pressed, .. } if *key == choice.accept && (!text_open || !*pressed) => self.accept_down = *pressed,
                 Event::Key { key, pressed, repeat, .. } if *key == choice.pedal && !text_open => {
                     let in_burst = !self.burst.is_empty() && now_s - self.last_s <= BURST_S;
                     if *pressed && !*repeat && !in_burst && self.pedal_s.is_none() {
@@ -82,8 +95,10 @@ impl Keys {
                 Event::Key { key: Key::Space, .. } if !text_open => {}
                 Event::Key { key, pressed: true, modifiers, .. } => match (page(*key), turn(*key)) {
                     (Some(page), _) => meant.push(Meant::Page(page)),
-                    (None, Some((adjuster, clockwise))) => meant.push(Meant::Turn { adjuster, clockwise, by_ten: modifiers.shift }),
-                    (None, None) => kept.push(event),
+                    (None, Some((adjuster, clockwise))) if focus == Focus::Screws => {
+                        meant.push(Meant::Turn { adjuster, clockwise, by_ten: modifiers.shift });
+                    }
+                    (None, _) => kept.push(event),
                 },
                 _ => kept.push(event),
             }
@@ -168,7 +183,7 @@ mod tests {
 
     fn read(keys: &mut Keys, events: Vec<Event>, now_s: f64) -> (Vec<Meant>, Vec<Event>) {
         let mut events = events;
-        let meant = keys.read(&mut events, CHOICE, false, now_s);
+        let meant = keys.read(&mut events, CHOICE, Focus::Screws, now_s);
         (meant, events)
     }
 
@@ -226,9 +241,29 @@ mod tests {
     fn in_a_text_field_the_space_bar_types() {
         let mut keys = Keys::default();
         let mut events = vec![key(Key::Space, true, false), Event::Text(" ".into()), key(Key::F12, true, false)];
-        assert!(keys.read(&mut events, CHOICE, true, 0.0).is_empty());
+        assert!(keys.read(&mut events, CHOICE, Focus::Text, 0.0).is_empty());
         assert!(events.contains(&Event::Text(" ".into())) && !keys.is_accept_down());
-        assert!(keys.read(&mut vec![], CHOICE, true, 1.0).is_empty());
+        assert!(keys.read(&mut vec![], CHOICE, Focus::Text, 1.0).is_empty());
+    }
+
+    #[test]
+    fn the_accepting_key_is_let_go_also_in_a_text_field_that_was_opened_meanwhile() {
+        let mut keys = Keys::default();
+        let _ = read(&mut keys, vec![key(Key::F12, true, false)], 0.0);
+        assert!(keys.is_accept_down());
+        let _ = keys.read(&mut vec![key(Key::F12, false, false)], CHOICE, Focus::Text, 0.3);
+        assert!(!keys.is_accept_down());
+    }
+
+    #[test]
+    fn keys_that_edit_text_or_scroll_a_page_turn_screws_only_where_those_are() {
+        for key_of in [Key::Home, Key::End, Key::Insert, Key::Delete, Key::PageUp, Key::PageDown] {
+            for (focus, turns) in [(Focus::Text, 0), (Focus::Elsewhere, 0), (Focus::Screws, 1)] {
+                let mut events = vec![key(key_of, true, false)];
+                let meant = Keys::default().read(&mut events, CHOICE, focus, 0.0);
+                assert_eq!((meant.len(), events.len()), (turns, 1 - turns), "{key_of:?} {focus:?}");
+            }
+        }
     }
 
     #[test]
@@ -236,9 +271,9 @@ mod tests {
         let mut keys = Keys::default();
         let choice = KeyChoice { pedal: Key::F9, ..CHOICE };
         let mut events = vec![key(Key::Space, true, false)];
-        let _ = keys.read(&mut events, choice, false, 0.0);
-        assert!(events.is_empty() && keys.read(&mut vec![], choice, false, 1.0).is_empty());
-        let _ = keys.read(&mut vec![key(Key::F9, true, false)], choice, false, 2.0);
-        assert_eq!(keys.read(&mut vec![], choice, false, 2.2), [Meant::GoOn]);
+        let _ = keys.read(&mut events, choice, Focus::Elsewhere, 0.0);
+        assert!(events.is_empty() && keys.read(&mut vec![], choice, Focus::Elsewhere, 1.0).is_empty());
+        let _ = keys.read(&mut vec![key(Key::F9, true, false)], choice, Focus::Elsewhere, 2.0);
+        assert_eq!(keys.read(&mut vec![], choice, Focus::Elsewhere, 2.2), [Meant::GoOn]);
     }
 }

@@ -16,4 +16,6 @@ pub mod subject;
 pub mod units;
 
 #[cfg(test)]
+mod desk_tests;
+#[cfg(test)]
 mod tests;

@@ -10,7 +10,7 @@ use crate::overlay::misses::Misses;
 use crate::overlay::thimble::{self, Turn};
 use crate::sentences;
 use crate::window::words;
-use landfit_calibration::bench::{Bench, CalibrationState, Motion};
+use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Decision;
 use landfit_calibration::moves::{Amount, Move, MovePlan, Play, sense_of, step_turns};
 use landfit_part::{Part, PointMm, Pose, Side};
@@ -24,7 +24,7 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
     let state = job.state();
     let mut panel = AlignPanel { state: Some(state), state_text: words::job_state(state).to_owned(), ..AlignPanel::default() };
     let mind = |text: String| Sentence { tone: Tone::Mind, text };
-    panel.sentences.extend(job.noticed().iter().map(|n| mind(format!("{}.", capital(&sentences::noticed_text(n, bench))))));
+    panel.sentences.extend(job.noticed().iter().map(|n| mind(format!("{}.", sentences::capital(&sentences::noticed_text(n, bench))))));
     match job.finding() {
         None => panel.headline = words::NO_LOOK_YET.to_owned(),
         Some(Finding::Unusable(text)) => {
@@ -40,11 +40,11 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
         Some(Finding::Fit(found)) => with_fit(&mut panel, job, found, answer, units),
     }
     panel.not_acceptable = not_acceptable(job, sight);
-    panel.acceptable_with_reason = panel.not_acceptable.is_some() && job.found().is_some() && sight == Sight::Fresh && job.is_at_rest();
+    panel.acceptable_with_reason = is_acceptable_with_reason(job, sight);
     let warnings = answer.map(|a| a.alignment.warnings.as_slice()).unwrap_or_default();
     panel.sentences.extend(warnings.iter().map(|w| Sentence { tone: Tone::Quiet, text: w.clone() }));
     if bench.calibration == CalibrationState::NotCalibrated {
-        panel.sentences.push(Sentence { tone: Tone::Quiet, text: capital(align_text::NOT_CALIBRATED) });
+        panel.sentences.push(Sentence { tone: Tone::Quiet, text: sentences::capital(align_text::NOT_CALIBRATED) });
     }
     panel.expected = words::EXPECTED_NOT_KNOWN.to_owned();
     if let Some(answer) = answer {
@@ -52,7 +52,7 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
         panel.corners = corners(job, answer, units);
         for side in [Side::Part, Side::Board] {
             let lines = align_text::in_the_way(answer.alignment.side(side), part, side);
-            panel.sentences.extend(lines.iter().skip(1).map(|line| mind(format!("{}.", capital(line.trim())))));
+            panel.sentences.extend(lines.iter().skip(1).map(|line| mind(format!("{}.", sentences::capital(line.trim())))));
             if let (Some(line), true) = (lines.first(), job.found().is_some()) {
                 let text = line.trim_start_matches("Seen:").trim();
                 panel.sentences.push(Sentence { tone: Tone::Quiet, text: format!("{text}.") });
@@ -127,8 +127,15 @@ fn headline(job: &Job, moves_left: bool) -> &'static str {
     }
 }
 
+/// Whether only a reason is missing for accepting.
+#[must_use]
+pub fn is_acceptable_with_reason(job: &Job, sight: Sight) -> bool {
+    not_acceptable(job, sight).is_some() && job.found().is_some() && sight == Sight::Fresh && job.is_at_rest()
+}
+
 /// Why accepting without a reason is not possible now.
-fn not_acceptable(job: &Job, sight: Sight) -> Option<String> {
+#[must_use]
+pub fn not_acceptable(job: &Job, sight: Sight) -> Option<String> {
     let why = match job.finding() {
         _ if sight == Sight::Old => words::NOT_ACCEPTABLE_OLD,
         None | Some(Finding::Refused(_) | Finding::Unusable(_)) => words::NOT_ACCEPTABLE_NO_ANSWER,
@@ -141,12 +148,6 @@ fn not_acceptable(job: &Job, sight: Sight) -> Option<String> {
         },
     };
     Some(why.to_owned())
-}
-
-/// How an adjuster is called: "the rotation" where there is only one.
-fn spoken(one: &Move, bench: &Bench) -> String {
-    let rotates = |a: &&landfit_calibration::bench::Adjuster| matches!(a.turn, Motion::Rotation { .. });
-    if one.rotates && bench.adjusters.iter().filter(rotates).count() == 1 { words::THE_ROTATION.to_owned() } else { one.name.clone() }
 }
 
 /// A move of which `left_turns` are left, as the hand counts it.
@@ -172,11 +173,7 @@ fn next_move(one: &Move, left_turns: f64, bench: &Bench) -> NextMove {
     let left = left_move(one, left_turns, bench);
     let turn = Turn { adjuster: &bench.adjusters[one.adjuster], one: Some(&left), order: 0 };
     let (digits, unit) = turn.amount().unwrap_or_default();
-    let n = bench.adjusters[one.adjuster].divisions.map(f64::from);
-    let count = |turns: f64| match n {
-        Some(n) => words::divisions((turns * n * 10.0).round() / 10.0),
-        None => words::of_a_turn(turns),
-    };
+    let count = |turns: f64| sentences::turns_text(turns, one, bench);
     let mut extra = Vec::new();
     match one.play {
         Play::TakeUp { turns } => extra.push(words::take_up(&count(turns))),
@@ -184,10 +181,9 @@ fn next_move(one: &Move, left_turns: f64, bench: &Bench) -> NextMove {
         Play::None | Play::Unknown { .. } => {}
     }
     if let Some(reading) = one.reading {
-        let scale = &bench.adjusters[one.adjuster].scale;
-        extra.push(words::to_reading(format!("{} {}", sentences::reading_number(scale.shown(reading.then_turns)), scale.unit).trim()));
+        extra.push(words::to_reading(&sentences::reading_text(reading.then_turns, one, bench)));
     }
-    NextMove { name: spoken(one, bench), digits, unit, sense: sentences::sense_word(left.sense).to_owned(), extra }
+    NextMove { name: sentences::spoken_name(one, bench), digits, unit, sense: sentences::sense_word(left.sense).to_owned(), extra }
 }
 
 /// "X 13 divisions clockwise".
@@ -222,16 +218,8 @@ fn strips(job: &Job, bench: &Bench) -> Vec<Strip> {
         };
         let left = told.filter(|_| !done).map(|(m, left)| left_move(m, *left, bench));
         let amount = left.as_ref().and_then(|m| Turn { adjuster: known, one: Some(m), order: 0 }.amount()).map(|(n, what)| [n, what]);
-        let n = f64::from(known.divisions.unwrap_or(0));
-        let reading = told.and_then(|(m, _)| m.reading);
         let clockwise = thimble::clockwise_moves(known, place.lies());
-        let rises = if known.reading_rises == landfit_calibration::bench::Sense::Clockwise { 1.0 } else { -1.0 };
-        let (target_division, rising) = match (reading, told) {
-            (Some(reading), _) => (reading.then_turns * n, -clockwise * rises),
-            // Without a reading the numbers count what was turned.
-            (None, Some((m, _))) => (m.set_turns.abs() * n, -clockwise * m.set_turns.signum() as f32),
-            (None, None) => (0.0, -clockwise * rises),
-        };
+        let (target_division, rising) = thimble::at_line(known, told.map(|(m, _)| *m), place.lies());
         Strip {
             adjuster,
             name: known.name.clone(),
@@ -267,7 +255,7 @@ fn spots(alignment: &Alignment, part: &Part, bench: &Bench) -> Vec<Spot> {
             }
             let Some((centre, px_per_mm, exposure)) = seen_at(finding, site, side, alignment, bench) else { continue };
             near.push((side, at));
-            let thing = if side == Side::Part { sentences::terminal_word(part) } else { "land" };
+            let thing = sentences::thing_word(part, side);
             let half_px = (2.2 * pitch_mm * px_per_mm) as f32;
             spots.push(Spot { label: format!("{thing} {} {word}", site.id), exposure, centre_px: centre, half_px });
         }
@@ -352,11 +340,4 @@ fn corners(job: &Job, answer: &Answer, units: Lengths) -> Vec<Corner> {
         });
     }
     corners
-}
-
-/// The same with a capital letter at its beginning.
-#[must_use]
-pub fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

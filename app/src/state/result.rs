@@ -3,11 +3,10 @@
 use super::subject::{BenchFile, PartFile};
 use crate::answer_json::{self, Moves};
 use crate::commands::align::Answer;
-use crate::overlay;
+use crate::{overlay, pictures};
 use anyhow::Context;
-use image::{ColorType, ImageFormat};
+use image::ImageFormat;
 use landfit_vision::Picture;
-use landfit_vision::picture::Samples;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use std::io::Cursor;
@@ -46,11 +45,13 @@ pub struct Whole<'a> {
     pub state: &'a str,
 }
 
-/// Writes the result into a new folder in `folder`, or anew into `again`; whole or not at all. Returns the folder.
+/// Writes the result into a new folder in `folder`, or anew in the place of `again`; whole or not at all. Returns the folder.
 ///
 /// # Errors
 /// One sentence that names the folder.
 pub fn keep(folder: &Path, again: Option<&Path>, whole: &Whole) -> anyhow::Result<PathBuf> {
+    // It stays where it was first kept, whatever folder is set by now.
+    let folder = again.and_then(Path::parent).unwrap_or(folder);
     let cannot = || format!("the result cannot be kept in {}; check the folder, its rights and the room on the disk", folder.display());
     std::fs::create_dir_all(folder).with_context(cannot)?;
     let place = again.map_or_else(|| free_place(folder, whole), Path::to_path_buf);
@@ -86,19 +87,36 @@ pub fn keep(folder: &Path, again: Option<&Path>, whole: &Whole) -> anyhow::Resul
     for (name, bytes) in &files {
         std::fs::write(made.path().join(name), bytes).with_context(cannot)?;
     }
-    let made = made.keep();
-    open_to_all(&made).with_context(cannot)?;
-    // An older state of the same result steps aside before the new one takes its place, and goes only then.
-    let aside = again.map(|_| folder.join(format!(".landfit-old-{}", place.file_name().unwrap_or_default().to_string_lossy())));
-    if let Some(aside) = &aside {
-        let _ = std::fs::remove_dir_all(aside);
-        std::fs::rename(&place, aside).with_context(cannot)?;
-    }
-    std::fs::rename(&made, &place).with_context(cannot)?;
-    if let Some(aside) = &aside {
-        let _ = std::fs::remove_dir_all(aside);
-    }
+    open_to_all(made.path()).with_context(cannot)?;
+    take_place(made, &place).with_context(cannot)?;
     Ok(place)
+}
+
+/// Puts the finished folder in its place. An older state of the same result steps aside first, comes back if the new one cannot take its
+/// place, and goes only when it has: whenever this ends, one of the two is there whole.
+fn take_place(made: tempfile::TempDir, place: &Path) -> std::io::Result<()> {
+    let aside = place.with_file_name(format!(".landfit-old-{}", place.file_name().unwrap_or_default().to_string_lossy()));
+    let steps_aside = place.exists();
+    if steps_aside {
+        // Left by a run that ended between the two renames, and since then replaced by what stands in the place.
+        if aside.exists() {
+            std::fs::remove_dir_all(&aside)?;
+        }
+        std::fs::rename(place, &aside)?;
+    }
+    if let Err(error) = std::fs::rename(made.path(), place) {
+        if steps_aside {
+            std::fs::rename(&aside, place)?;
+        }
+        return Err(error);
+    }
+    // It lies elsewhere now: nothing is left to be removed.
+    let _ = made.keep();
+    if aside.exists() {
+        // The result is kept; an old state that cannot be removed is no loss.
+        let _ = std::fs::remove_dir_all(&aside);
+    }
+    Ok(())
 }
 
 /// The answer as `landfit align --json` prints it.
@@ -138,17 +156,6 @@ fn hash(bytes: &[u8]) -> String {
 
 fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    let (w, h) = (picture.width_px as u32, picture.height_px as u32);
-    let wide;
-    let (raw, colour): (&[u8], ColorType) = match (&picture.samples, picture.channels) {
-        (Samples::U8(raw), 1) => (raw, ColorType::L8),
-        (Samples::U8(raw), _) => (raw, ColorType::Rgb8),
-        (Samples::U16(raw), channels) => {
-            wide = raw.iter().flat_map(|v| v.to_ne_bytes()).collect::<Vec<u8>>();
-            (&wide, if channels == 1 { ColorType::L16 } else { ColorType::Rgb16 })
-        }
-    };
-    image::write_buffer_with_format(&mut Cursor::new(&mut bytes), raw, w, h, colour, ImageFormat::Png)
-        .context("the picture cannot be stored as PNG")?;
+    pictures::image_of(picture)?.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).context("the picture cannot be stored as PNG")?;
     Ok(bytes)
 }

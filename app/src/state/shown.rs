@@ -36,6 +36,8 @@ pub struct Shown {
     pub after: AfterPanel,
     /// The rehearsal's own controls; `None` with any other source.
     pub rehearsal: Option<RehearsalPanel>,
+    /// The serial number that was scanned last, and which scan of one it was.
+    pub serial: Option<(u64, String)>,
     /// Something that went wrong and must be said on every page.
     pub trouble: Option<String>,
 }

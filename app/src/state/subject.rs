@@ -1,8 +1,9 @@
 //! Part and bench as they were read: parsed, with their texts, so that a result can carry both whole.
 
+use crate::commands::calibrated;
 use landfit_calibration::bench::Bench;
 use landfit_calibration::bench_file;
-use landfit_calibration::record::{self, Record};
+use landfit_calibration::record::Record;
 use landfit_part::Part;
 use landfit_part::text_file::load;
 use landfit_rehearsal::scenario::Setting;
@@ -27,6 +28,8 @@ pub struct BenchFile {
     pub bench: Arc<Bench>,
     /// What its calibrations have left in it.
     pub record: Arc<Record>,
+    /// What of that could not be read, in a sentence.
+    pub unread: Option<String>,
     /// Its text.
     pub text: String,
     /// Where it is from, as shown.
@@ -40,7 +43,14 @@ impl PartFile {
     /// One sentence that names file, line and mend.
     pub fn read(path: &Path) -> anyhow::Result<Self> {
         let from = path.display().to_string();
-        let text = load(path)?;
+        Self::parse(load(path)?, from)
+    }
+
+    /// Reads one from its text; `from` is where it is from, as shown.
+    ///
+    /// # Errors
+    /// One sentence that names file, line and mend.
+    pub fn parse(text: String, from: String) -> anyhow::Result<Self> {
         Ok(Self { part: Arc::new(landfit_part::file::parse(&text, &from)?), text, from })
     }
 
@@ -61,13 +71,17 @@ impl BenchFile {
     pub fn read(path: &Path) -> anyhow::Result<Self> {
         let from = path.display().to_string();
         let text = load(path)?;
+        Self::parse(text, from)
+    }
+
+    /// Reads one from its text; `from` is where it is from, as shown.
+    ///
+    /// # Errors
+    /// One sentence that names file, line and mend.
+    pub fn parse(text: String, from: String) -> anyhow::Result<Self> {
         let bench = bench_file::parse(&text, &from)?;
-        // Tables of that name by another writer are none of our business: what they hold is then unknown.
-        let record = record::parse(&text, &from).unwrap_or_else(|error| {
-            tracing::warn!("{error}; the calibration's uncertainty is not counted");
-            Record::default()
-        });
-        Ok(Self { bench: Arc::new(bench), record: Arc::new(record), text, from })
+        let (record, unread) = calibrated::record_of(&text, &from);
+        Ok(Self { bench: Arc::new(bench), record: Arc::new(record), unread, text, from })
     }
 
     /// The bench of a rehearsal.
@@ -76,8 +90,6 @@ impl BenchFile {
     /// Only if the embedded file is broken.
     pub fn of(setting: &Setting) -> anyhow::Result<Self> {
         let from = format!("{} (built in)", setting.name);
-        let text = setting.bench_toml.to_owned();
-        let record = record::parse(&text, &from)?;
-        Ok(Self { bench: Arc::new(setting.bench()?), record: Arc::new(record), text, from })
+        Self::parse(setting.bench_toml.to_owned(), from)
     }
 }

@@ -3,6 +3,7 @@
 use super::desk::expected_corner;
 use super::guided::{follow, worst_mm};
 use super::job::{Job, JobState};
+use super::units::Turns;
 use landfit_calibration::bench::Sense;
 use landfit_calibration::moves::noticed::Noticed;
 use landfit_calibration::moves::{Known, Play};
@@ -37,13 +38,12 @@ fn refused(code: ReasonCode) -> Alignment {
     settled(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: "no".into() }))
 }
 
-/// A job over a simulated bench, time and looks counted.
+/// A job over a simulated bench, its time counted.
 struct Table {
     bench: SimulatedBench,
     job: Job,
     rng: ChaCha8Rng,
     now_s: f64,
-    number: u64,
 }
 
 impl Table {
@@ -51,15 +51,14 @@ impl Table {
         let board = Pose::new(0.2, -0.1, 0.01);
         let bench = SimulatedBench::new(scenario::default_bench().unwrap(), board.after(&offset), board, &Mismatch::NONE, 5);
         let job = Job::new(Arc::new(scenario::default_part().unwrap()), Arc::new(scenario::default_bench().unwrap()), Known::default());
-        Self { bench, job, rng: ChaCha8Rng::seed_from_u64(1), now_s: 0.0, number: 0 }
+        Self { bench, job, rng: ChaCha8Rng::seed_from_u64(1), now_s: 0.0 }
     }
 
     fn look(&mut self, times: usize) {
         for _ in 0..times {
             self.now_s += 0.3;
-            self.number += 1;
             let alignment = look(&self.bench, &mut self.rng);
-            self.job.look(&alignment, true, self.number, self.now_s);
+            self.job.look(&alignment, true, self.now_s);
         }
     }
 
@@ -248,13 +247,13 @@ fn after_accepting_a_third_of_the_allowance_is_too_far() {
 fn when_the_optics_leave_an_accepted_part_is_placed_and_an_unaccepted_one_is_not() {
     let mut table = start();
     table.finish();
-    table.job.look(&refused(ReasonCode::TooDark), true, 90, 90.0);
+    table.job.look(&refused(ReasonCode::TooDark), true, 90.0);
     assert_eq!(table.job.state(), JobState::Looking);
     table.look(2);
     table.job.accept();
-    table.job.look(&refused(ReasonCode::TooBlurred), true, 91, 91.0);
+    table.job.look(&refused(ReasonCode::TooBlurred), true, 91.0);
     assert_eq!(table.job.state(), JobState::Looking, "blurred is not gone");
-    table.job.look(&refused(ReasonCode::TooDark), true, 92, 92.0);
+    table.job.look(&refused(ReasonCode::TooDark), true, 92.0);
     assert_eq!(table.job.state(), JobState::Placed);
 }
 
@@ -264,6 +263,7 @@ fn a_reading_that_was_told_follows_the_hand() {
     table.look(2);
     let (adjuster, turns) = table.next();
     let name = table.job.bench.adjusters[adjuster].name.clone();
+    table.job.tell_as(Turns::Readings);
     table.job.set_reading(&name, Some(3.0));
     let one = table.job.to_turn()[0].0.clone();
     let told = one.reading.unwrap();
@@ -271,6 +271,37 @@ fn a_reading_that_was_told_follows_the_hand() {
     table.bench.turn(adjuster, turns);
     table.look(2);
     assert!((table.job.known.reading_turns[&name] - 3.0 - turns).abs() < 0.03);
+}
+
+#[test]
+fn a_reading_follows_the_hand_also_while_moves_are_told_as_divisions() {
+    let mut table = start();
+    table.look(2);
+    let (adjuster, turns) = table.next();
+    let name = table.job.bench.adjusters[adjuster].name.clone();
+    table.job.set_reading(&name, Some(3.0));
+    assert!(table.job.to_turn().iter().all(|(m, _)| m.reading.is_none()));
+    table.bench.turn(adjuster, turns);
+    table.look(2);
+    table.job.tell_as(Turns::Readings);
+    assert!((table.job.known.reading_turns[&name] - 3.0 - turns).abs() < 0.03);
+}
+
+#[test]
+fn after_the_pedal_what_is_left_counts_from_where_the_screws_stand() {
+    let mut table = start();
+    table.look(2);
+    let (adjuster, turns) = table.next();
+    table.bench.turn(adjuster, 0.5 * turns);
+    // One look, not at rest yet: the pedal plans from here.
+    table.look(1);
+    table.job.go_on(table.now_s);
+    for (one, left) in table.job.to_turn() {
+        assert!((one.set_turns - left).abs() < 1e-12, "{}: {left} of {}", one.name, one.set_turns);
+    }
+    let before = table.next();
+    table.look(1);
+    assert!(before.0 == table.next().0 && (before.1 - table.next().1).abs() < 0.04, "{before:?} {:?}", table.next());
 }
 
 #[test]

@@ -387,7 +387,12 @@ fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, a
         ui.horizontal(|ui| {
             for (adjuster, (name, click)) in pair {
                 for clockwise in [false, true] {
-                    let word = if clockwise { "clockwise" } else { "anticlockwise" };
+                    let sense = if clockwise {
+                        landfit_calibration::bench::Sense::Clockwise
+                    } else {
+                        landfit_calibration::bench::Sense::Anticlockwise
+                    };
+                    let word = crate::sentences::sense_word(sense);
                     let (rect, _) = ui.allocate_exact_size(Vec2::new(touch, touch), Sense::hover());
                     let response = ui.interact(rect, ui.scope_id().with((adjuster, clockwise)), Sense::click_and_drag());
                     button_look(ui, rect, &response, "", p, false, 0.0);

@@ -8,7 +8,6 @@ use crate::settings::SourceChoice;
 use crate::state::desk::Command;
 use crate::state::shown::Shown;
 use eframe::egui::{self, RichText, ScrollArea, Ui, Vec2};
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// What the page remembers.
@@ -16,7 +15,8 @@ use std::path::PathBuf;
 pub struct BenchView {
     path: String,
     folder: String,
-    readings: BTreeMap<String, String>,
+    /// The reading that is being typed: of which adjuster, and what stands there so far.
+    typed: Option<(String, String)>,
 }
 
 /// Draws the page.
@@ -76,17 +76,21 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
             ui.horizontal_wrapped(|ui| {
                 ui.label(RichText::new(&adjuster.name).color(p.text));
                 if adjuster.has_reading {
-                    let known = adjuster.reading.clone().unwrap_or_default();
-                    let typed = view.readings.entry(adjuster.name.clone()).or_insert(known);
-                    let edit = egui::TextEdit::singleline(typed)
+                    // While nobody types, it runs with the hand.
+                    let typed = view.typed.take_if(|(name, _)| *name == adjuster.name).map(|(_, text)| text);
+                    let mut text = typed.unwrap_or_else(|| adjuster.reading.clone().unwrap_or_default());
+                    let edit = egui::TextEdit::singleline(&mut text)
                         .desired_width(90.0)
                         .align(egui::Align2::LEFT_CENTER)
                         .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
                     let edit = ui.add(edit);
-                    edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("reading of {}", adjuster.name)));
+                    edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, words::reading_of(&adjuster.name)));
                     if edit.changed() {
-                        let reading = typed.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
+                        let reading = text.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
                         asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));
+                    }
+                    if edit.has_focus() {
+                        view.typed = Some((adjuster.name.clone(), text));
                     }
                 }
                 ui.label(RichText::new(&adjuster.text).color(p.quiet).size(look::SMALL));

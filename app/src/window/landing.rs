@@ -3,7 +3,7 @@
 use super::look::{self, Palette};
 use super::picture_pane::PictureView;
 use super::words;
-use crate::overlay::thimble::Place;
+use crate::overlay::thimble::{Graduation, HALF_SEEN_RAD, Place, graduations};
 use crate::state::shown::{AlignPanel, Exposure, Landing, Strip};
 use eframe::egui::{self, Align2, Color32, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, Vec2};
 use std::f32::consts::TAU;
@@ -111,25 +111,10 @@ fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
     }
     let small = FontId::proportional(look::SMALL * 0.95);
     let pad = Vec2::new(6.0, 4.0);
-    painter.text(rect.left_top() + pad, Align2::LEFT_TOP, "away from you", small.clone(), p.quiet);
-    painter.text(
-        rect.left_bottom() + Vec2::new(6.0, -4.0),
-        Align2::LEFT_BOTTOM,
-        format!("ring: {}", landing.worst),
-        small.clone(),
-        p.quiet,
-    );
-    painter.text(
-        rect.right_bottom() + Vec2::new(-6.0, -4.0),
-        Align2::RIGHT_BOTTOM,
-        format!("circle: {}", landing.allowed_text),
-        small,
-        p.quiet,
-    );
+    painter.text(rect.left_top() + pad, Align2::LEFT_TOP, words::AWAY, small.clone(), p.quiet);
+    painter.text(rect.left_bottom() + Vec2::new(6.0, -4.0), Align2::LEFT_BOTTOM, words::ring(&landing.worst), small.clone(), p.quiet);
+    painter.text(rect.right_bottom() + Vec2::new(-6.0, -4.0), Align2::RIGHT_BOTTOM, words::circle(&landing.allowed_text), small, p.quiet);
 }
-
-/// Half the angle of the thimble that the strip shows, radians.
-const HALF_SEEN: f32 = 1.15;
 
 fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
     let response = ui.interact(area, ui.scope_id().with(("strip", strip.adjuster)), Sense::hover());
@@ -210,13 +195,13 @@ fn face_ui(painter: &Painter, face: Rect, strip: &Strip, p: Palette, upright: bo
             Pos2::new(face.center().x + along, face.top() + across)
         }
     };
-    let per_rad = half / HALF_SEEN.sin();
+    let per_rad = half / HALF_SEEN_RAD.sin();
     // A cylinder as light from above shows it.
     let slices = 28;
     for i in 0..slices {
         let edge = |k: usize| -half + 2.0 * half * k as f32 / slices as f32;
         let middle = (edge(i) + edge(i + 1)) / 2.0;
-        let lit = (1.0 - (middle / half * HALF_SEEN.sin()).powi(2)).max(0.0).sqrt();
+        let lit = (1.0 - (middle / half * HALF_SEEN_RAD.sin()).powi(2)).max(0.0).sqrt();
         let shade = |from: Color32, to: Color32| mix(from, to, lit);
         let (low, high) = (mix(p.ground, p.raised, 0.2), p.control_hot);
         painter.rect_filled(Rect::from_two_pos(at(edge(i), 0.0), at(edge(i + 1) + 0.5, sleeve)), 0.0, shade(low, p.control));
@@ -225,27 +210,16 @@ fn face_ui(painter: &Painter, face: Rect, strip: &Strip, p: Palette, upright: bo
     let tone = if strip.is_next { p.text } else { p.quiet };
     // The marked graduation is away from the line by what is left to turn.
     let goes = strip.left_turns as f32 * TAU * strip.clockwise;
-    let seen = |angle: f32| (angle.abs() < HALF_SEEN).then(|| per_rad * angle.sin());
+    let seen = |angle: f32| (angle.abs() < HALF_SEEN_RAD).then(|| per_rad * angle.sin());
     match strip.divisions.filter(|n| *n > 0) {
         Some(n) => {
             let per_division = TAU / n as f32;
             // The number at the line now.
             let now = strip.target_division as f32 + goes / (per_division * strip.rising);
-            let space = per_division * per_rad;
-            let step = [1, 2, 5, 10, 20].into_iter().find(|s| *s as f32 * space >= 3.4).unwrap_or(50);
-            let numbered = [5, 10, 20, 25, 50].into_iter().find(|s| s % step == 0 && *s as f32 * space >= 30.0).unwrap_or(10 * step);
-            let (low, high) = ((now - n as f32 / 2.0).floor() as i64, (now + n as f32 / 2.0).ceil() as i64);
-            for number in (low..=high).filter(|k| k.rem_euclid(step) == 0) {
-                let Some(along) = seen((number as f32 - now) * per_division * strip.rising) else { continue };
+            for Graduation { number, angle_rad, length_share, is_numbered } in graduations(now, strip.rising, n, per_division * per_rad) {
+                let Some(along) = seen(angle_rad) else { continue };
                 let lit = (1.0 - (along / half).powi(2) * 0.75).max(0.15);
-                let is_numbered = number.rem_euclid(numbered) == 0;
-                let length = if is_numbered {
-                    0.30
-                } else if number.rem_euclid(5) == 0 {
-                    0.24
-                } else {
-                    0.16
-                } * width;
+                let length = length_share * width;
                 painter.line_segment([at(along, sleeve), at(along, sleeve + length)], Stroke::new(1.3, tone.gamma_multiply(lit)));
                 if is_numbered && along.abs() < half - 7.0 {
                     let shown = number.rem_euclid(i64::from(n)).to_string();
@@ -270,7 +244,7 @@ fn face_ui(painter: &Painter, face: Rect, strip: &Strip, p: Palette, upright: bo
     let accent = if strip.is_next { p.accent } else { p.quiet };
     if strip.amount.is_some() {
         // Where the mark is: a wedge on the thimble's edge, at the rim of what is seen while it is farther round.
-        let angle = (-goes).clamp(-HALF_SEEN * 0.98, HALF_SEEN * 0.98);
+        let angle = (-goes).clamp(-HALF_SEEN_RAD * 0.98, HALF_SEEN_RAD * 0.98);
         let along = seen(angle).unwrap_or(0.0);
         let (tip, back) = (sleeve + 1.0, sleeve + 9.0);
         painter.add(Shape::convex_polygon(vec![at(along, tip), at(along - 5.0, back), at(along + 5.0, back)], accent, Stroke::NONE));

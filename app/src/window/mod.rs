@@ -16,19 +16,19 @@ pub mod shot;
 pub mod words;
 
 use crate::rehearsal_bench::RehearsalBench;
-use crate::settings::{Settings, SourceChoice};
+use crate::sentences;
+use crate::settings::{ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::state::desk::Command;
 use crate::state::job::JobState;
-use crate::state::keys::{KeyChoice, Keys, Meant};
-use crate::state::panel::capital;
+use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
 use crate::worker::{SourceOrder, Worker};
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
 use eframe::egui::{self, Align, Event, Key, Layout, RichText, Ui, Vec2};
-use landfit_part::Existing;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
 
 /// What a page asks for.
 #[derive(Debug, Clone, PartialEq)]
@@ -123,12 +123,22 @@ impl Page {
     }
 }
 
+/// Where settings are kept, and what is kept there.
+pub struct Keeping {
+    /// The file.
+    pub file: PathBuf,
+    /// What it holds.
+    pub kept: Settings,
+    /// What the command line set: none of it goes into the file.
+    pub for_this_run: ForThisRun,
+}
+
 /// The window's own state.
 pub struct App {
     behind: Box<dyn Behind>,
     settings: Settings,
-    /// Where settings are kept; `None` keeps none.
-    settings_file: Option<PathBuf>,
+    /// `None` keeps no settings.
+    keeping: Option<Keeping>,
     page: Page,
     align: AlignView,
     part: part_page::PartView,
@@ -142,6 +152,10 @@ pub struct App {
     cameras: Arc<Mutex<Option<Vec<String>>>>,
     sound: Sound,
     told_px: f32,
+    /// How many pictures the bench took for one look when last seen.
+    exposures: Option<usize>,
+    /// Counts the serial numbers that were scanned.
+    serials: u64,
     /// The window's size, native points, where nobody resizes it: in pictures and tests.
     fixed_size: Option<Vec2>,
 }
@@ -151,14 +165,14 @@ impl App {
     pub fn new(
         behind: Box<dyn Behind>,
         settings: Settings,
-        settings_file: Option<PathBuf>,
+        keeping: Option<Keeping>,
         rehearsal: Option<RehearsalBench>,
         another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
     ) -> Self {
         Self {
             behind,
             settings,
-            settings_file,
+            keeping,
             page: Page::Align,
             align: AlignView::default(),
             part: part_page::PartView::default(),
@@ -171,6 +185,8 @@ impl App {
             cameras: Arc::default(),
             sound: Sound::default(),
             told_px: 0.0,
+            exposures: None,
+            serials: 0,
             fixed_size: None,
         }
     }
@@ -215,7 +231,18 @@ impl App {
         }
         look::set(&ctx, self.settings.ground);
         let shown = self.behind.shown();
+        self.see_exposures(&shown);
+        if let Some((number, serial)) = &shown.serial
+            && *number != self.serials
+        {
+            self.serials = *number;
+            self.align.serial.clone_from(serial);
+        }
         let mut asks = self.read_keys(&ctx, &shown);
+        if self.page != Page::Align {
+            // A hold that began before another page was opened ends there.
+            let _ = self.align.hold.held(self.keys.is_accept_down(), false, ctx.input(|i| i.time));
+        }
         egui::CentralPanel::default().frame(egui::Frame::new().fill(look::palette(self.settings.ground).ground).inner_margin(12.0)).show(
             ui,
             |ui| {
@@ -235,7 +262,7 @@ impl App {
                         let cameras = self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone();
                         bench_page::bench_page_ui(ui, &shown, &mut self.bench, cameras.as_deref())
                     }
-                    Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble().as_deref()),
+                    Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble()),
                     Page::Help => {
                         settings_page::help_page_ui(ui);
                         Vec::new()
@@ -248,9 +275,17 @@ impl App {
             self.told_px = px;
             self.behind.send(Command::PicturePx(px));
         }
-        self.sound.play(self.settings.sound, shown.align.nearness, shown.align.state == Some(JobState::GoodToPlace));
+        self.sound.play(self.settings.sound, heard(&shown), shown.align.state == Some(JobState::GoodToPlace), Instant::now());
         for ask in asks {
             self.answer(ask, &shown);
+        }
+    }
+
+    /// A bench that takes another number of pictures for one look needs its source opened anew.
+    fn see_exposures(&mut self, shown: &Shown) {
+        let before = self.exposures.replace(shown.exposures_of_bench);
+        if before.is_some_and(|n| n != shown.exposures_of_bench) && self.settings.source != SourceChoice::Rehearsal {
+            self.take_source(self.settings.source.clone(), shown);
         }
     }
 
@@ -295,6 +330,11 @@ impl App {
             return asks;
         }
         let text_open = ctx.text_edit_focused();
+        let focus = match self.page {
+            _ if text_open => Focus::Text,
+            Page::Align if shown.rehearsal.is_some() => Focus::Screws,
+            _ => Focus::Elsewhere,
+        };
         let focused = ctx.memory(|m| m.focused());
         let no_enter = focused.is_some_and(|id| id == go_on_id() || id == accept_id());
         let key = |name: &str, other: Key| Key::from_name(name).unwrap_or(other);
@@ -304,13 +344,12 @@ impl App {
                 self.keys.let_go();
             }
             let now_s = i.time;
-            let meant = self.keys.read(&mut i.events, choice, text_open, now_s);
+            let meant = self.keys.read(&mut i.events, choice, focus, now_s);
             if no_enter {
                 i.events.retain(|e| !matches!(e, Event::Key { key: Key::Enter, .. }));
             }
             meant
         });
-        self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
         if self.keys.is_waiting() {
             ctx.request_repaint_after(std::time::Duration::from_millis(160));
         }
@@ -319,7 +358,7 @@ impl App {
                 Meant::GoOn => asks.push(Ask::GoOn),
                 Meant::Page(page) => self.page = Page::ALL.get(page).copied().unwrap_or(self.page),
                 Meant::Scanned(_) if text_open => {}
-                Meant::Scanned(code) => self.scanned(&code),
+                Meant::Scanned(code) => self.behind.send(Command::Scanned(code)),
                 Meant::Turn { adjuster, clockwise, by_ten } => {
                     let click = shown.rehearsal.as_ref().and_then(|r| r.screws.get(adjuster)).map(|(_, click)| *click);
                     if let Some(click) = click {
@@ -329,6 +368,7 @@ impl App {
                 }
             }
         }
+        self.align.key_down = self.keys.is_accept_down() && self.page == Page::Align;
         for file in ctx.input(|i| i.raw.dropped_files.clone()) {
             asks.push(dropped(file.path()));
         }
@@ -349,6 +389,8 @@ impl App {
         });
         let Some(key) = pressed else { return };
         self.set.asking = None;
+        // Its release belongs to no hold: the key means something else from now on.
+        self.keys.let_go();
         if settings_page::key_that_may_be_set(key) {
             let mut set = self.settings.clone();
             let (one, other) = if accepting { (&mut set.accept_key, &set.pedal_key) } else { (&mut set.pedal_key, &set.accept_key) };
@@ -356,15 +398,6 @@ impl App {
                 key.name().clone_into(one);
                 asks.push(Ask::Settings(Box::new(set)));
             }
-        }
-    }
-
-    /// A code chooses the part file of that name; any other is the serial number.
-    fn scanned(&mut self, code: &str) {
-        let part = self.settings.parts.as_deref().and_then(|folder| part_file(folder, code));
-        match part {
-            Some(path) => self.behind.send(Command::TakePart(path)),
-            None => code.clone_into(&mut self.align.serial),
         }
     }
 
@@ -389,19 +422,15 @@ impl App {
             Ask::PutDown => self.next_part(),
             Ask::Settings(settings) => {
                 self.settings = *settings;
-                if let Some(file) = &self.settings_file
-                    && let Err(error) = self.settings.write(file)
-                {
-                    self.behind.send(Command::Say(format!("{error:#}")));
+                if let Some(keeping) = &mut self.keeping {
+                    keeping.kept = keeping.for_this_run.without(&self.settings, &keeping.kept);
+                    self.behind.send(Command::KeepSettings(Box::new(keeping.kept.clone()), keeping.file.clone()));
                 }
                 self.behind.send(Command::Settings(Box::new(self.settings.clone())));
             }
             Ask::Source(choice) => self.take_source(choice, shown),
             Ask::LookForCameras => self.look_for_cameras(),
-            Ask::WritePart { text, file } => match landfit_part::text_file::save(&file, &text, Existing::Keep) {
-                Ok(()) => self.behind.send(Command::TakePartText(text, file.display().to_string())),
-                Err(error) => self.behind.send(Command::Say(error.to_string())),
-            },
+            Ask::WritePart { text, file } => self.behind.send(Command::WritePart { text, file }),
         }
     }
 
@@ -462,24 +491,21 @@ impl eframe::App for App {
 /// A file that was dropped on the window: a picture is measured; part and bench files are told apart by their names.
 fn dropped(path: &Path) -> Ask {
     let lower = |part: Option<&std::ffi::OsStr>| part.map(|p| p.to_string_lossy().to_lowercase()).unwrap_or_default();
-    if open::is_picture(path) {
+    if landfit_camera::is_named_as_picture(path) {
         return Ask::Desk(Command::Measure(vec![path.to_owned()]));
     }
     let is_bench = lower(path.file_stem()).contains("bench");
     Ask::Desk(if is_bench { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) })
 }
 
-/// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.
-fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
-    let files = std::fs::read_dir(folder).ok()?;
-    let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
-    paths.sort();
-    paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
+/// What sounds: nothing where the picture does not tell how things are now.
+fn heard(shown: &Shown) -> Option<f64> {
+    shown.align.nearness.filter(|_| shown.picture != PictureState::Old)
 }
 
 /// What keeps from accepting, as a sentence.
 fn panel_text(why: &str) -> String {
-    format!("{}.", capital(why))
+    format!("{}.", sentences::capital(why))
 }
 
 #[cfg(test)]

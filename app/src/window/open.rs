@@ -1,16 +1,16 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
-use super::{App, Page, look, narrate, shot, words};
+use super::{App, Keeping, Page, look, narrate, shot, words};
 use crate::rehearsal_bench::{self, RehearsalBench};
-use crate::settings::{self, Settings, SourceChoice};
+use crate::settings::{self, ForThisRun, Settings, SourceChoice};
 use crate::state::desk::Desk;
 use crate::state::shown::Shown;
 use crate::state::subject::{BenchFile, PartFile};
 use crate::worker::{SourceOrder, Worker};
 use anyhow::{Context, bail};
 use eframe::egui;
-use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, open_camera};
-use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
+use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, is_named_as_picture, open_camera};
+use landfit_rehearsal::scenario::{DEFAULT, Setting};
 use landfit_rehearsal::simulated::SimulatedBench;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -78,7 +78,9 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         return crate::commands::rehearse::without_window(&setting(args)?, args.seed);
     }
     let settings_file = settings::file();
-    let settings = with_options(Settings::read(&settings_file)?, args);
+    let kept = Settings::read(&settings_file)?;
+    let for_this_run = for_this_run(args);
+    let settings = for_this_run.over(kept.clone());
     let laid = lay(args, settings.clone())?;
     let rehearsal = laid.rehearsal.clone();
     let setting = setting(args)?;
@@ -118,7 +120,8 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
                 seed += 1;
                 setting.start(seed).ok()
             });
-            let mut app = App::new(Box::new(worker), settings, Some(settings_file), Some(rehearsal), another);
+            let keeping = Keeping { file: settings_file, kept, for_this_run };
+            let mut app = App::new(Box::new(worker), settings, Some(keeping), Some(rehearsal), another);
             if let Some(page) = page {
                 app.open_page(page);
             }
@@ -158,19 +161,10 @@ pub fn lay(args: &Args, settings: Settings) -> anyhow::Result<Laid> {
     Ok(Laid { desk: Desk::new(part, bench, settings)?, rehearsal })
 }
 
-/// The settings with what the command line says for this run.
+/// What the command line sets for this run.
 #[must_use]
-pub fn with_options(mut settings: Settings, args: &Args) -> Settings {
-    if let Some(results) = &args.results {
-        settings.results = Some(results.clone());
-    }
-    if let Some(percent) = args.text {
-        settings.text_percent = percent;
-    }
-    if args.light {
-        settings.ground = settings::Ground::Light;
-    }
-    settings
+pub fn for_this_run(args: &Args) -> ForThisRun {
+    ForThisRun { results: args.results.clone(), text_percent: args.text, ground: args.light.then_some(settings::Ground::Light) }
 }
 
 /// The setting of the rehearsal.
@@ -178,20 +172,11 @@ pub fn with_options(mut settings: Settings, args: &Args) -> Settings {
 /// # Errors
 /// Where there is none of that name.
 pub fn setting(args: &Args) -> anyhow::Result<Setting> {
-    let Some(name) = &args.on else { return Ok(DEFAULT) };
-    let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
-    Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
+    args.on.as_deref().map_or(Ok(DEFAULT), crate::commands::rehearse::setting)
 }
 
 /// Stored looks follow each other so slowly that each can be read.
 const BETWEEN_STORED: Duration = Duration::from_secs(2);
-
-/// Whether a file is named as a picture that landfit reads.
-#[must_use]
-pub fn is_picture(path: &Path) -> bool {
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-    ["png", "jpg", "jpeg", "bmp", "tif", "tiff", "pgm", "ppm", "pnm"].contains(&ending.as_str())
-}
 
 /// The pictures of a folder, by their names.
 fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
@@ -199,7 +184,7 @@ fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
     let mut files = Vec::new();
     for file in std::fs::read_dir(folder).map_err(trouble)? {
         let path = file.map_err(trouble)?.path();
-        if path.is_file() && is_picture(&path) {
+        if path.is_file() && is_named_as_picture(&path) {
             files.push(path);
         }
     }

@@ -33,12 +33,12 @@ impl Default for GridEntry {
     fn default() -> Self {
         let text = str::to_owned;
         Self {
-            name: text("My part"),
+            name: text(words::MY_PART),
             rows: text("10"),
             columns: text("10"),
             pitch_mm: text("0.8"),
             ball_mm: String::new(),
-            file: text("my-part.toml"),
+            file: text(words::MY_PART_FILE),
         }
     }
 }
@@ -114,12 +114,12 @@ fn grid_ui(ui: &mut Ui, view: &mut PartView, asks: &mut Vec<Ask>) {
     ui.label(RichText::new(words::MAKE_GRID).size(look::BODY * 1.15).color(p.text));
     let entry = &mut view.grid;
     let fields: [(&str, &mut String); 6] = [
-        ("name", &mut entry.name),
-        ("rows", &mut entry.rows),
-        ("columns", &mut entry.columns),
-        ("pitch, mm", &mut entry.pitch_mm),
-        ("ball, mm (empty: the usual one)", &mut entry.ball_mm),
-        ("file to write", &mut entry.file),
+        (words::GRID_NAME, &mut entry.name),
+        (words::GRID_ROWS, &mut entry.rows),
+        (words::GRID_COLUMNS, &mut entry.columns),
+        (words::GRID_PITCH, &mut entry.pitch_mm),
+        (words::GRID_BALL, &mut entry.ball_mm),
+        (words::GRID_FILE, &mut entry.file),
     ];
     for (name, value) in fields {
         ui.horizontal_wrapped(|ui| {
@@ -149,13 +149,15 @@ fn grid_ui(ui: &mut Ui, view: &mut PartView, asks: &mut Vec<Ask>) {
 /// Makes the part of what was typed and asks for it to be written and taken.
 fn made(entry: &GridEntry) -> anyhow::Result<Ask> {
     use anyhow::Context;
-    let number =
-        |text: &str, what: &str| text.trim().replace(',', ".").parse::<f64>().with_context(|| format!("{what}: write a number, as in 0.8"));
-    let count = |text: &str, what: &str| text.trim().parse::<u32>().with_context(|| format!("{what}: write a whole number, as in 10"));
-    let pitch_mm = number(&entry.pitch_mm, "pitch")?;
-    let (rows, columns) = (count(&entry.rows, "rows")?, count(&entry.columns, "columns")?);
-    let choice =
-        if entry.ball_mm.trim().is_empty() { defaults::for_pitch(pitch_mm)? } else { defaults::for_ball(number(&entry.ball_mm, "ball")?)? };
+    let number = |text: &str, what: &str| text.trim().replace(',', ".").parse::<f64>().with_context(|| words::write_a_number(what));
+    let count = |text: &str, what: &str| text.trim().parse::<u32>().with_context(|| words::write_a_whole_number(what));
+    let pitch_mm = number(&entry.pitch_mm, words::GRID_PITCH)?;
+    let (rows, columns) = (count(&entry.rows, words::GRID_ROWS)?, count(&entry.columns, words::GRID_COLUMNS)?);
+    let choice = if entry.ball_mm.trim().is_empty() {
+        defaults::for_pitch(pitch_mm)?
+    } else {
+        defaults::for_ball(number(&entry.ball_mm, words::GRID_BALL)?)?
+    };
     let drawing = GridDrawing {
         name: entry.name.trim().to_owned(),
         rows,

@@ -2,7 +2,7 @@
 
 use super::look;
 use super::words;
-use crate::overlay::canvas::{Ends, Stroke as Mark, Strokes, Xy};
+use crate::overlay::canvas::{Ends, Stroke as Mark, Xy};
 use crate::overlay::text::Face;
 use crate::state::shown::{Exposure, Spot};
 use eframe::egui::{
@@ -79,8 +79,12 @@ impl PictureView {
             return;
         }
         let fitted = (rect.width() / width).min(rect.height() / height);
+        // A window drawn together to nothing, or laid out for the first time.
+        if !(fitted.is_finite() && fitted > 0.0) {
+            return;
+        }
         self.px = fitted * ui.pixels_per_point();
-        self.zoom = self.zoom.clamp(1.0, MOST_ZOOM);
+        self.zoom = if self.zoom.is_nan() { 1.0 } else { self.zoom.clamp(1.0, MOST_ZOOM) };
         let whole = Pos2::new(width / 2.0, height / 2.0);
         let mut middle = self.middle.unwrap_or(whole);
         if response.hovered() {
@@ -100,8 +104,7 @@ impl PictureView {
         }
         // No further than the picture's edge at the pane's edge.
         let half = rect.size() / (2.0 * scale);
-        let within = |v: f32, half: f32, all: f32| if 2.0 * half >= all { all / 2.0 } else { v.clamp(half, all - half) };
-        middle = Pos2::new(within(middle.x, half.x, width), within(middle.y, half.y, height));
+        middle = Pos2::new(held_within(middle.x, half.x, width), held_within(middle.y, half.y, height));
         self.middle = Some(middle);
         let mut left = 0.0;
         for (exposure, (_, texture)) in exposures.iter().zip(&self.textures) {
@@ -110,7 +113,7 @@ impl PictureView {
             let place = Place { rect: Rect::from_min_size(min, size * scale), scale };
             painter.image(texture.id(), place.rect, Rect::from_min_max(Pos2::ZERO, Pos2::new(1.0, 1.0)), Color32::WHITE);
             if !self.hidden_marks {
-                draw(&painter, &exposure.strokes, place, fitted);
+                draw(&painter, exposure.strokes.drawn.iter(), place, fitted);
             }
             left += size.x + gap;
         }
@@ -162,11 +165,8 @@ impl PictureView {
         painter.rect_filled(rect, 3.0, Color32::from_rgb(0x0C, 0x0D, 0x0F));
         painter.image(texture.id(), place.rect, Rect::from_min_max(Pos2::ZERO, Pos2::new(1.0, 1.0)), Color32::WHITE);
         // Labels would fill so small a piece: its own caption tells what it is.
-        let lines = Strokes {
-            area: shown.strokes.area,
-            drawn: shown.strokes.drawn.iter().filter(|m| matches!(m, Mark::Line { .. })).cloned().collect(),
-        };
-        draw(&painter, &lines, place, (self.px / ui.pixels_per_point()).max(0.2) * 1.2);
+        let lines = shown.strokes.drawn.iter().filter(|m| matches!(m, Mark::Line { .. }));
+        draw(&painter, lines, place, (self.px / ui.pixels_per_point()).max(0.2) * 1.2);
     }
 
     /// One spot with its label below, in `rect`.
@@ -190,6 +190,12 @@ impl PictureView {
     }
 }
 
+/// The middle of a view that reaches `half` to either side, moved so that it shows nothing beyond 0 and `all`.
+fn held_within(middle: f32, half: f32, all: f32) -> f32 {
+    // Written so that what is no number comes out as the middle of all.
+    if 2.0 * half < all && middle.is_finite() { middle.max(half).min(all - half) } else { all / 2.0 }
+}
+
 fn options() -> TextureOptions {
     TextureOptions { magnification: egui::TextureFilter::Linear, ..TextureOptions::LINEAR }
 }
@@ -211,11 +217,11 @@ fn hatch(painter: &Painter, rect: Rect) {
 }
 
 /// Draws marks; lines keep the width that they have where all of the picture is shown.
-fn draw(painter: &Painter, strokes: &Strokes, place: Place, fitted: f32) {
+fn draw<'a>(painter: &Painter, marks: impl Iterator<Item = &'a Mark>, place: Place, fitted: f32) {
     let clip = painter.clip_rect();
     let seen = |points: &[Xy]| points.iter().any(|p| clip.expand(40.0).contains(place.at(*p)));
-    let mut shapes = Vec::with_capacity(strokes.drawn.len());
-    for mark in &strokes.drawn {
+    let mut shapes = Vec::new();
+    for mark in marks {
         match mark {
             Mark::Line { points, ends, pen } if seen(points) => {
                 let mut places: Vec<Pos2> = thinned(points, place.scale).map(|p| place.at(p)).collect();
@@ -267,4 +273,17 @@ fn thinned(points: &[Xy], scale: f32) -> impl Iterator<Item = Xy> {
         }
     };
     points.iter().copied().step_by(step)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::held_within;
+
+    #[test]
+    fn the_middle_of_a_view_stays_in_the_picture_and_is_always_a_number() {
+        assert_eq!([-3.0, 20.0, 300.0].map(|m| held_within(m, 10.0, 100.0)), [10.0, 20.0, 90.0]);
+        for (middle, half) in [(f32::NAN, 10.0), (20.0, f32::NAN), (20.0, f32::INFINITY), (20.0, 60.0)] {
+            assert_eq!(held_within(middle, half, 100.0), 50.0);
+        }
+    }
 }

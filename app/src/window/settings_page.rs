@@ -2,7 +2,7 @@
 
 use super::look;
 use super::{Ask, words};
-use crate::settings::{Ground, Settings, TEXT_PERCENT};
+use crate::settings::{Ground, Settings, TEXT_PERCENT, usual_results_folder};
 use crate::state::units::{Lengths, Turns};
 use eframe::egui::{self, Key, RichText, ScrollArea, Ui, Vec2};
 use std::path::PathBuf;
@@ -45,7 +45,7 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
             let label = ui.label(words::INITIALS);
             let _ = edit.labelled_by(label.id);
         });
-        folder_ui(ui, words::RESULTS, &mut set.results, &mut view.results, &settings.results_folder().display().to_string());
+        folder_ui(ui, words::RESULTS, &mut set.results, &mut view.results, &usual_results_folder().display().to_string());
         folder_ui(ui, words::PARTS, &mut set.parts, &mut view.parts, "");
     });
     if set == *settings { Vec::new() } else { vec![Ask::Settings(Box::new(set))] }

@@ -3,6 +3,7 @@
 use super::open::{self, Args};
 use super::raster::Raster;
 use super::{App, Behind, Page, look};
+use crate::pictures;
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::Settings;
 use crate::state::desk::{Accepting, Command, Desk, Sight};
@@ -11,6 +12,7 @@ use crate::worker::SourceOrder;
 use anyhow::{Context, bail};
 use eframe::egui;
 use landfit_camera::Frame;
+use landfit_part::Existing;
 use std::cell::RefCell;
 use std::path::Path;
 use std::process::ExitCode;
@@ -24,6 +26,8 @@ pub struct AtOnce {
     bench: RehearsalBench,
     shown: Arc<Shown>,
     looks: u64,
+    /// Names of the sources that were asked for; pictures are the rehearsal's all the same.
+    sources: Vec<String>,
 }
 
 /// The handle that the window holds, and its maker too.
@@ -35,7 +39,7 @@ impl AtOnce {
     #[must_use]
     pub fn new(mut desk: Desk, bench: RehearsalBench) -> Self {
         let shown = Arc::new(desk.shown());
-        let mut all = Self { desk, bench, shown, looks: 0 };
+        let mut all = Self { desk, bench, shown, looks: 0, sources: Vec::new() };
         all.publish();
         all
     }
@@ -47,7 +51,7 @@ impl AtOnce {
     pub fn look(&mut self) -> anyhow::Result<()> {
         self.looks += 1;
         let pictures = self.bench.render(self.looks)?;
-        let frame = Arc::new(Frame { pictures, taken: Instant::now(), number: self.looks });
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
         self.desk.look(&frame, true, self.now_s());
         self.publish();
         Ok(())
@@ -68,7 +72,8 @@ impl AtOnce {
     #[cfg(test)]
     /// Takes another part, and puts it on the bench in place of the one that lies there.
     pub fn put_part(&mut self, text: String) {
-        self.command(Command::TakePartText(text, "made.toml".into()));
+        self.desk.take_part(crate::state::subject::PartFile::parse(text, "made.toml".into()).unwrap());
+        self.publish();
         self.bench = RehearsalBench::new(self.bench.truth(), (*self.desk.part.part).clone(), 1);
     }
 
@@ -77,6 +82,22 @@ impl AtOnce {
     #[must_use]
     pub const fn bench(&self) -> &RehearsalBench {
         &self.bench
+    }
+
+    /// Takes in pictures from elsewhere.
+    #[cfg(test)]
+    pub fn look_at(&mut self, pictures: Vec<landfit_vision::Picture>) {
+        self.looks += 1;
+        let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
+        self.desk.look(&frame, true, self.now_s());
+        self.publish();
+    }
+
+    /// Names of the sources that were asked for.
+    #[cfg(test)]
+    #[must_use]
+    pub fn sources(&self) -> &[String] {
+        &self.sources
     }
 
     /// The desk.
@@ -112,7 +133,7 @@ impl AtOnce {
         for round in 0..most_rounds {
             self.look()?;
             self.look()?;
-            let told = self.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left, m.play.take_up_turns().unwrap_or(0.0)));
+            let told = self.desk.job().to_turn().first().map(|(m, left)| (m.adjuster, *left, m.play.take_up_turns().unwrap_or(0.0)));
             let Some((adjuster, left, take_up)) = told else { return Ok(round) };
             self.bench.turn(adjuster, left + take_up * left.signum());
         }
@@ -129,7 +150,12 @@ impl Behind for AtOnceHandle {
         self.0.borrow_mut().command(command);
     }
 
-    fn take_source(&mut self, _: SourceOrder) {}
+    fn take_source(&mut self, source: SourceOrder) {
+        let mut behind = self.0.borrow_mut();
+        behind.sources.push(source.name);
+        behind.desk.change_source();
+        behind.publish();
+    }
 }
 
 /// Draws the page and writes the picture, whole or not at all.
@@ -138,7 +164,7 @@ impl Behind for AtOnceHandle {
 /// One sentence that names the file or the option.
 pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     let size = size(&args.size)?;
-    let settings = open::with_options(Settings::default(), args);
+    let settings = open::for_this_run(args).over(Settings::default());
     // What a picture accepts is kept nowhere.
     let results = tempfile::tempdir().context("no temporary folder can be made")?;
     let settings = Settings { results: Some(results.path().to_owned()), ..settings };
@@ -150,18 +176,7 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
         .of_size(egui::Vec2::new(size[0] as f32, size[1] as f32));
     app.open_page(page);
     let picture = picture(&mut app, size, &mut || handle.0.borrow_mut().look())?;
-    let mut bytes = Vec::new();
-    picture.write_to(&mut std::io::Cursor::new(&mut bytes), image::ImageFormat::Png)?;
-    let cannot = || format!("{} cannot be written; check the folder, its rights and the room on the disk", file.display());
-    let folder = file.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".landfit-").suffix(".part");
-    // A temporary file is its owner's alone; the picture is an ordinary file.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut made = builder.tempfile_in(folder).with_context(cannot)?;
-    std::io::Write::write_all(&mut made, &bytes).with_context(cannot)?;
-    made.persist(file).with_context(cannot)?;
+    pictures::save_png(file, &image::DynamicImage::ImageRgba8(picture), Existing::Replace)?;
     crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
     Ok(ExitCode::SUCCESS)
 }
@@ -176,7 +191,7 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
             behind.look()?;
             behind.look()?;
             // Half of what is told: the strip is on its way.
-            let told = behind.desk.job.to_turn().first().map(|(m, left)| (m.adjuster, *left));
+            let told = behind.desk.job().to_turn().first().map(|(m, left)| (m.adjuster, *left));
             if let Some((adjuster, left)) = told {
                 behind.bench.turn(adjuster, 0.6 * left);
             }
@@ -186,14 +201,12 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
             let _ = behind.follow(12)?;
         }
         "placed" => {
-            let _ = behind.follow(12)?;
-            behind.command(Command::Accept(Accepting { serial: "0042".into(), ..Accepting::default() }));
+            accepted(behind)?;
             behind.bench.swing_optics(false);
             behind.look()?;
         }
         "moved" => {
-            let _ = behind.follow(12)?;
-            behind.command(Command::Accept(Accepting::default()));
+            accepted(behind)?;
             behind.bench.turn(0, 0.2);
             behind.look()?;
         }
@@ -201,6 +214,19 @@ fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
         _ => bail!("there is no stage {name:?}; they are begin, turning, good, placed, moved, old"),
     }
     Ok(())
+}
+
+/// Follows what is told until the part is accepted.
+fn accepted(behind: &mut AtOnce) -> anyhow::Result<()> {
+    let _ = behind.follow(12)?;
+    let sees_it_right = behind.desk.expected_first();
+    behind.command(Command::Accept(Accepting { serial: "0042".into(), first_seen: sees_it_right, ..Accepting::default() }));
+    let align = &behind.shown.align;
+    if let Some(accepted) = &align.accepted {
+        return accepted.trouble.as_ref().map_or(Ok(()), |trouble| bail!("{trouble}"));
+    }
+    let why = align.not_acceptable.clone().or_else(|| behind.shown.trouble.clone()).unwrap_or_default();
+    bail!("this rehearsal does not come so far that its part is accepted ({why}); another --on or --seed may")
 }
 
 fn size(text: &str) -> anyhow::Result<[u32; 2]> {

@@ -72,12 +72,12 @@ fn looked(behind: &mut AtOnce) {
 
 fn good(behind: &mut AtOnce) {
     let _ = behind.follow(12).unwrap();
-    assert_eq!(behind.desk().job.state(), JobState::GoodToPlace);
+    assert_eq!(behind.desk().job().state(), JobState::GoodToPlace);
 }
 
 impl Table {
     fn state(&self) -> JobState {
-        self.behind.0.borrow().desk().job.state()
+        self.behind.0.borrow().desk().job().state()
     }
 
     fn accepted(&self) -> bool {
@@ -238,6 +238,23 @@ fn a_tap_on_the_key_and_a_click_on_the_button_accept_nothing() {
 }
 
 #[test]
+fn a_hold_does_not_outlast_its_page() {
+    let (mut harness, table) = ordinary(good);
+    harness.event(key(Key::F12, true));
+    wait(&mut harness, 2);
+    assert!(harness.state().align.hold.is_under_way());
+    harness.key_press(Key::F4);
+    wait(&mut harness, 1);
+    harness.event(key(Key::F12, false));
+    wait(&mut harness, 4);
+    harness.key_press(Key::F2);
+    hold(&mut harness, 1);
+    assert!(!table.accepted(), "two taps, a while apart");
+    hold(&mut harness, 10);
+    assert!(table.accepted());
+}
+
+#[test]
 fn outside_the_allowance_only_a_typed_reason_lets_it_be_accepted() {
     let (mut harness, table) = ordinary(looked);
     hold(&mut harness, 10);
@@ -347,6 +364,7 @@ fn an_old_picture_is_said_and_nothing_is_accepted_on_it() {
     table.behind.0.borrow_mut().stall("old picture, 3 s: the camera was unplugged", "Plug it in again.");
     harness.run_ok();
     assert_eq!(table.behind.0.borrow().shown().picture, PictureState::Old);
+    assert_eq!(super::heard(&table.behind.0.borrow().shown()), None, "nor does it sound");
     hold(&mut harness, 10);
     assert!(!table.accepted());
 }
@@ -398,6 +416,18 @@ fn settings_take_effect_at_once() {
     let settings = harness.state().settings();
     assert_eq!((settings.ground, settings.text_percent), (Ground::Light, 200));
     assert!(table.behind.0.borrow().shown().align.sentences.iter().any(|s| s.text.contains(" mil")));
+}
+
+#[test]
+fn a_look_at_the_folder_for_results_leaves_it_as_it_is() {
+    let (mut harness, table) = ordinary(looked);
+    harness.state_mut().open_page(Page::Settings);
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::RESULTS).focus();
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, words::PARTS).focus();
+    harness.run_ok();
+    assert_eq!(harness.state().settings().results.as_deref(), Some(table.results.path()));
 }
 
 #[test]
@@ -475,6 +505,46 @@ fn a_view_takes_less_than_its_share_of_a_frame() {
 }
 
 #[test]
+fn a_bench_with_another_number_of_exposures_opens_its_source_anew() {
+    let watched = crate::settings::SourceChoice::Watched("/tmp/looks".into());
+    let settings = Settings { source: watched, ..Settings::default() };
+    let (mut harness, table) = window(Vec2::new(1280.0, 720.0), settings, looked);
+    harness.run_ok();
+    assert!(table.behind.0.borrow().sources().is_empty());
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("two.toml");
+    std::fs::write(&file, landfit_rehearsal::scenario::Setting::named("all-on-the-part").unwrap().bench_toml).unwrap();
+    table.behind.0.borrow_mut().command(Command::TakeBench(file));
+    harness.run_ok();
+    let shown = table.behind.0.borrow().shown();
+    assert_eq!((shown.exposures_of_bench, table.behind.0.borrow().sources().len()), (2, 1), "{:?}", shown.trouble);
+}
+
+#[test]
+fn a_reading_runs_with_the_hand_unless_it_is_being_typed() {
+    let (mut harness, table) = ordinary(looked);
+    let screws = table.behind.0.borrow().shown().bench.adjusters.clone();
+    let name = words::reading_of(&screws.iter().find(|a| a.has_reading).unwrap().name);
+    harness.state_mut().open_page(Page::Bench);
+    harness.run_ok();
+    let value = |harness: &Harness<App>| harness.get_by_role_and_label(Role::TextInput, &name).value();
+    harness.get_by_role_and_label(Role::TextInput, &name).focus();
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, &name).type_text("3.");
+    harness.run_ok();
+    assert_eq!(value(&harness).as_deref(), Some("3."), "what is typed stays as it is");
+    harness.get_by_role_and_label(Role::Button, words::LOOK_FOR_CAMERAS).focus();
+    harness.run_ok();
+    assert_eq!(value(&harness).as_deref(), Some("3.00"));
+    let turned = screws.iter().position(|a| a.has_reading).unwrap();
+    table.behind.0.borrow().bench().turn(turned, 1.0);
+    looked(&mut table.behind.0.borrow_mut());
+    harness.run_ok();
+    let runs: f64 = value(&harness).unwrap().parse().unwrap();
+    assert!((runs - 3.0).abs() > 0.5, "{runs}");
+}
+
+#[test]
 fn commands_that_a_page_gives_reach_the_desk() {
     let (mut harness, table) = ordinary(looked);
     harness.state_mut().open_page(Page::After);
@@ -485,4 +555,19 @@ fn commands_that_a_page_gives_reach_the_desk() {
     table.behind.0.borrow_mut().command(Command::Measure(vec!["nowhere.png".into()]));
     let shown = table.behind.0.borrow().shown();
     assert!(shown.after.measured[0].text.contains("nowhere.png"));
+}
+
+#[test]
+fn a_stage_that_cannot_be_reached_ends_with_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let part = folder.path().join("part.toml");
+    // An allowance that no hand can meet.
+    let strict = landfit_rehearsal::scenario::Setting::named(ON).unwrap().part_toml.replace("miss_mm = 0.09", "miss_mm = 0.0001");
+    std::fs::write(&part, strict).unwrap();
+    for stage in ["placed", "moved"] {
+        let shot = folder.path().join("shot.png");
+        let args = open::Args { part: Some(part.clone()), shot: Some(shot.clone()), stage: stage.into(), ..args(ON, 3) };
+        let told = super::shot::write(&args, Page::Align, &shot).unwrap_err().to_string();
+        assert!(told.contains("does not come so far") && !shot.exists(), "{stage}: {told}");
+    }
 }

@@ -2,11 +2,13 @@
 //!
 //! Words of the trade and of the contract; no verdict that a machine could be taken to obey. Help tells of the job and its reasons.
 
+use crate::align_text::verdict;
+use crate::sentences;
 use crate::state::job::JobState;
 use crate::state::shown::PictureState;
 use crate::state::units::Lengths;
 use landfit_calibration::judgement::Decision;
-use landfit_part::Pose;
+use landfit_part::{Pose, Side};
 
 /// The window's title.
 pub const TITLE: &str = "landfit";
@@ -48,7 +50,6 @@ pub const TURN_NEXT: &str = "Turn";
 pub const NOTHING_TO_TURN: &str = "Nothing left to turn";
 pub const IN_THE_WAY: &str = "Something stands in the way";
 pub const LET_IT_REST: &str = "Let it rest";
-pub const THE_ROTATION: &str = "the rotation";
 pub const EXPECTED_NOT_KNOWN: &str = "Expected on the board: not yet known for this bench.";
 pub const TURN_BACK: &str = "If this came with the last turn, turn that back.";
 
@@ -75,12 +76,7 @@ pub fn then(line: &str) -> String {
 /// "Within: the worst is ball A14, 12 µm ± 0.9 µm off; allowed 90 µm."
 #[must_use]
 pub fn worst(thing: &str, site: &str, miss: &str, u: &str, allowed: &str, decision: Decision) -> String {
-    let verdict = match decision {
-        Decision::Within => "Within",
-        Decision::Outside => "Outside",
-        Decision::Undecided => "Undecided",
-    };
-    format!("{verdict}: the worst is {thing} {site}, {miss} ± {u} off; allowed {allowed}.")
+    format!("{}: the worst is {thing} {site}, {miss} ± {u} off; allowed {allowed}.", verdict(decision))
 }
 
 /// What will be left after the moves.
@@ -92,27 +88,7 @@ pub fn left_after(left: &str) -> String {
 /// "The part sits 120 µm right and 56 µm towards you, turned 0.512° anticlockwise."
 #[must_use]
 pub fn offset(offset: &Pose, units: Lengths) -> String {
-    let way = |mm: f64, plus: &str, minus: &str| format!("{} {}", units.text(mm.abs()), if mm < 0.0 { minus } else { plus });
-    let deg = offset.theta_rad.to_degrees();
-    format!(
-        "The part sits {} and {}, turned {:.3}° {}.",
-        way(offset.x_mm, "right", "left"),
-        way(offset.y_mm, "away from you", "towards you"),
-        deg.abs(),
-        if deg < 0.0 { "clockwise" } else { "anticlockwise" }
-    )
-}
-
-/// "2 divisions".
-#[must_use]
-pub fn divisions(n: f64) -> String {
-    if (n - 1.0).abs() < 1e-9 { "1 division".to_owned() } else { format!("{n} divisions") }
-}
-
-/// "0.03 of a turn".
-#[must_use]
-pub fn of_a_turn(turns: f64) -> String {
-    format!("{turns:.2} of a turn")
+    format!("The part sits {}.", sentences::offset_text_in(offset, &|mm| units.text(mm)))
 }
 
 /// What goes ahead where the sense reverses.
@@ -155,6 +131,12 @@ pub fn accepted(thing: &str, site: &str, miss: &str, u: &str, time: &str) -> Str
 #[must_use]
 pub fn accepted_with(reason: &str) -> String {
     format!("Accepted with a reason: {reason}")
+}
+
+/// Without a sound card.
+#[must_use]
+pub fn no_sound(error: &str) -> String {
+    format!("There is no sound here: {error}.")
 }
 
 pub const HOLD_TO_ACCEPT: &str = "Hold to accept";
@@ -212,6 +194,20 @@ pub const WHOLE: &str = "Whole picture";
 pub const MARKS: &str = "Marks";
 pub const LANDING: &str = "Landing plot";
 
+pub const AWAY: &str = "away from you";
+
+/// What the ring of the landing plot is.
+#[must_use]
+pub fn ring(worst: &str) -> String {
+    format!("ring: {worst}")
+}
+
+/// What its circle is.
+#[must_use]
+pub fn circle(allowed: &str) -> String {
+    format!("circle: {allowed}")
+}
+
 /// The legend of the miss lines.
 #[must_use]
 pub fn miss_lines(magnification: u32) -> String {
@@ -222,12 +218,87 @@ pub const PART_FILE: &str = "Part file";
 pub const BENCH_FILE: &str = "Bench file";
 pub const TAKE_IT: &str = "Take it";
 pub const MAKE_GRID: &str = "Make a ball grid";
+pub const MY_PART: &str = "My part";
+pub const MY_PART_FILE: &str = "my-part.toml";
+pub const GRID_NAME: &str = "name";
+pub const GRID_ROWS: &str = "rows";
+pub const GRID_COLUMNS: &str = "columns";
+pub const GRID_PITCH: &str = "pitch, mm";
+pub const GRID_BALL: &str = "ball, mm (empty: the usual one)";
+pub const GRID_FILE: &str = "file to write";
+
+/// What was typed is no number.
+#[must_use]
+pub fn write_a_number(what: &str) -> String {
+    format!("{what}: write a number, as in 0.8")
+}
+
+/// What was typed is no whole number.
+#[must_use]
+pub fn write_a_whole_number(what: &str) -> String {
+    format!("{what}: write a whole number, as in 10")
+}
+
+/// "132 balls, body 11.6 x 11.6 mm".
+#[must_use]
+pub fn part_size(count: usize, thing: &str, [w, h]: [f64; 2]) -> String {
+    format!("{count} {thing}s, body {w} x {h} mm")
+}
+
+/// "pitch 0.800 mm".
+#[must_use]
+pub fn pitch(mm: f64) -> String {
+    format!("pitch {mm:.3} mm")
+}
+
+/// "largest allowed miss 90 µm, from the part file".
+#[must_use]
+pub fn allowance(miss: &str, source: &str) -> String {
+    format!("largest allowed miss {miss}, {source}")
+}
+
+/// Sizes as measured over those of the part file: the middle one, the least, the most.
+#[must_use]
+pub fn sizes(thing: &str, ratios: [f64; 3]) -> String {
+    let [middle, least, most] = ratios.map(|r| format!("{:.0} %", 100.0 * r));
+    format!("Sizes of {thing}s: {middle} of the part file's in the middle, from {least} to {most}.")
+}
+
+/// "pictures of 1280 x 960 px".
+#[must_use]
+pub fn picture_size([w, h]: [u32; 2]) -> String {
+    format!("pictures of {w} x {h} px")
+}
+
+/// "view 1: part view, exposure 1".
+#[must_use]
+pub fn view(number: usize, shows: Side, exposure: usize) -> String {
+    format!("view {number}: {} view, exposure {exposure}", shows.word())
+}
+
+pub const THIS_PICTURE: &str = "this";
 pub const SEEN_OF_THIS: &str = "Seen of this part and board";
 pub const NOTHING_SEEN: &str = "Nothing was measured yet.";
 pub const NOTHING_ODD: &str = "Every terminal and land in view is as it should be.";
 pub const DROP_HINT: &str = "A file may also be dropped on the window; a scanned code chooses the part file of that name.";
 pub const SOURCE: &str = "Pictures from";
+pub const CALIBRATED: &str = "The bench file says that it is calibrated.";
+pub const CALIBRATION_UNSAID: &str = "The bench file says nothing of its calibration.";
+
+/// When a bench was calibrated.
+#[must_use]
+pub fn calibrated_on(date: &str) -> String {
+    format!("Calibrated on {date}.")
+}
+
 pub const READINGS: &str = "What each thimble reads now";
+
+/// "reading of X".
+#[must_use]
+pub fn reading_of(adjuster: &str) -> String {
+    format!("reading of {adjuster}")
+}
+
 pub const READ_AGAIN: &str = "Measure";
 pub const AFTER_PICTURES: &str = "Stored pictures, in the order of exposure";
 pub const AFTER_LIVE: &str = "Measure the live picture again";

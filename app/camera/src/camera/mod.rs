@@ -308,7 +308,7 @@ impl Source for LiveCamera {
             let camera = self.device.name.clone();
             return Err(Trouble::Dark { camera, mean_percent: 100.0 * mean, least_percent: 100.0 * DARK_MEAN });
         }
-        Ok(Some(Frame { pictures: vec![picture], taken, number: 0 }))
+        Ok(Some(Frame { pictures: vec![picture], taken, from_jpeg: false, number: 0 }))
     }
 }
 

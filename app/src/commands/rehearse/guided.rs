@@ -1,5 +1,6 @@
 //! Many rehearsals with clumsy hands that follow the window's own guidance, and what came of them.
 
+use super::super::{print_json, print_lines};
 use crate::state::guided::{Guided, follow};
 use landfit_rehearsal::picture;
 use landfit_rehearsal::scenario::Setting;
@@ -29,22 +30,25 @@ pub fn run(settings: &[Setting], count: usize, seed: u64, json: bool) -> anyhow:
     let good = all.iter().filter(|g| g.good).count();
     let wrongly: usize = all.iter().map(|g| g.wrongly_good_on_the_way + usize::from(g.wrongly_good)).sum();
     if json {
-        println!(
-            "{}",
-            serde_json::to_string_pretty(
-                &serde_json::json!({"schema": 1, "seed": seed, "good": good, "wrongly": wrongly, "rehearsals": all})
-            )?
-        );
+        print_json(&serde_json::json!({"schema": 1, "seed": seed, "good": good, "wrongly": wrongly, "rehearsals": all}))?;
     } else {
-        print(&all, good, wrongly, seed);
+        print_lines(&lines(&all, good, wrongly, seed))?;
     }
     let share = good as f64 / count.max(1) as f64;
     Ok(ExitCode::from(u8::from(wrongly > 0 || share < LEAST_GOOD)))
 }
 
-fn print(all: &[Guided], good: usize, wrongly: usize, seed: u64) {
-    println!("{} rehearsals with clumsy hands by the window's own guidance, seed {seed}; every look is a rendered picture.", all.len());
-    println!("good to place {good} of {} ({:.1} %), wrongly {wrongly}", all.len(), 100.0 * good as f64 / all.len().max(1) as f64);
+fn lines(all: &[Guided], good: usize, wrongly: usize, seed: u64) -> Vec<String> {
+    let mut lines = Vec::new();
+    lines.push(format!(
+        "{} rehearsals with clumsy hands by the window's own guidance, seed {seed}; every look is a rendered picture.",
+        all.len()
+    ));
+    lines.push(format!(
+        "good to place {good} of {} ({:.1} %), wrongly {wrongly}",
+        all.len(),
+        100.0 * good as f64 / all.len().max(1) as f64
+    ));
     let spread = |of: &dyn Fn(&Guided) -> f64| {
         let mut values: Vec<f64> = all.iter().filter(|g| g.good).map(of).collect();
         values.sort_by(f64::total_cmp);
@@ -52,12 +56,12 @@ fn print(all: &[Guided], good: usize, wrongly: usize, seed: u64) {
             |share: f64| values.get(((values.len() as f64 * share) as usize).min(values.len().saturating_sub(1))).copied().unwrap_or(0.0);
         format!("{:.0} / {:.0} / {:.0}", at(0.5), at(0.95), at(1.0))
     };
-    println!(
+    lines.push(format!(
         "moves {}, seconds {} (median / 95 % / most; two seconds a move and one a turn); worst at the end {:.1} µm",
         spread(&|g| g.moves as f64),
         spread(&|g| g.seconds),
         all.iter().filter(|g| g.good).map(|g| g.worst_um).fold(0.0, f64::max)
-    );
+    ));
     let mut slips: BTreeMap<&str, [usize; 2]> = BTreeMap::new();
     for (word, [made, heard]) in all.iter().flat_map(|g| &g.slips) {
         let sum = slips.entry(word).or_default();
@@ -65,11 +69,12 @@ fn print(all: &[Guided], good: usize, wrongly: usize, seed: u64) {
         sum[1] += heard;
     }
     for (word, [made, heard]) in slips {
-        println!("{word:<16} {made:>4} made, {heard:>4} noticed within two measurements");
+        lines.push(format!("{word:<16} {made:>4} made, {heard:>4} noticed within two measurements"));
     }
     let (said, moves) = all.iter().fold((0, 0), |(s, m), g| (s + g.said_without_slip, m + g.without_slip));
-    println!("said without any slip: {said} of {moves} moves");
+    lines.push(format!("said without any slip: {said} of {moves} moves"));
     for ended in all.iter().filter(|g| !g.good).take(3) {
-        println!("not good: {}", ended.ended);
+        lines.push(format!("not good: {}", ended.ended));
     }
+    lines
 }

@@ -1,6 +1,8 @@
 //! The rehearsal of one job, told step by step.
 
-use crate::sentences::{left_text, moves_text, noticed_text, offset_text, short_length_text, terminal_word, uncertainty_text, worst_text};
+use crate::sentences::{
+    capital, left_text, moves_text, noticed_text, offset_text, short_length_text, terminal_word, uncertainty_text, worst_text,
+};
 use anyhow::anyhow;
 use landfit_calibration::bench::Bench;
 use landfit_part::{Part, Side};
@@ -99,9 +101,4 @@ fn ending_text(ending: &Ending, part: &Part, bench: &SimulatedBench) -> String {
         Ending::NoAnswer(_) => "The rehearsal ends here: nothing was turned.".to_owned(),
         Ending::OutOfRounds => format!("Still not at rest after {MOST_LOOKS} looks. {truth}"),
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
