@@ -84,6 +84,19 @@ pub enum LightsError {
         /// Its tint.
         rgb: [f64; 3],
     },
+    /// A picture of another size than the bench's.
+    #[error(
+        "it is {} x {} px, but the bench's frame is {} x {} px: take it with the bench's camera settings",
+        size_px[0], size_px[1], frame_px[0], frame_px[1]
+    )]
+    Size {
+        /// Which.
+        which: Which,
+        /// Its columns and rows.
+        size_px: [usize; 2],
+        /// The frame's.
+        frame_px: [u32; 2],
+    },
     /// Grey pictures, but views that are told apart by tint.
     #[error("the pictures are grey, but the bench file tells its views apart by tint")]
     Grey,
@@ -130,6 +143,15 @@ const MOST_BLACK: f64 = 0.2;
 /// A gamma nearer than this to the file's is the same, whatever its uncertainty: 1 % of light.
 const GAMMA_SLACK: f64 = 0.01;
 
+impl Pictures<'_> {
+    /// All that were taken. The one of `part` once more counts as [`Which::Part`].
+    fn all(&self) -> impl Iterator<Item = (Which, &Picture)> {
+        let needed = [(Which::Part, Some(self.part.picture)), (Which::Board, Some(self.board.picture))];
+        let others = [(Which::Both, self.both), (Which::Dark, self.dark), (Which::Bright, self.bright), (Which::Part, self.again)];
+        needed.into_iter().chain(others).filter_map(|(which, picture)| Some((which, picture?)))
+    }
+}
+
 /// Learns from pictures of the size of the frame.
 ///
 /// # Errors
@@ -137,6 +159,12 @@ const GAMMA_SLACK: f64 = 0.01;
 pub fn learn(pictures: &Pictures<'_>, optics: &Optics) -> Result<Learnt, LightsError> {
     let of = |which: Which| move |error: TintError| LightsError::Picture { which, error };
     let mut frame = optics.frame;
+    for (which, picture) in pictures.all() {
+        if frame.fitting(picture, 0).is_err() {
+            let size_px = [picture.width_px, picture.height_px];
+            return Err(LightsError::Size { which, size_px, frame_px: frame.size_px });
+        }
+    }
     let full = pictures.part.picture.full_scale();
     let levels = pictures.dark.map(black_level);
     if let Some(l) = levels {

@@ -18,7 +18,7 @@ pub fn check_format(record: &Record, paths: &[PathBuf], shots: &[Picture]) -> an
         let format = pictures::format(path, picture);
         if format != *calibrated {
             bail!(
-                "{} is an {format} picture, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one",
+                "{} has the format {format}, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one",
                 path.display()
             );
         }
