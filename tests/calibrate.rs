@@ -288,13 +288,17 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("scale none.png t-board.png --bench bench.toml --dots 1.0", "no target was found");
     shop.refused("scale text.png t-board.png --bench bench.toml --dots 1.0", "cut short or damaged");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --staggered 1.0 --row 0.9", "right target file");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.25", "by the bench file: is it the right target file or pitch?");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --about 62", "were stated");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --about much", "µm per px, from");
+    shop.done("scale t-part.png t-board.png --bench bench.toml --dots 1.25 --about 62 --dry");
     shop.refused("scale t-part.png t-board.png --bench bench.toml", "which target is it");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 0", "--dots 0");
     shop.refused("scale t-part.png --bench bench.toml --dots 1.0", "takes 2 for every laying down");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler-limit NaN", "--ruler-limit");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler glass --ruler-due 2027-02-30", "--ruler-due");
     image::open(shop.path("t-board.png")).unwrap().save(shop.path("t-board.jpg")).unwrap();
-    shop.refused("scale t-part.png t-board.jpg --bench bench.toml --dots 1.0", "t-board.jpg is an grey8 jpeg picture");
+    shop.refused("scale t-part.png t-board.jpg --bench bench.toml --dots 1.0", "t-board.jpg has the format grey8 jpeg");
     shop.refused("day t-part.png large.png --bench bench.toml --dots 1.0", "500 x 360 px");
     shop.refused("day none.png none.png --bench bench.toml --dots 1.0", "found in no view");
     shop.refused("due 30 --bench missing.toml", "missing.toml");
@@ -372,6 +376,16 @@ fn the_screws_can_be_the_ruler() {
     assert!(told.contains("ruler: the screws X") && told.contains("-0.239"), "{told}");
     assert!(told.contains("(0.500000 mm in all)"), "{told}");
     assert!(shop.bench().contains("ruler = \"the screws X\""));
+    // 7 % more than the thimble says is no screw's error: the target had another pitch.
+    let run = listing(|_, mm| mm);
+    let long = run.lines().map(|l| {
+        let fields: Vec<&str> = l.split(',').collect();
+        let longer = |v: &str| v.parse::<f64>().map_or(v.to_owned(), |v| format!("{:.6}", 1.067 * v));
+        format!("{},{},{}\n", fields[..4].join(","), longer(fields[4]), longer(fields[5]))
+    });
+    fs::write(shop.path("long.csv"), long.collect::<String>()).unwrap();
+    let told = shop.done("screws long.csv --bench bench.toml --dry");
+    assert!(told.contains("that is +7.0 % against the 0.5000 mm of its thimble: was scale calibrated with the right pitch?"), "{told}");
 }
 
 #[test]

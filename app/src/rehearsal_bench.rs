@@ -115,7 +115,7 @@ impl RehearsalBench {
 /// What the camera sees while the optics are out: next to nothing.
 fn unlit(bench: &SimulatedBench) -> Vec<Picture> {
     let [w, h] = bench.bench.optics.frame.size_px.map(|n| n as usize);
-    let exposures = bench.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+    let exposures = bench.bench.optics.exposures();
     let dark = Picture { width_px: w, height_px: h, channels: 3, samples: Samples::U8(vec![4; w * h * 3]) };
     vec![dark; exposures]
 }

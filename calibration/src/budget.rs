@@ -66,7 +66,7 @@ impl Source {
 }
 
 /// All contributions and what they come to.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Budget {
     /// Largest first, by what they do at the part's farthest site.
     pub contributions: Vec<Contribution>,
@@ -74,6 +74,14 @@ pub struct Budget {
     pub covariance: Matrix3<f64>,
     /// What no table of the bench file speaks of, so that it counts as nothing.
     pub unstated: Vec<Source>,
+}
+
+impl Budget {
+    /// The source by whose mending most is gained: the largest that can be mended by itself.
+    #[must_use]
+    pub fn most_to_gain(&self) -> Option<Source> {
+        self.contributions.iter().map(|c| c.source).find(|s| *s != Source::Together)
+    }
 }
 
 /// Where the two sides lay when they were measured, bench frame.
@@ -88,83 +96,106 @@ pub struct Poses {
 /// The budget of one offset whose pictures alone give `noise`; x and y are along the board frame's axes, as the offset is.
 #[must_use]
 pub fn budget(noise: &Matrix3<f64>, poses: &Poses, part: &Part, optics: &Optics, record: &Record) -> Budget {
-    let turn = Turn(poses.bench_from_board.theta_rad);
-    let view_of = |side: Side| (0..optics.views.len()).filter(move |v| optics.views[*v].shows == side);
-    let place = |side: Side| {
-        let pose = if side == Side::Part { poses.bench_from_part } else { poses.bench_from_board };
-        let n = part.sites.len().max(1) as f64;
-        pose.apply(part.sites.iter().fold(PointMm::ZERO, |sum, s| sum + s.centre_mm(side)) * (1.0 / n))
-    };
-    let radius_mm = radius_mm(part);
+    let (of_calibration, unstated) = of_calibration(poses, part, optics, record);
+    let to_board = Matrix3::from(nalgebra::Rotation3::from_axis_angle(&Vector3::z_axis(), -poses.bench_from_board.theta_rad));
+    let turned = |(source, c): (Source, Matrix3<f64>)| Contribution { source, covariance: to_board * c * to_board.transpose() };
     let mut contributions = vec![Contribution { source: Source::Noise, covariance: *noise }];
-    let mut unstated = Vec::new();
-    let apart = (place(Side::Part) - place(Side::Board)).rotated(-poses.bench_from_board.theta_rad);
-    let of_distance =
-        |relative: f64| Matrix3::from_diagonal(&Vector3::new((apart.x * relative).powi(2), (apart.y * relative).powi(2), 0.0));
-    if let Some(mut over_field) = over_field(part, poses, optics, record) {
-        // What scale both views have in common acts on the distance between the two sides only.
-        let common = record.views.iter().map(|v| v.scale_relative).fold(0.0, f64::max);
-        let common = turn.matrix().transpose() * of_distance(common) * turn.matrix();
-        over_field.scale += common;
-        over_field.all += common;
-        contributions.extend(over_field.contributions(&turn.matrix()));
-    } else {
-        let (mut scale, mut lens) = (Matrix3::zeros(), Matrix3::zeros());
-        let mut known = true;
-        for side in [Side::Part, Side::Board] {
-            let of_side: Vec<_> = view_of(side).map(|v| record.view(v)).collect();
-            known &= !of_side.is_empty() && of_side.iter().all(Option::is_some);
-            let of_side: Vec<_> = of_side.into_iter().flatten().collect();
-            for v in &of_side {
-                // Views of one side share its pose: each has its share of it.
-                let share = 1.0 / of_side.len() as f64;
-                let arm = place(side) - PointMm::new(v.middle_mm[0], v.middle_mm[1]);
-                scale += turn.of([(arm.x * v.scale_relative).powi(2), (arm.y * v.scale_relative).powi(2)], 0.0) * share * share;
-                // How far it acts on all of the part alike the file does not say: as if it did all over.
-                let lens2 = (v.field_mm.powi(2) - (v.scale_relative * radius_mm).powi(2)).max(0.25 * v.field_mm.powi(2));
-                lens += turn.of([lens2, lens2], lens2 / radius_mm.powi(2)) * share * share;
-            }
-        }
-        if known {
-            contributions.push(Contribution { source: Source::Scale, covariance: scale });
-            contributions.push(Contribution { source: Source::Lens, covariance: lens });
-        } else {
-            unstated.extend([Source::Scale, Source::Lens]);
-        }
-        if record.registrations.is_empty() {
-            unstated.push(Source::Registration);
-        } else {
-            let n = record.registrations.len() as f64;
-            let of = |r: &RegistrationUncertainty| {
-                let arm = place(Side::Part) - PointMm::new(r.middle_mm[0], r.middle_mm[1]);
-                let carried = Matrix3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x, 0.0, 0.0, 1.0);
-                let all = turn.matrix() * carried;
-                all * r.covariance * all.transpose() / (n * n)
-            };
-            contributions.push(Contribution { source: Source::Registration, covariance: record.registrations.iter().map(of).sum() });
-        }
-    }
-    // The same ruler measured both sides: only the distance between them is long or short by it.
-    match record.ruler.as_ref().and_then(|r| r.relative) {
-        None => unstated.push(Source::Ruler),
-        Some(relative) => contributions.push(Contribution { source: Source::Ruler, covariance: of_distance(relative) }),
-    }
-    match record.height {
-        None => unstated.push(Source::Height),
-        Some(height) => {
-            let middle = record.views.first().map_or([0.0; 2], |v| v.middle_mm);
-            let arm = place(Side::Part) - PointMm::new(middle[0], middle[1]);
-            let share = rectangular(height.differs_mm) / height.distance_mm;
-            let covariance = turn.of([(arm.x * share).powi(2), (arm.y * share).powi(2)], 0.0);
-            contributions.push(Contribution { source: Source::Height, covariance });
-        }
-    }
+    contributions.extend(of_calibration.into_iter().map(turned));
+    let radius_mm = radius_mm(part);
     let size = |c: &Contribution| c.covariance[(0, 0)] + c.covariance[(1, 1)] + radius_mm.powi(2) * c.covariance[(2, 2)];
     contributions.sort_by(|a, b| size(b).total_cmp(&size(a)));
     Budget { covariance: contributions.iter().map(|c| c.covariance).sum(), contributions, unstated }
 }
 
+/// Covariances of (x mm, y mm, theta rad) along the bench's axes.
+type InBench = Vec<(Source, Matrix3<f64>)>;
+
+/// All but the pictures' noise, and what is not stated.
+fn of_calibration(poses: &Poses, part: &Part, optics: &Optics, record: &Record) -> (InBench, Vec<Source>) {
+    let middle = |side: Side| {
+        let pose = if side == Side::Part { poses.bench_from_part } else { poses.bench_from_board };
+        let n = part.sites.len().max(1) as f64;
+        pose.apply(part.sites.iter().fold(PointMm::ZERO, |sum, s| sum + s.centre_mm(side)) * (1.0 / n))
+    };
+    let apart = middle(Side::Part) - middle(Side::Board);
+    let (mut known, mut unstated) = (InBench::new(), Vec::new());
+    if let Some(mut over_field) = over_field(part, poses, optics, record) {
+        // What scale both views have in common acts on the distance between the two sides only.
+        let common = record.views.iter().map(|v| v.scale_relative).fold(0.0, f64::max);
+        over_field.scale += of_scale(apart, common);
+        over_field.all += of_scale(apart, common);
+        known.extend(over_field.contributions());
+    } else {
+        of_views(&middle, part, optics, record, &mut known, &mut unstated);
+    }
+    // The same ruler measured both sides: only the distance between them is long or short by it.
+    match record.ruler.as_ref().and_then(|r| r.relative) {
+        None => unstated.push(Source::Ruler),
+        Some(relative) => known.push((Source::Ruler, of_scale(apart, relative))),
+    }
+    match record.height {
+        None => unstated.push(Source::Height),
+        Some(height) => {
+            let lens = record.views.first().map_or(PointMm::ZERO, |v| PointMm::new(v.middle_mm[0], v.middle_mm[1]));
+            let share = rectangular(height.differs_mm) / height.distance_mm;
+            known.push((Source::Height, of_scale(middle(Side::Part) - lens, share)));
+        }
+    }
+    (known, unstated)
+}
+
+/// A length that is long or short by a share of itself, as a whole.
+fn of_scale(length: PointMm, relative: f64) -> Matrix3<f64> {
+    let off = Vector3::new(length.x, length.y, 0.0) * relative;
+    off * off.transpose()
+}
+
+/// View by view, where the file says nothing of all the field.
+fn of_views(
+    middle: &dyn Fn(Side) -> PointMm,
+    part: &Part,
+    optics: &Optics,
+    record: &Record,
+    known: &mut InBench,
+    unstated: &mut Vec<Source>,
+) {
+    let radius_mm = radius_mm(part);
+    let (mut scale, mut lens) = (Matrix3::zeros(), Matrix3::zeros());
+    let mut is_known = true;
+    for side in [Side::Part, Side::Board] {
+        let of_side = optics.views.iter().enumerate().filter(|(_, v)| v.shows == side).map(|(v, _)| record.view(v));
+        let Some(of_side) = of_side.collect::<Option<Vec<_>>>().filter(|views| !views.is_empty()) else {
+            is_known = false;
+            continue;
+        };
+        // Views of one side share its pose, and may err alike: the mean of what each would do alone.
+        let n = of_side.len() as f64;
+        for v in of_side {
+            scale += of_scale(middle(side) - PointMm::new(v.middle_mm[0], v.middle_mm[1]), v.scale_relative) / n;
+            // How far it acts on all of the part alike the file does not say: as if it did all over.
+            let lens2 = (v.field_mm.powi(2) - (v.scale_relative * radius_mm).powi(2)).max(0.25 * v.field_mm.powi(2));
+            lens += Matrix3::from_diagonal(&Vector3::new(lens2, lens2, lens2 / radius_mm.powi(2))) / n;
+        }
+    }
+    if is_known {
+        known.extend([(Source::Scale, scale), (Source::Lens, lens)]);
+    } else {
+        unstated.extend([Source::Scale, Source::Lens]);
+    }
+    if record.registrations.is_empty() {
+        unstated.push(Source::Registration);
+    } else {
+        let of = |r: &RegistrationUncertainty| {
+            let arm = middle(Side::Part) - PointMm::new(r.middle_mm[0], r.middle_mm[1]);
+            let carried = Matrix3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x, 0.0, 0.0, 1.0);
+            carried * r.covariance * carried.transpose() / record.registrations.len() as f64
+        };
+        known.push((Source::Registration, record.registrations.iter().map(of).sum()));
+    }
+}
+
 /// Part views against board views all over the field, as they act on an offset; bench axes.
+#[derive(Default)]
 struct OverField {
     registration: Matrix3<f64>,
     scale: Matrix3<f64>,
@@ -173,30 +204,30 @@ struct OverField {
 }
 
 impl OverField {
-    fn contributions(&self, board_from_bench: &Matrix3<f64>) -> [Contribution; 4] {
+    fn contributions(&self) -> [(Source, Matrix3<f64>); 4] {
         let together = self.all - self.registration - self.scale - self.lens;
         [(Source::Registration, self.registration), (Source::Scale, self.scale), (Source::Lens, self.lens), (Source::Together, together)]
-            .map(|(source, c)| Contribution { source, covariance: board_from_bench * c * board_from_bench.transpose() })
     }
 }
 
 /// `None` where the file does not say it of every pair of views: an offset is as uncertain as the pattern, fitted rigidly to where the
-/// part view errs against the board view at its sites (JCGM 100:2008, 5.2.2: correlations included).
+/// part view errs against the board view at its sites (JCGM 100:2008, 5.2.2: correlations included). How far several pairs err alike
+/// the file does not say: the mean of what each would do alone, which is right where they do and too much where they do not.
 fn over_field(part: &Part, poses: &Poses, optics: &Optics, record: &Record) -> Option<OverField> {
     let of_side = |side: Side| optics.views.iter().filter(|v| v.shows == side).count();
     let n = record.registrations.len();
-    if n == 0 || n < of_side(Side::Part).max(of_side(Side::Board)) || record.registrations.iter().any(|r| r.field.is_none()) {
+    if n == 0 || n < of_side(Side::Part).max(of_side(Side::Board)) {
         return None;
     }
-    let mut sum = OverField { registration: Matrix3::zeros(), scale: Matrix3::zeros(), lens: Matrix3::zeros(), all: Matrix3::zeros() };
+    let mut sum = OverField::default();
     for r in &record.registrations {
         let field = r.field?;
-        let acts = offset_from_ways(part, poses, r.middle_mm, &field)? / n as f64;
+        let acts = offset_from_ways(part, poses, r.middle_mm, &field)?;
         let block = |from: usize, to: usize| {
             let kept = SMatrix::<f64, 8, 8>::from_fn(|i, k| {
                 if (from..to).contains(&i) && (from..to).contains(&k) { field.covariance[(i, k)] } else { 0.0 }
             });
-            acts * kept * acts.transpose()
+            acts * kept * acts.transpose() / n as f64
         };
         sum.registration += block(0, 3);
         sum.scale += block(3, 4);
@@ -223,21 +254,6 @@ fn offset_from_ways(part: &Part, poses: &Poses, middle_mm: [f64; 2], field: &Fie
 /// Distance of the farthest site from the pattern's middle, mm; at least a micrometre.
 fn radius_mm(part: &Part) -> f64 {
     part.sites.iter().map(|s| s.centre_mm(Side::Part).norm()).fold(1e-3, f64::max)
-}
-
-/// From the bench's axes to the board's.
-struct Turn(f64);
-
-impl Turn {
-    fn matrix(&self) -> Matrix3<f64> {
-        let (s, c) = self.0.sin_cos();
-        Matrix3::new(c, s, 0.0, -s, c, 0.0, 0.0, 0.0, 1.0)
-    }
-
-    fn of(&self, variance: [f64; 2], turn: f64) -> Matrix3<f64> {
-        let m = self.matrix();
-        m * Matrix3::from_diagonal(&Vector3::new(variance[0], variance[1], turn)) * m.transpose()
-    }
 }
 
 #[cfg(test)]
@@ -328,6 +344,30 @@ mod tests {
         let all = u(&record);
         assert!((all[(0, 0)] + all[(1, 1)] - 0.36e-6).abs() < 1e-12, "{all}");
         assert!(all[(2, 2)].abs() < 1e-15);
+    }
+
+    #[test]
+    fn several_pairs_of_views_that_err_alike_are_no_better_known_than_one() {
+        let poses = Poses { bench_from_part: Pose::IDENTITY, bench_from_board: Pose::IDENTITY };
+        let mut two_of_each = optics();
+        two_of_each.views.extend(optics().views);
+        for field in [None, Some(FieldCovariance { covariance: SMatrix::identity() * 1e-6, half_mm: 10.0 })] {
+            let mut one = record();
+            one.registrations[0].field = field;
+            let mut two = one.clone();
+            two.registrations.push(RegistrationUncertainty { part_view: 2, board_view: 3, ..one.registrations[0] });
+            two.views.extend([2, 3].map(|view| ViewUncertainty { view, ..one.views[0] }));
+            let u = |optics: &Optics, record: &Record| budget(&Matrix3::zeros(), &poses, &part(), optics, record).covariance;
+            assert!((u(&optics(), &one) - u(&two_of_each, &two)).norm() < 1e-18, "{field:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_gained_by_is_never_the_share_in_common() {
+        let of = |source| Contribution { source, covariance: Matrix3::identity() };
+        let b = |all: &[Source]| Budget { contributions: all.iter().copied().map(of).collect(), ..Budget::default() };
+        assert_eq!(b(&[Source::Together, Source::Lens, Source::Noise]).most_to_gain(), Some(Source::Lens));
+        assert_eq!(b(&[Source::Together]).most_to_gain(), None);
     }
 
     #[test]

@@ -14,7 +14,11 @@ impl Date {
     /// The day at the beginning of "2026-11-25" or "2026-11-25 10:40"; `None` where there is none.
     #[must_use]
     pub fn parse(text: &str) -> Option<Self> {
-        let mut fields = text.get(..10)?.split('-');
+        let (day, rest) = text.split_at_checked(10)?;
+        if !(rest.is_empty() || rest.starts_with(' ')) {
+            return None;
+        }
+        let mut fields = day.split('-');
         let mut next =
             |digits: usize| fields.next().filter(|f| f.len() == digits && f.bytes().all(|b| b.is_ascii_digit()))?.parse::<i64>().ok();
         let (year, month, day) = (next(4)?, next(2)?, next(2)?);
@@ -75,7 +79,18 @@ mod tests {
 
     #[test]
     fn days_that_the_calendar_does_not_have_are_none() {
-        for text in ["yesterday!", "2026-02-30", "2026-13-01", "2025-02-29", "26-11-25", "2026-1-25", "", "2026-00-10", "+026-01-01"] {
+        for text in [
+            "yesterday!",
+            "2026-02-30",
+            "2026-13-01",
+            "2025-02-29",
+            "26-11-25",
+            "2026-1-25",
+            "",
+            "2026-00-10",
+            "+026-01-01",
+            "2026-11-2599",
+        ] {
             assert_eq!(Date::parse(text), None, "{text}");
         }
         assert_eq!(Date::parse("2024-02-29 10:40").map(|d| d.to_string()).as_deref(), Some("2024-02-29"));

@@ -21,6 +21,9 @@ pub struct Entry {
     pub figures: Vec<(String, f64)>,
 }
 
+/// What an entry of the command that calibrates views and lens says was calibrated.
+pub const SCALE: &str = "scale";
+
 /// Entries that keep the former file: older ones keep their figures only, so that the file stays small.
 const KEPT: usize = 20;
 

@@ -5,6 +5,7 @@ use crate::camera_check::{Finding, check};
 use crate::tints::{Levels, Tint, TintError, black_level, cropped, crosstalk, gamma, tint, white_level};
 use landfit_part::Side;
 use landfit_stats::gum::rectangular;
+use landfit_vision::plane::{share_light, share_pixels};
 use landfit_vision::{Frame, Optics, Picture, RegionPx};
 
 /// A picture that shows one light.
@@ -83,6 +84,19 @@ pub enum LightsError {
         /// Its tint.
         rgb: [f64; 3],
     },
+    /// A picture of another size than the bench's.
+    #[error(
+        "it is {} x {} px, but the bench's frame is {} x {} px: take it with the bench's camera settings",
+        size_px[0], size_px[1], frame_px[0], frame_px[1]
+    )]
+    Size {
+        /// Which.
+        which: Which,
+        /// Its columns and rows.
+        size_px: [usize; 2],
+        /// The frame's.
+        frame_px: [u32; 2],
+    },
     /// Grey pictures, but views that are told apart by tint.
     #[error("the pictures are grey, but the bench file tells its views apart by tint")]
     Grey,
@@ -112,7 +126,7 @@ pub struct Learnt {
     pub gamma: Option<GammaFound>,
     /// Of the part's light and the board's; `None` of a monochrome camera.
     pub tints: Option<[Tint; 2]>,
-    /// Share of the part's light left in the board's plane, and of the board's in the part's, where one picture holds both.
+    /// Share of the part's light left in the board's plane, and of the board's in the part's, where both views share pixels.
     pub crosstalk: Option<[f64; 2]>,
     /// Raw value at which many pixels of the part's and the board's picture stand: too much light.
     pub saturated_at: [Option<f64>; 2],
@@ -128,8 +142,15 @@ const SATURATED_SHARE: f64 = 0.002;
 const MOST_BLACK: f64 = 0.2;
 /// A gamma nearer than this to the file's is the same, whatever its uncertainty: 1 % of light.
 const GAMMA_SLACK: f64 = 0.01;
-/// As separation demands it: tints closer than this cannot be told apart, radians.
-const LEAST_ANGLE_RAD: f64 = 0.1;
+
+impl Pictures<'_> {
+    /// All that were taken. The one of `part` once more counts as [`Which::Part`].
+    fn all(&self) -> impl Iterator<Item = (Which, &Picture)> {
+        let needed = [(Which::Part, Some(self.part.picture)), (Which::Board, Some(self.board.picture))];
+        let others = [(Which::Both, self.both), (Which::Dark, self.dark), (Which::Bright, self.bright), (Which::Part, self.again)];
+        needed.into_iter().chain(others).filter_map(|(which, picture)| Some((which, picture?)))
+    }
+}
 
 /// Learns from pictures of the size of the frame.
 ///
@@ -138,6 +159,12 @@ const LEAST_ANGLE_RAD: f64 = 0.1;
 pub fn learn(pictures: &Pictures<'_>, optics: &Optics) -> Result<Learnt, LightsError> {
     let of = |which: Which| move |error: TintError| LightsError::Picture { which, error };
     let mut frame = optics.frame;
+    for (which, picture) in pictures.all() {
+        if frame.fitting(picture, 0).is_err() {
+            let size_px = [picture.width_px, picture.height_px];
+            return Err(LightsError::Size { which, size_px, frame_px: frame.size_px });
+        }
+    }
     let full = pictures.part.picture.full_scale();
     let levels = pictures.dark.map(black_level);
     if let Some(l) = levels {
@@ -182,15 +209,15 @@ pub fn learn(pictures: &Pictures<'_>, optics: &Optics) -> Result<Learnt, LightsE
         return Ok(learnt);
     }
     let tints = [tint(&part, &frame).map_err(of(Which::Part))?, tint(&board, &frame).map_err(of(Which::Board))?];
-    let index = |side: Side| optics.views.iter().position(|v| v.shows == side);
-    if let (Some(p), Some(b)) = (index(Side::Part), index(Side::Board))
-        && optics.views[p].exposure == optics.views[b].exposure
-    {
-        if angle_rad(&tints[0].rgb, &tints[1].rgb) < LEAST_ANGLE_RAD {
-            return Err(LightsError::SameLight { rgb: tints[0].rgb });
-        }
-        let mut changed = Optics { frame, ..optics.clone() };
-        put(&mut changed, &tints);
+    let mut changed = Optics { frame, ..optics.clone() };
+    put(&mut changed, &tints);
+    let views = &changed.views;
+    let of_side = |side: Side| (0..views.len()).filter(move |v| views[*v].shows == side);
+    let mut pairs = of_side(Side::Part).flat_map(|p| of_side(Side::Board).map(move |b| (p, b)));
+    if pairs.clone().any(|(p, b)| share_light(&views[p], &views[b], &frame)) {
+        return Err(LightsError::SameLight { rgb: tints[0].rgb });
+    }
+    if let Some((p, b)) = pairs.find(|(p, b)| share_pixels(&views[*p], &views[*b], &frame)) {
         learnt.crosstalk = Some([
             crosstalk(pictures.part.picture, &changed, p, b, pictures.part.region),
             crosstalk(pictures.board.picture, &changed, b, p, pictures.board.region),
@@ -215,10 +242,6 @@ fn put(optics: &mut Optics, tints: &[Tint; 2]) {
         let of_side = if view.shows == Side::Part { &tints[0] } else { &tints[1] };
         view.tint = of_side.rgb.map(|v| (v * 1e5).round() / 1e5);
     }
-}
-
-fn angle_rad(a: &[f64; 3], b: &[f64; 3]) -> f64 {
-    nalgebra::Vector3::from(*a).angle(&nalgebra::Vector3::from(*b))
 }
 
 #[cfg(test)]
@@ -277,6 +300,23 @@ mod tests {
         let again = learn(&pictures, &changed).expect("learnt");
         assert!(again.gamma.is_some_and(|g| g.agrees));
         assert_eq!(again.frame, changed.frame);
+    }
+
+    #[test]
+    fn one_light_is_enough_where_the_two_views_share_no_pixel() {
+        let mut optics = optics();
+        for (view, x) in optics.views.iter_mut().zip([0, 32]) {
+            view.region_px = Some(RegionPx { x, y: 0, width: 32, height: 48 });
+        }
+        let white = shot(0.5, 0.45);
+        let lit = |x| Lit { picture: &white, region: Some(RegionPx { x, y: 0, width: 32, height: 48 }) };
+        let pictures = Pictures { part: lit(0), board: lit(32), both: None, dark: None, bright: None, again: None };
+        // One lamp over both: the ramps are the scene's.
+        let learnt = learn(&pictures, &optics).map(|l| (l.tints.is_some(), l.crosstalk));
+        assert_eq!(learnt, Ok((true, None)));
+        // One pixel's column in both views: there the two cannot be told apart.
+        optics.views[1].region_px = Some(RegionPx { x: 31, y: 0, width: 32, height: 48 });
+        assert!(matches!(learn(&pictures, &optics), Err(LightsError::SameLight { .. })));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 
 use crate::date::Date;
 use landfit_part::FileError;
-use landfit_part::strict_toml::{Document, Section};
+use landfit_part::strict_toml::{Document, Field, Section};
 use nalgebra::{Matrix3, SMatrix};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, Value};
 
@@ -178,11 +178,7 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
         (record.date, record.pixel_format) = (day(&section, "date")?, word("pixel_format")?);
         let days = |v: f64| v > 0.0 && v <= 1e5;
         record.due_days = section.get("due_days", "90").map(|f| f.number_where("a number of days above 0", days)).transpose()?;
-        if let Some(name) = word("ruler")? {
-            let relative = section.get("ruler_relative", "0.001").is_some().then(|| size(&section, "ruler_relative")).transpose()?;
-            let (serial, certificate) = (word("ruler_serial")?, word("ruler_certificate")?);
-            record.ruler = Some(Ruler { name, serial, certificate, due: day(&section, "ruler_due")?, relative });
-        }
+        record.ruler = ruler(&section)?;
     }
     let Some(field) = root.get("uncertainty", "") else { return Ok(record) };
     let section = field.section()?;
@@ -200,12 +196,10 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
     }
     for r in list(&section, "registration")? {
         let at = r.need("covariance", "[xx, xy, xt, yy, yt, tt], mm and rad")?;
-        let c: [f64; 6] =
-            at.list_of("six numbers, xx, xy, xt, yy, yt, tt in mm and rad", |f| f.number_where("a number", |v| v.is_finite()))?;
         record.registrations.push(RegistrationUncertainty {
             part_view: r.need("part_view", "0")?.whole(0, 99)? as usize,
             board_view: r.need("board_view", "1")?.whole(0, 99)? as usize,
-            covariance: Matrix3::new(c[0], c[1], c[2], c[1], c[3], c[4], c[2], c[4], c[5]),
+            covariance: covariance::<3, 6>(&at, "six numbers, xx, xy, xt, yy, yt, tt in mm and rad")?,
             middle_mm: pair(&r, "middle_mm")?,
             field: field_covariance(&r)?,
             date: day(&r, "date")?,
@@ -232,6 +226,21 @@ pub fn parse(text: &str, file: &str) -> Result<Record, FileError> {
     Ok(record)
 }
 
+fn ruler(section: &Section<'_>) -> Result<Option<Ruler>, FileError> {
+    let word = |key: &str| section.get(key, "\"…\"").map(|f| f.text()).transpose();
+    let Some(name) = word("ruler")? else {
+        // What is said of a ruler that nobody named would be lost without a word.
+        let of_none = ["ruler_serial", "ruler_certificate", "ruler_due", "ruler_relative"];
+        return match of_none.into_iter().find_map(|key| section.get(key, "")) {
+            Some(field) => Err(field.wrong("is said of a ruler that has no name: add ruler = \"what gave the scale\"".to_owned())),
+            None => Ok(None),
+        };
+    };
+    let relative = section.get("ruler_relative", "0.001").is_some().then(|| size(section, "ruler_relative")).transpose()?;
+    let (serial, certificate) = (word("ruler_serial")?, word("ruler_certificate")?);
+    Ok(Some(Ruler { name, serial, certificate, due: day(section, "ruler_due")?, relative }))
+}
+
 fn list<'a>(section: &Section<'a>, key: &'a str) -> Result<Vec<Section<'a>>, FileError> {
     section.get(key, "").map_or_else(|| Ok(Vec::new()), |f| f.sections())
 }
@@ -244,18 +253,26 @@ fn day(section: &Section<'_>, key: &str) -> Result<Option<Date>, FileError> {
         .ok_or_else(|| field.wrong(format!("is no day: write year-month-day, as in \"2026-11-25\", not \"{text}\"")))
 }
 
-/// The upper triangle of eight by eight, row by row.
-const TRIANGLE: usize = 36;
+/// Row and column of each number of a covariance as the file lists them: the upper triangle, row by row.
+fn upper_triangle(side: usize) -> impl Iterator<Item = (usize, usize)> {
+    (0..side).flat_map(move |row| (row..side).map(move |column| (row, column)))
+}
+
+fn covariance<const SIDE: usize, const NUMBERS: usize>(field: &Field<'_>, needed: &str) -> Result<SMatrix<f64, SIDE, SIDE>, FileError> {
+    let values: [f64; NUMBERS] = field.list_of(needed, |f| f.number_where("a number", |v| v.is_finite()))?;
+    let mut all = SMatrix::zeros();
+    for ((row, column), value) in upper_triangle(SIDE).zip(values) {
+        if row == column && value < 0.0 {
+            return Err(field.wrong(format!("has {value} for a variance, which is 0 or more: {needed}")));
+        }
+        (all[(row, column)], all[(column, row)]) = (value, value);
+    }
+    Ok(all)
+}
 
 fn field_covariance(section: &Section<'_>) -> Result<Option<FieldCovariance>, FileError> {
     let Some(field) = section.get("field_covariance", "36 numbers") else { return Ok(None) };
-    let needed = "36 numbers of mm², the upper triangle of eight by eight, row by row";
-    let values: [f64; TRIANGLE] = field.list_of(needed, |f| f.number_where("a number", |v| v.is_finite()))?;
-    let mut covariance = SMatrix::zeros();
-    let places = (0..8).flat_map(|r| (r..8).map(move |c| (r, c)));
-    for ((r, c), value) in places.zip(values) {
-        (covariance[(r, c)], covariance[(c, r)]) = (value, value);
-    }
+    let covariance = covariance::<8, 36>(&field, "36 numbers of mm², the upper triangle of eight by eight, row by row")?;
     let half_mm = section.need("field_half_mm", "10.0")?.number_where("a number of mm above 0", |v| v > 0.0 && v <= 1e4)?;
     Ok(Some(FieldCovariance { covariance, half_mm }))
 }
@@ -284,7 +301,7 @@ pub fn written(text: &str, record: &Record, file: &str) -> Result<String, FileEr
     let mut document: DocumentMut = text.parse().map_err(syntax)?;
     let calibration = document.entry("calibration").or_insert_with(|| Item::Table(Table::new()));
     if let Some(table) = calibration.as_table_like_mut() {
-        let mut put = |key: &str, value: Option<Value>| match value {
+        let mut set = |key: &str, value: Option<Value>| match value {
             Some(mut value) => {
                 // The comment beside it stays.
                 if let Some(old) = table.get(key).and_then(Item::as_value) {
@@ -296,15 +313,15 @@ pub fn written(text: &str, record: &Record, file: &str) -> Result<String, FileEr
         };
         let word = |value: &Option<String>| value.as_deref().map(Value::from);
         let day = |value: Option<Date>| value.map(|d| Value::from(d.to_string()));
-        put("date", day(record.date));
-        put("pixel_format", word(&record.pixel_format));
-        put("due_days", record.due_days.map(Value::from));
+        set("date", day(record.date));
+        set("pixel_format", word(&record.pixel_format));
+        set("due_days", record.due_days.map(Value::from));
         let ruler = record.ruler.as_ref();
-        put("ruler", ruler.map(|r| Value::from(r.name.as_str())));
-        put("ruler_serial", ruler.and_then(|r| word(&r.serial)));
-        put("ruler_certificate", ruler.and_then(|r| word(&r.certificate)));
-        put("ruler_due", ruler.and_then(|r| day(r.due)));
-        put("ruler_relative", ruler.and_then(|r| r.relative).map(Value::from));
+        set("ruler", ruler.map(|r| Value::from(r.name.as_str())));
+        set("ruler_serial", ruler.and_then(|r| word(&r.serial)));
+        set("ruler_certificate", ruler.and_then(|r| word(&r.certificate)));
+        set("ruler_due", ruler.and_then(|r| day(r.due)));
+        set("ruler_relative", ruler.and_then(|r| r.relative).map(Value::from));
     }
     // Keys that others put beside ours stay.
     let uncertainty = document.entry("uncertainty").or_insert_with(|| {
@@ -319,9 +336,9 @@ pub fn written(text: &str, record: &Record, file: &str) -> Result<String, FileEr
     table.set_implicit(false);
     // Taken out and put back last, so that writing the same twice gives the same text.
     let height = table.remove("height");
-    put(table, "view", record.views.iter().map(view_table).collect());
-    put(table, "registration", record.registrations.iter().map(registration_table).collect());
-    put(table, "adjuster", record.adjusters.iter().map(adjuster_table).collect());
+    set_tables(table, "view", record.views.iter().map(view_table).collect());
+    set_tables(table, "registration", record.registrations.iter().map(registration_table).collect());
+    set_tables(table, "adjuster", record.adjusters.iter().map(adjuster_table).collect());
     if let Some(known) = record.height {
         let mut t = Table::new();
         t.insert("distance_mm", Item::Value(known.distance_mm.into()));
@@ -333,7 +350,7 @@ pub fn written(text: &str, record: &Record, file: &str) -> Result<String, FileEr
     Ok(document.to_string())
 }
 
-fn put(table: &mut Table, key: &str, tables: Vec<Table>) {
+fn set_tables(table: &mut Table, key: &str, tables: Vec<Table>) {
     table.remove(key);
     if !tables.is_empty() {
         table.insert(key, Item::ArrayOfTables(tables.into_iter().collect::<ArrayOfTables>()));
@@ -342,6 +359,10 @@ fn put(table: &mut Table, key: &str, tables: Vec<Table>) {
 
 fn numbers(values: &[f64]) -> Item {
     Item::Value(Value::Array(values.iter().copied().collect::<Array>()))
+}
+
+fn triangle<const SIDE: usize>(covariance: &SMatrix<f64, SIDE, SIDE>) -> Item {
+    numbers(&upper_triangle(SIDE).map(|at| covariance[at]).collect::<Vec<_>>())
 }
 
 fn figures(table: &mut Table, values: &[(&str, f64)]) {
@@ -378,12 +399,10 @@ fn registration_table(r: &RegistrationUncertainty) -> Table {
     let mut t = Table::new();
     t.insert("part_view", Item::Value((r.part_view as i64).into()));
     t.insert("board_view", Item::Value((r.board_view as i64).into()));
-    let c = &r.covariance;
-    t.insert("covariance", numbers(&[c[(0, 0)], c[(0, 1)], c[(0, 2)], c[(1, 1)], c[(1, 2)], c[(2, 2)]]));
+    t.insert("covariance", triangle(&r.covariance));
     t.insert("middle_mm", numbers(&r.middle_mm));
     if let Some(field) = &r.field {
-        let triangle: Vec<f64> = (0..8).flat_map(|row| (row..8).map(move |column| field.covariance[(row, column)])).collect();
-        t.insert("field_covariance", numbers(&triangle));
+        t.insert("field_covariance", triangle(&field.covariance));
         t.insert("field_half_mm", Item::Value(field.half_mm.into()));
     }
     insert_day(&mut t, r.date);
@@ -425,46 +444,70 @@ impl Age {
     pub fn is_due(&self) -> bool {
         self.due_days.is_some_and(|due| self.days as f64 > due)
     }
-
-    /// Whether the file's day is yet to come: one of the clocks was wrong.
-    #[must_use]
-    pub const fn is_yet_to_come(&self) -> bool {
-        self.days < 0
-    }
 }
 
 impl Record {
-    /// How old the oldest of the calibrations is; `None` where no day is known. A new run of one screw makes nothing else younger.
-    #[must_use]
-    pub fn age(&self, today: Date) -> Option<Age> {
+    /// Notes that something was calibrated on a day. What has no day of its own keeps the former one: it was not calibrated now.
+    pub fn calibrated_on(&mut self, today: Date) {
+        if let Some(former) = self.date {
+            let views = self.views.iter_mut().map(|v| &mut v.date);
+            let registrations = self.registrations.iter_mut().map(|r| &mut r.date);
+            let adjusters = self.adjusters.iter_mut().map(|a| &mut a.date);
+            views.chain(registrations).chain(adjusters).for_each(|date| *date = date.or(Some(former)));
+        }
+        self.date = Some(today);
+    }
+
+    /// What was calibrated, and when. Where nothing has a day of its own all is as old as the last calibration; where something has, the
+    /// last calibration was its, and says nothing of the rest.
+    fn calibrations(&self) -> Vec<(String, Option<Date>)> {
         let views = self.views.iter().map(|v| (format!("scale of view {}", v.view), v.date));
         let registrations = self.registrations.iter();
         let registrations = registrations.map(|r| (format!("view {} against view {}", r.part_view, r.board_view), r.date));
         let screws = self.adjusters.iter().map(|a| (format!("screw {}", a.name), a.date));
-        let all = views.chain(registrations).chain(screws).map(|(what, date)| (what, date.or(self.date)));
-        let oldest = all.filter_map(|(what, date)| Some((what, date?))).min_by_key(|(_, date)| *date);
-        let (what, date) = oldest.or_else(|| Some(("last calibration".to_owned(), self.date?)))?;
-        Some(Age { what, days: today.days_since(date), due_days: self.due_days })
+        let mut all: Vec<_> = views.chain(registrations).chain(screws).collect();
+        if all.is_empty() {
+            all.push(("last calibration".to_owned(), self.date));
+        }
+        if all.iter().all(|(_, date)| date.is_none()) {
+            all.iter_mut().for_each(|(_, date)| *date = self.date);
+        }
+        all
     }
 
-    /// What is to be said of the calibration with every answer: that it is due, that its day is yet to come, that its ruler's certificate
-    /// had run out when it was made.
+    /// How old the oldest of the calibrations is; `None` where no day is known. A new run of one screw makes nothing else younger.
+    #[must_use]
+    pub fn age(&self, today: Date) -> Option<Age> {
+        let oldest = self.calibrations().into_iter().filter_map(|(what, date)| Some((what, date?))).min_by_key(|(_, date)| *date);
+        oldest.map(|(what, date)| Age { what, days: today.days_since(date), due_days: self.due_days })
+    }
+
+    /// What is to be said of the calibration with every answer: that it is due, that its day is unknown or yet to come, that its ruler's
+    /// certificate had run out when it was made.
     #[must_use]
     pub fn warnings(&self, today: Date) -> Vec<String> {
         let mut warnings = Vec::new();
-        if let Some(age) = self.age(today) {
-            if age.is_yet_to_come() {
-                warnings.push(format!(
-                    "The bench file's calibration ({}) is dated {} days ahead of this computer's clock: one of the two clocks was wrong; mend the clock, or calibrate again.",
-                    age.what, -age.days
-                ));
-            }
-            if let (true, Some(due)) = (age.is_due(), age.due_days) {
-                warnings.push(format!(
-                    "Calibration due: {} is {} days old and was due after {due:.0}. Check it (landfit calibrate day) or calibrate again.",
-                    age.what, age.days
-                ));
-            }
+        let calibrations = self.calibrations();
+        let newest = calibrations.iter().filter_map(|(what, date)| Some((what.as_str(), (*date)?))).max_by_key(|(_, date)| *date);
+        let newest = newest.into_iter().chain(self.date.map(|date| ("last calibration", date))).max_by_key(|(_, date)| *date);
+        if let Some((what, date)) = newest.filter(|(_, date)| *date > today) {
+            warnings.push(format!(
+                "The bench file's calibration ({what}) is dated {} days ahead of this computer's clock: one of the two clocks was wrong; mend the clock, or calibrate again.",
+                date.days_since(today)
+            ));
+        }
+        if let Some((age, due)) = self.age(today).filter(Age::is_due).and_then(|age| Some((age.clone(), age.due_days?))) {
+            warnings.push(format!(
+                "Calibration due: {} is {} days old and was due after {due:.0}. Check it (landfit calibrate day) or calibrate again.",
+                age.what, age.days
+            ));
+        }
+        let undated: Vec<&str> = calibrations.iter().filter(|(_, date)| date.is_none()).map(|(what, _)| what.as_str()).collect();
+        if self.due_days.is_some() && !undated.is_empty() {
+            warnings.push(format!(
+                "The bench file does not say when this was calibrated: {}. Whether it is due cannot be told; calibrate it again, or give it its date.",
+                undated.join(", ")
+            ));
         }
         if let Some((ruler, due, on)) = self.ruler.as_ref().zip(self.scale_date()).and_then(|(r, on)| Some((r, r.due?, on)))
             && ruler.is_overdue(on)
@@ -494,24 +537,27 @@ impl Record {
         self.views.iter().find(|v| v.view == view)
     }
 
-    /// Puts what is known of a view in the place of what was.
+    /// Sets what is known of a view, in the place of what was.
     pub fn set_view(&mut self, known: ViewUncertainty) {
-        self.views.retain(|v| v.view != known.view);
-        self.views.push(known);
-        self.views.sort_by_key(|v| v.view);
+        set(&mut self.views, known, |v| v.view);
     }
 
-    /// Puts a registration in the place of what was.
+    /// Sets what is known of a part view against a board view, in the place of what was.
     pub fn set_registration(&mut self, known: RegistrationUncertainty) {
-        self.registrations.retain(|r| (r.part_view, r.board_view) != (known.part_view, known.board_view));
-        self.registrations.push(known);
+        set(&mut self.registrations, known, |r| (r.part_view, r.board_view));
     }
 
-    /// Puts what is known of an adjuster in the place of what was.
+    /// Sets what is known of an adjuster, in the place of what was.
     pub fn set_adjuster(&mut self, known: AdjusterUncertainty) {
-        self.adjusters.retain(|a| a.name != known.name);
-        self.adjusters.push(known);
+        set(&mut self.adjusters, known, |a| a.name.clone());
     }
+}
+
+/// The one of the same key gives way; all are in the order of their keys, whichever was calibrated last.
+fn set<T, K: Ord>(all: &mut Vec<T>, known: T, key: impl Fn(&T) -> K) {
+    all.retain(|one| key(one) != key(&known));
+    all.push(known);
+    all.sort_by_key(key);
 }
 
 #[cfg(test)]
@@ -581,11 +627,40 @@ mod tests {
         assert!((age.what.as_str(), age.days, age.is_due()) == ("scale of view 1", 117, true), "{age:?}");
         let told = record.warnings(day("2026-11-26")).join(" ");
         assert!(told.contains("Calibration due: scale of view 1 is 117 days old and was due after 90"), "{told}");
-        assert!(record.warnings(day("2026-07-31")).join(" ").contains("1 days ahead"));
+        // Not the oldest: one that was calibrated since then is yet to come.
+        assert!(record.warnings(day("2026-11-20")).join(" ").contains("is dated 5 days ahead"));
         record.due_days = None;
         assert_eq!(record.warnings(day("2036-11-26")), Vec::<String>::new());
         record.ruler = Some(Ruler { due: Some(day("2026-07-31")), ..record.ruler.expect("named") });
         assert!(record.warnings(day("2026-11-26")).join(" ").contains("whose certificate ran out on 2026-07-31"));
+    }
+
+    #[test]
+    fn what_has_no_day_does_not_become_new_when_something_else_is_calibrated() {
+        let day = |text: &str| Date::parse(text).expect("a day");
+        let mut record = Record { date: Some(day("2026-01-01")), due_days: Some(90.0), ..record() };
+        record.views[0].date = None;
+        record.calibrated_on(day("2026-11-25"));
+        record.set_adjuster(AdjusterUncertainty { name: "X".to_owned(), date: Some(day("2026-11-25")), ..Default::default() });
+        let age = record.age(day("2026-11-26")).expect("days");
+        assert_eq!((age.what.as_str(), age.days), ("scale of view 1", 329));
+        // Nor where no day was ever noted: then nobody knows.
+        let mut record = Record { date: None, ..record };
+        (record.views[0].date, record.registrations[0].date) = (None, None);
+        record.calibrated_on(day("2026-11-25"));
+        let told = record.warnings(day("2026-11-26")).join(" ");
+        assert!(told.contains("does not say when this was calibrated: scale of view 1, view 0 against view 1."), "{told}");
+    }
+
+    #[test]
+    fn the_order_of_calibrations_does_not_show_in_the_file() {
+        let named = |name: &str| AdjusterUncertainty { name: name.to_owned(), ..Default::default() };
+        let in_order = |names: [&str; 3]| {
+            let mut record = Record::default();
+            names.into_iter().for_each(|n| record.set_adjuster(named(n)));
+            written("", &record, "b.toml").expect("TOML")
+        };
+        assert_eq!(in_order(["X", "Y", "R"]), in_order(["R", "X", "Y"]));
     }
 
     #[test]
@@ -596,6 +671,15 @@ mod tests {
             (
                 "[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [0,0,0,0,0,0]\nfield_covariance = [1.0]\n",
                 "36 numbers",
+            ),
+            ("[calibration]\nruler_relative = 0.001\n", "ruler_relative is said of a ruler that has no name"),
+            ("[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [1,0,0,-1,0,0]\n", "has -1 for a variance"),
+            (
+                &format!(
+                    "[[uncertainty.registration]]\npart_view = 0\nboard_view = 1\ncovariance = [0,0,0,0,0,0]\nfield_half_mm = 5\nfield_covariance = [{}-0.5]\n",
+                    "0, ".repeat(35)
+                ),
+                "has -0.5 for a variance",
             ),
         ] {
             let told = parse(text, "b.toml").expect_err("refused").to_string();

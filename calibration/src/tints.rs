@@ -141,10 +141,8 @@ pub fn crosstalk(picture: &Picture, optics: &Optics, lit: usize, index: usize, w
     let mean = |view: usize| {
         let plane = separate(picture, optics, view);
         let is_within = |i: usize| {
-            let (x, y) = (plane.origin_px[0] + i % plane.width, plane.origin_px[1] + i / plane.width);
-            within.is_none_or(|r| {
-                (r.x as usize..(r.x + r.width) as usize).contains(&x) && (r.y as usize..(r.y + r.height) as usize).contains(&y)
-            })
+            let at = [plane.origin_px[0] + i % plane.width, plane.origin_px[1] + i / plane.width];
+            within.is_none_or(|region| region.contains(at))
         };
         let kept = plane.light.iter().enumerate().filter(|(i, _)| is_within(*i));
         let (sum, n) = kept.fold((0.0, 0.0), |(sum, n), (_, v)| (sum + f64::from(*v), n + 1.0));

@@ -8,37 +8,16 @@ use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
-use crate::view::{Optics, ScaleSource, Sight};
+use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
 
 /// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum AlignError {
-    /// Too many or too few pictures.
-    #[error("this bench takes {needed} picture(s), one for each exposure, but {given} were given")]
-    PictureCount {
-        /// Pictures given.
-        given: usize,
-        /// Exposures of the bench.
-        needed: usize,
-    },
-    /// A picture of another size than the bench's.
-    #[error(
-        "picture {index} is {width_px} x {height_px} px, but this bench's frame is {frame_width_px} x {frame_height_px} px: take it with the bench's camera settings, or calibrate the bench for this size"
-    )]
-    PictureSize {
-        /// Which picture, from 0.
-        index: usize,
-        /// Columns of the picture.
-        width_px: usize,
-        /// Rows of the picture.
-        height_px: usize,
-        /// Columns of the frame.
-        frame_width_px: u32,
-        /// Rows of the frame.
-        frame_height_px: u32,
-    },
+    /// Pictures that are no look of this bench.
+    #[error(transparent)]
+    Pictures(#[from] Misfit),
     /// A view's px_from_mm has no inverse.
     #[error("view {view} has a px_from_mm that cannot be inverted: calibrate the bench again")]
     SingularView {
@@ -129,16 +108,7 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
 }
 
 fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight>, AlignError> {
-    let needed = optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(0);
-    if pictures.len() != needed {
-        return Err(AlignError::PictureCount { given: pictures.len(), needed });
-    }
-    let [frame_width_px, frame_height_px] = optics.frame.size_px;
-    for (index, p) in pictures.iter().enumerate() {
-        if (p.width_px, p.height_px) != (frame_width_px as usize, frame_height_px as usize) {
-            return Err(AlignError::PictureSize { index, width_px: p.width_px, height_px: p.height_px, frame_width_px, frame_height_px });
-        }
-    }
+    optics.fitting(pictures)?;
     for side in [Side::Part, Side::Board] {
         if !optics.views.iter().any(|v| v.shows == side) {
             return Err(AlignError::SideUnseen { side: side.word() });

@@ -211,17 +211,11 @@ fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonC
         );
         return refusal(ReasonCode::AmbiguousShift, text);
     }
-    let is_mirrored = |m: &row_seating::Map| m.px_per_mm.determinant() > 0.0;
-    let mirrors: Vec<bool> = seated.alike.iter().map(is_mirrored).collect();
-    let told = mirrors.iter().all(|m| *m == mirrors[0]).then_some(mirrors[0]);
+    let mirrors: Vec<bool> = seated.alike.iter().map(|m| is_mirrored(&m.px_per_mm)).collect();
+    let told = all_alike(&mirrors);
     let side = asked.unwrap_or(if told == Some(false) { Side::Board } else { Side::Part });
-    let key = |m: &row_seating::Map| (usize::from(is_mirrored(m) != (side == Side::Part)), turn_of(&m.px_per_mm).abs());
-    let map = seated.alike.iter().min_by(|a, b| {
-        let (ka, kb) = (key(a), key(b));
-        ka.0.cmp(&kb.0).then(ka.1.total_cmp(&kb.1))
-    });
-    let map = map.unwrap_or(&seated.map);
-    let turns = mirrors.iter().filter(|m| **m == is_mirrored(map)).count();
+    let map = least_turned(&seated.alike, side, |m| m.px_per_mm).unwrap_or(&seated.map);
+    let turns = mirrors.iter().filter(|m| **m == is_mirrored(&map.px_per_mm)).count();
     let (measured, rms_px) = row_seating::judge(light, rows, map, seated.polarity);
     let sites = measured
         .into_iter()
@@ -580,10 +574,9 @@ fn settle(
     }
     let px_per_mm = warp.px_per_uv(mu, mv, 0.3) * uv_per_mm;
     let mm: Vec<[f64; 2]> = sites.iter().filter(|s| s.centre.is_some()).map(|s| pattern.sites_mm[s.site]).map(|p| [p.x, p.y]).collect();
-    let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| s.matrix().determinant() > 0.0).collect();
-    let is_mirrored = px_per_mm.determinant() > 0.0;
-    let mirrored = mirrors.iter().all(|m| *m == mirrors[0]).then_some(is_mirrored);
-    let turns = found.ranked.alike.iter().filter(|s| (s.matrix().determinant() > 0.0) == (chosen.matrix().determinant() > 0.0)).count();
+    let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| is_mirrored(&s.matrix())).collect();
+    let mirrored = all_alike(&mirrors).map(|_| is_mirrored(&px_per_mm));
+    let turns = mirrors.iter().filter(|m| **m == is_mirrored(&chosen.matrix())).count();
     Ok(Box::new(Found {
         side,
         mirrored,
@@ -601,28 +594,39 @@ fn settle(
 fn upright(pattern: &Pattern, side: Side, found: &Candidate) -> seating::Seating {
     let px_per_cell = found.px_per_cell();
     let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
-    let key = |s: &seating::Seating| {
-        let j = px_per_cell * s.matrix() * uv_per_mm;
-        let turn = turn_of(&j).abs();
-        (usize::from((j.determinant() > 0.0) != (side == Side::Part)), turn)
+    *least_turned(&found.ranked.alike, side, |s| px_per_cell * s.matrix() * uv_per_mm).unwrap_or(&found.ranked.best)
+}
+
+/// The one that a plain picture of this side shows (an underside mirrored, lands not), turned least; `None` where there is none.
+fn least_turned<T>(alike: &[T], side: Side, px_per_mm: impl Fn(&T) -> Matrix2<f64>) -> Option<&T> {
+    let key = |one: &T| {
+        let j = px_per_mm(one);
+        (is_mirrored(&j) != (side == Side::Part), turn_of(&j).abs())
     };
-    let least = found.ranked.alike.iter().min_by(|a, b| {
-        let (ka, kb) = (key(a), key(b));
-        ka.0.cmp(&kb.0).then(ka.1.total_cmp(&kb.1))
-    });
-    *least.unwrap_or(&found.ranked.best)
+    alike.iter().min_by(|a, b| {
+        let (a, b) = (key(a), key(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    })
+}
+
+/// Whether a map to px, whose y runs down, shows what it maps as in a mirror.
+fn is_mirrored(px_from: &Matrix2<f64>) -> bool {
+    px_from.determinant() > 0.0
+}
+
+/// What all have in common; `None` where they differ, or there is none.
+fn all_alike(values: &[bool]) -> Option<bool> {
+    let first = *values.first()?;
+    values.iter().all(|v| *v == first).then_some(first)
 }
 
 /// A plain picture that is mirrored shows an underside, one that is not shows lands; where the pattern cannot tell, the sites' size does.
 fn likelier_side(part: &Part, pattern: &Pattern, found: &Candidate) -> Side {
     let uv_per_mm = pattern.mm_per_uv.try_inverse().unwrap_or_else(Matrix2::identity);
-    let mirrors: Vec<bool> =
-        found.ranked.alike.iter().map(|s| (found.px_per_cell() * s.matrix() * uv_per_mm).determinant() > 0.0).collect();
-    if mirrors.iter().all(|m| *m) {
-        return Side::Part;
-    }
-    if mirrors.iter().all(|m| !*m) {
-        return Side::Board;
+    let px_per_mm = |s: &seating::Seating| found.px_per_cell() * s.matrix() * uv_per_mm;
+    let mirrors: Vec<bool> = found.ranked.alike.iter().map(|s| is_mirrored(&px_per_mm(s))).collect();
+    if let Some(mirrored) = all_alike(&mirrors) {
+        return if mirrored { Side::Part } else { Side::Board };
     }
     /// An underside whose balls were taken off shows pads of about the lands' size: only a clear difference speaks for lands.
     const CLEARLY_CLOSER: f64 = 0.3;

@@ -37,4 +37,4 @@ pub use align::{AlignError, align};
 pub use free_scale::at_scales;
 pub use picture::Picture;
 pub use side::LEAST_RADIUS_PX;
-pub use view::{Frame, Lens, Optics, PointPx, RegionPx, ScaleSource, View};
+pub use view::{Frame, Lens, Misfit, Optics, PointPx, RegionPx, ScaleSource, View};

@@ -73,10 +73,16 @@ fn same_light(a: &Vector3<f64>, b: &Vector3<f64>) -> bool {
     a.cross(b).norm() < LEAST_ANGLE_BETWEEN_TINTS_RAD.sin() * a.norm() * b.norm()
 }
 
+/// Whether two views share pixels: overlapping parts of the same picture.
+#[must_use]
+pub fn share_pixels(a: &View, b: &View, frame: &Frame) -> bool {
+    a.exposure == b.exposure && overlap(region_of(a, frame), region_of(b, frame))
+}
+
 /// Whether two views are lit by the same light in overlapping parts of the same picture.
 #[must_use]
 pub fn share_light(a: &View, b: &View, frame: &Frame) -> bool {
-    a.exposure == b.exposure && overlap(region_of(a, frame), region_of(b, frame)) && same_light(&unit(a.tint), &unit(b.tint))
+    share_pixels(a, b, frame) && same_light(&unit(a.tint), &unit(b.tint))
 }
 
 /// The three weights that give view `index`'s light from linear red, green and blue: its row of the pseudo-inverse of the
@@ -87,12 +93,10 @@ fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] 
     if channels == 1 {
         return [1.0 / own.mean(), 0.0, 0.0];
     }
-    let region = region_of(view, &optics.frame);
     let mut lights = vec![own];
     for other in &optics.views {
         let tint = unit(other.tint);
-        let meets = other.exposure == view.exposure && overlap(region, region_of(other, &optics.frame));
-        if meets && lights.len() < 3 && !lights.iter().any(|l| same_light(l, &tint)) {
+        if share_pixels(view, other, &optics.frame) && lights.len() < 3 && !lights.iter().any(|l| same_light(l, &tint)) {
             lights.push(tint);
         }
     }

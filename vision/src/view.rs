@@ -1,5 +1,6 @@
 //! What the bench file says of the optics: frame, lens and views, and the way between pixels and the bench frame.
 
+use crate::picture::Picture;
 use landfit_part::{PointMm, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 
@@ -65,6 +66,22 @@ pub struct RegionPx {
     pub height: u32,
 }
 
+impl RegionPx {
+    /// The middle.
+    #[must_use]
+    pub fn middle(&self) -> PointPx {
+        let middle = |from: u32, size: u32| f64::from(from) + (f64::from(size) - 1.0) / 2.0;
+        PointPx::new(middle(self.x, self.width), middle(self.y, self.height))
+    }
+
+    /// Whether a pixel lies in it.
+    #[must_use]
+    pub fn contains(&self, [x, y]: [usize; 2]) -> bool {
+        let is_within = |at: usize, from: u32, size: u32| at.checked_sub(from as usize).is_some_and(|beyond| beyond < size as usize);
+        is_within(x, self.x, self.width) && is_within(y, self.y, self.height)
+    }
+}
+
 /// One part of one exposure that shows one side in one light.
 #[derive(Debug, Clone, PartialEq)]
 pub struct View {
@@ -103,6 +120,65 @@ pub struct Optics {
     pub views: Vec<View>,
     /// Where the scale comes from.
     pub scale: ScaleSource,
+}
+
+/// Why pictures cannot be one look of a bench.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum Misfit {
+    /// Too many or too few.
+    #[error("this bench takes {needed} picture(s), one for each exposure, but {given} were given")]
+    Count {
+        /// Pictures given.
+        given: usize,
+        /// Exposures of the bench.
+        needed: usize,
+    },
+    /// Another size than the bench's.
+    #[error(
+        "picture {} is {} x {} px, but this bench's frame is {} x {} px: take it with the bench's camera settings, or calibrate the bench for this size",
+        index + 1, size_px[0], size_px[1], frame_px[0], frame_px[1]
+    )]
+    Size {
+        /// Which picture, from 0.
+        index: usize,
+        /// Its columns and rows.
+        size_px: [usize; 2],
+        /// The frame's.
+        frame_px: [u32; 2],
+    },
+}
+
+impl Optics {
+    /// How many pictures one look takes.
+    #[must_use]
+    pub fn exposures(&self) -> usize {
+        self.views.iter().map(|v| v.exposure + 1).max().unwrap_or(0)
+    }
+
+    /// The pictures as they are, where each has the frame's size and there is one for each exposure: all else would be measured beyond
+    /// their edges.
+    ///
+    /// # Errors
+    /// See [`Misfit`].
+    pub fn fitting<'a>(&self, pictures: &'a [Picture]) -> Result<&'a [Picture], Misfit> {
+        if pictures.len() != self.exposures() {
+            return Err(Misfit::Count { given: pictures.len(), needed: self.exposures() });
+        }
+        pictures.iter().enumerate().try_for_each(|(index, picture)| self.frame.fitting(picture, index))?;
+        Ok(pictures)
+    }
+}
+
+impl Frame {
+    /// Whether a picture has this size; `index` is its number in the error.
+    ///
+    /// # Errors
+    /// [`Misfit::Size`].
+    pub fn fitting(&self, picture: &Picture, index: usize) -> Result<(), Misfit> {
+        let size_px = [picture.width_px, picture.height_px];
+        if size_px == self.size_px.map(|n| n as usize) { Ok(()) } else { Err(Misfit::Size { index, size_px, frame_px: self.size_px }) }
+    }
 }
 
 impl Lens {

@@ -106,9 +106,9 @@ fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
 
 /// Names the file that an error of alignment is about.
 fn named(error: &landfit_vision::AlignError, args: &Args) -> anyhow::Error {
-    use landfit_vision::AlignError as E;
+    use landfit_vision::{AlignError as E, Misfit};
     let file = match error {
-        E::PictureSize { index, .. } => args.pictures.get(*index).unwrap_or(&args.bench),
+        E::Pictures(Misfit::Size { index, .. }) => args.pictures.get(*index).unwrap_or(&args.bench),
         E::TooFewSites { .. } => &args.part,
         _ => &args.bench,
     };

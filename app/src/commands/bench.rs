@@ -6,7 +6,7 @@ use anyhow::{anyhow, bail};
 use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Motion, ReadingScale, Reads, Sense, Stands};
 use landfit_calibration::bench_file;
 use landfit_part::{Existing, FileError, PointMm, Pose, Side};
-use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
+use landfit_rehearsal::scenario::Setting;
 use landfit_vision::view::Sight;
 use landfit_vision::{Frame, Optics, PointPx, ScaleSource, View};
 use nalgebra::Matrix3;
@@ -179,7 +179,7 @@ fn new(new: &New) -> anyhow::Result<()> {
 
 fn shipped(name: &str) -> Result<Setting, String> {
     Setting::named(name).ok_or_else(|| {
-        let names: Vec<&str> = BENCHES.iter().map(|s| s.name).chain([DEFAULT.name]).collect();
+        let names: Vec<&str> = Setting::all().map(|s| s.name).collect();
         format!("no such bench comes with landfit; there are {}", names.join(", "))
     })
 }
@@ -581,7 +581,7 @@ mod tests {
 
     #[test]
     fn a_bench_may_begin_with_every_shipped_one() {
-        for setting in BENCHES.into_iter().chain([DEFAULT]) {
+        for setting in Setting::all() {
             let bench = like(&shipped(setting.name).expect("shipped"), Some(&"ours".to_owned())).expect("readable");
             assert_eq!((bench.name.as_str(), bench.calibration), ("ours", CalibrationState::NotCalibrated));
             let read_again = bench_file::parse(&bench_file::to_toml(&bench), "bench.toml").expect("what is written can be read");

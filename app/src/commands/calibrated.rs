@@ -20,7 +20,7 @@ pub fn check_format(record: &Record, paths: &[PathBuf], shots: &[Picture]) -> an
 pub fn check_kind(record: &Record, picture: &str, format: &str) -> anyhow::Result<()> {
     match &record.pixel_format {
         Some(calibrated) if format != calibrated => bail!(
-            "{picture} is an {format} picture, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one"
+            "{picture} has the format {format}, but part view against board view was calibrated in {calibrated}: take it in that format, or calibrate scale in this one"
         ),
         _ => Ok(()),
     }

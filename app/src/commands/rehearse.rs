@@ -86,7 +86,7 @@ pub fn without_window(setting: &Setting, seed: u64) -> anyhow::Result<ExitCode> 
 
 /// The bench to rehearse on of that name.
 pub fn setting(name: &str) -> anyhow::Result<Setting> {
-    let all = || std::iter::once(DEFAULT).chain(BENCHES).map(|s| s.name).collect::<Vec<_>>().join(", ");
+    let all = || Setting::all().map(|s| s.name).collect::<Vec<_>>().join(", ");
     Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
 }
 

@@ -149,28 +149,6 @@ pub trait Surface {
     }
 }
 
-impl Surface for Canvas {
-    fn area(&self) -> Area {
-        Self::area(self)
-    }
-
-    fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen) {
-        Self::polyline(self, points, ends, pen);
-    }
-
-    fn fill(&mut self, corners: &[Xy], ink: Ink) {
-        Self::fill(self, corners, ink);
-    }
-
-    fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink) {
-        Self::disc(self, centre, radius_px, ink);
-    }
-
-    fn text(&mut self, faces: &Faces, look: Type, at: Xy, text: &str) {
-        faces.draw(self, look, at, text);
-    }
-}
-
 /// One stroke of a drawing that is kept as strokes; places and widths in px of the exposure.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Stroke {
@@ -238,38 +216,10 @@ impl Canvas {
         Ok(canvas)
     }
 
-    pub fn area(&self) -> Area {
-        Area::new(0.0, 0.0, self.pixels.width() as f32, self.pixels.height() as f32)
-    }
-
-    pub fn line(&mut self, from: Xy, to: Xy, pen: Pen) {
-        self.polyline(&[from, to], Ends::Open, pen);
-    }
-
-    pub fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen) {
-        let Some(path) = path(points, ends) else { return };
-        self.stroke(&path, pen);
-    }
-
-    pub fn fill(&mut self, corners: &[Xy], ink: Ink) {
-        let Some(path) = path(corners, Ends::Closed) else { return };
-        self.pixels.fill_path(&path, &ink.paint(), FillRule::Winding, Transform::identity(), None);
-    }
-
     pub fn ring(&mut self, centre: Xy, radius_px: f32, pen: Pen) {
         if let Some(path) = circle(centre, radius_px) {
             self.stroke(&path, pen);
         }
-    }
-
-    pub fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink) {
-        if let Some(path) = circle(centre, radius_px) {
-            self.pixels.fill_path(&path, &ink.paint(), FillRule::Winding, Transform::identity(), None);
-        }
-    }
-
-    pub fn fill_area(&mut self, area: &Area, ink: Ink) {
-        self.fill(&area.corners(), ink);
     }
 
     /// Lays `cover` (0 to 1) of a colour over one pixel; nothing happens outside the canvas.
@@ -307,6 +257,32 @@ impl Canvas {
         let line_cap = if dash.is_some() { LineCap::Butt } else { LineCap::Round };
         let stroke = tiny_skia::Stroke { width: pen.width_px, line_cap, line_join: LineJoin::Round, dash, ..tiny_skia::Stroke::default() };
         self.pixels.stroke_path(path, &pen.ink.paint(), &stroke, Transform::identity(), None);
+    }
+}
+
+impl Surface for Canvas {
+    fn area(&self) -> Area {
+        Area::new(0.0, 0.0, self.pixels.width() as f32, self.pixels.height() as f32)
+    }
+
+    fn polyline(&mut self, points: &[Xy], ends: Ends, pen: Pen) {
+        let Some(path) = path(points, ends) else { return };
+        self.stroke(&path, pen);
+    }
+
+    fn fill(&mut self, corners: &[Xy], ink: Ink) {
+        let Some(path) = path(corners, Ends::Closed) else { return };
+        self.pixels.fill_path(&path, &ink.paint(), FillRule::Winding, Transform::identity(), None);
+    }
+
+    fn disc(&mut self, centre: Xy, radius_px: f32, ink: Ink) {
+        if let Some(path) = circle(centre, radius_px) {
+            self.pixels.fill_path(&path, &ink.paint(), FillRule::Winding, Transform::identity(), None);
+        }
+    }
+
+    fn text(&mut self, faces: &Faces, look: Type, at: Xy, text: &str) {
+        faces.draw(self, look, at, text);
     }
 }
 

@@ -85,12 +85,13 @@ pub fn draw(canvas: &mut impl Surface, faces: &Faces, size_px: f32, mut labels: 
         };
         // The nearest place that covers no site; where there is none, one that covers the fewest.
         let covered = |plate: &Area| sites.iter().filter(|s| s.overlaps(&plate.grown(0.1 * look.size_px))).count();
-        let best = places(&label, w, h, 0.35 * look.size_px)
-            .into_iter()
-            .enumerate()
-            .filter(|(i, (plate, _))| free(plate) && (label.kind != Kind::Loud || (*i < WAYS.len() * LOUD_STEPS && covered(plate) == 0)))
-            .min_by_key(|(i, (plate, _))| (covered(plate), *i));
-        let Some((_, (plate, leader))) = best else { continue };
+        let (steps, most_covered) = if label.kind == Kind::Loud { (LOUD_STEPS, 0) } else { (FARTHEST_STEPS, usize::MAX) };
+        let best = places(&label, steps, [w, h], 0.35 * look.size_px)
+            .filter(|place| free(&place.plate))
+            .map(|place| (covered(&place.plate), place))
+            .filter(|(covered, _)| *covered <= most_covered)
+            .min_by_key(|(covered, _)| *covered);
+        let Some((_, Place { plate, leader })) = best else { continue };
         if let Some((from, to)) = leader {
             canvas.line(from, to, Pen::new(ink::SHADE.covering(0.7), 0.22 * size_px));
             canvas.line(from, to, Pen::new(label.ink(), 0.09 * size_px));
@@ -112,19 +113,22 @@ const FARTHEST_STEPS: usize = 60;
 /// The same for a label that is only told where there is room.
 const LOUD_STEPS: usize = 8;
 
-/// Where a plate of `w` x `h` may stand, the best first: beside the site, then farther off with a leader.
-fn places(label: &Label, w: f32, h: f32, gap: f32) -> Vec<(Area, Option<(Xy, Xy)>)> {
-    let mut all = Vec::new();
-    for step in 0..FARTHEST_STEPS {
-        let far = 0.6 * step as f32;
-        for (x, y) in WAYS {
-            let diagonal = if x != 0.0 && y != 0.0 { 0.75 } else { 1.0 };
-            let reach = label.reach_px * diagonal + gap + far * h;
-            let near = label.at.by(x * reach, y * reach);
-            let plate = Area::new(near.x + (x - 1.0) / 2.0 * w, near.y + (y - 1.0) / 2.0 * h, w, h);
-            let edge = label.at.by(x * label.reach_px * diagonal, y * label.reach_px * diagonal);
-            all.push((plate, (step > 0).then_some((edge, near))));
-        }
-    }
-    all
+/// Where a plate may stand.
+struct Place {
+    plate: Area,
+    /// From the site's edge to the plate, where they do not touch.
+    leader: Option<(Xy, Xy)>,
+}
+
+/// Where a plate of `w` x `h` may stand, the best first: beside the site, then step by step farther off with a leader.
+fn places(label: &Label, steps: usize, [w, h]: [f32; 2], gap: f32) -> impl Iterator<Item = Place> {
+    let all = (0..steps).flat_map(|step| WAYS.map(|way| (step, way)));
+    all.map(move |(step, (x, y))| {
+        let diagonal = if x != 0.0 && y != 0.0 { 0.75 } else { 1.0 };
+        let edge = label.reach_px * diagonal;
+        let reach = edge + gap + 0.6 * step as f32 * h;
+        let near = label.at.by(x * reach, y * reach);
+        let plate = Area::new(near.x + (x - 1.0) / 2.0 * w, near.y + (y - 1.0) / 2.0 * h, w, h);
+        Place { plate, leader: (step > 0).then_some((label.at.by(x * edge, y * edge), near)) }
+    })
 }

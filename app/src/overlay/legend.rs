@@ -1,6 +1,6 @@
 //! The legend: every sign that the marks use in this picture, each beside its meaning.
 
-use super::canvas::{Area, Canvas, Ends, Pen, Xy};
+use super::canvas::{Area, Canvas, Ends, Pen, Surface, Xy};
 use super::ink;
 use super::marks::{blade, cross};
 use super::text::{Faces, Type};

@@ -21,7 +21,7 @@ pub use marks::first_site;
 
 use crate::commands::align::Answer;
 use crate::pictures;
-use canvas::{Area, Canvas, Ends, Pen, Strokes, Xy};
+use canvas::{Area, Canvas, Ends, Pen, Strokes, Surface, Xy};
 use image::{DynamicImage, RgbImage};
 use landfit_calibration::bench::Bench;
 use landfit_part::{Existing, Part, PointMm, Side};

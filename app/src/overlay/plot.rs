@@ -1,6 +1,6 @@
 //! The landing plot: every terminal's miss as a point about where it should land, and the allowance as a circle.
 
-use super::canvas::{Area, Canvas, Ends, Pen, Xy};
+use super::canvas::{Area, Canvas, Ends, Pen, Surface, Xy};
 use super::ink;
 use super::misses::Misses;
 use super::text::{Faces, Type};

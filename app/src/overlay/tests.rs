@@ -77,7 +77,7 @@ impl Case {
 
     fn blank(&self) -> Vec<Picture> {
         let [w, h] = self.bench.optics.frame.size_px.map(|n| n as usize);
-        let n = self.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+        let n = self.bench.optics.exposures();
         vec![Picture { width_px: w, height_px: h, channels: 1, samples: Samples::U8(vec![40; w * h]) }; n]
     }
 

@@ -1,6 +1,6 @@
 //! Thimble strips: for each adjuster the piece of its thimble that faces the eye, as it must stand when the move is made.
 
-use super::canvas::{Area, Canvas, Ink, Pen, Xy};
+use super::canvas::{Area, Canvas, Ink, Pen, Surface, Xy};
 use super::ink;
 use super::text::{Faces, Type};
 use crate::sentences;

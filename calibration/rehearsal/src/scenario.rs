@@ -52,10 +52,15 @@ pub const BENCHES: [Setting; 4] = [
 ];
 
 impl Setting {
+    /// The default, then the other benches.
+    pub fn all() -> impl Iterator<Item = Self> {
+        std::iter::once(DEFAULT).chain(BENCHES)
+    }
+
     /// The setting called `name`.
     #[must_use]
     pub fn named(name: &str) -> Option<Self> {
-        std::iter::once(DEFAULT).chain(BENCHES).find(|s| s.name == name)
+        Self::all().find(|s| s.name == name)
     }
 
     /// Its part.

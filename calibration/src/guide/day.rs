@@ -3,13 +3,13 @@
 use super::Wanted;
 use crate::date::Date;
 use crate::day_check::{ViewCheck, check_view, registration_off};
-use crate::history::Entry;
+use crate::history::{Entry, SCALE};
 use crate::record::{Age, Record};
 use crate::target::{AgreeError, FindError, Found, Target, agree, find_in_view, marks_edge_width_px};
 use landfit_part::{PointMm, Side, wrap_angle_rad};
 use landfit_vision::pose::PoseError;
 use landfit_vision::view::Sight;
-use landfit_vision::{Optics, Picture};
+use landfit_vision::{Misfit, Optics, Picture};
 
 /// Edges this much wider than when first noted are out of focus; a project choice.
 const MOST_WIDENING: f64 = 1.35;
@@ -143,14 +143,9 @@ pub enum Lies {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum DayError {
-    /// Too few pictures.
-    #[error("{given} pictures were given, but this bench takes {needed}")]
-    Pictures {
-        /// Given.
-        given: usize,
-        /// One for each exposure.
-        needed: usize,
-    },
+    /// Pictures that are no look of this bench.
+    #[error(transparent)]
+    Pictures(#[from] Misfit),
     /// Seen nowhere.
     #[error("the target was found in no view: {0}")]
     Nowhere(String),
@@ -201,10 +196,7 @@ impl DayStep<'_> {
         today: Date,
     ) -> Result<DayResult, DayError> {
         let views = &self.optics.views;
-        let needed = views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
-        if pictures.len() != needed {
-            return Err(DayError::Pictures { given: pictures.len(), needed });
-        }
+        let pictures = self.optics.fitting(pictures)?;
         let (mut checked, mut unchecked) = (Vec::new(), Vec::new());
         let mut first: Option<(usize, Found)> = None;
         for (v, view) in views.iter().enumerate() {
@@ -249,9 +241,10 @@ impl DayStep<'_> {
         })
     }
 
-    /// The first note of a figure.
+    /// The first note of a figure since scale was calibrated last: what was noted before belongs to other views.
     fn first(&self, key: &str) -> Option<f64> {
-        self.history.iter().find_map(|e| e.figures.iter().find(|(k, _)| k == key).map(|f| f.1))
+        let since = self.history.iter().rposition(|e| e.what == SCALE).map_or(0, |calibrated| calibrated + 1);
+        self.history[since..].iter().find_map(|e| e.figures.iter().find(|(k, _)| k == key).map(|f| f.1))
     }
 
     fn registration(&self, checked: &[ViewHolds], middle: PointMm) -> Option<RegistrationHolds> {

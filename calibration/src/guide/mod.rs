@@ -15,7 +15,7 @@ mod scale;
 
 pub use day::{DayError, DayResult, DayStep, Lies, RegistrationHolds, ViewHolds};
 pub use lights::{LightsStep, Shot};
-pub use run::{Learnt, RunStep, Stated};
+pub use run::{NextReading, RunResult, RunStep};
 pub use scale::{LaidDown, LayError, ScaleResult, ScaleStep};
 
 /// What is wanted next.

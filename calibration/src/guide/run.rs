@@ -9,7 +9,7 @@ use landfit_part::Pose;
 
 /// The reading to set next.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Stated {
+pub struct NextReading {
     /// Which stop of the run, from 0, ...
     pub stop: usize,
     /// ... and of how many.
@@ -22,7 +22,7 @@ pub struct Stated {
 
 /// What came of a run.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Learnt {
+pub enum RunResult {
     /// Of an adjuster that moves along a line.
     Shift(Box<ShiftFit>),
     /// Of one that turns what it carries.
@@ -33,16 +33,16 @@ pub enum Learnt {
 #[derive(Debug, Clone)]
 pub struct RunStep {
     thimble: Thimble,
-    turns_what_it_carries: Carries,
+    path: Path,
     planned: Vec<Planned>,
     stops: Vec<Stop>,
 }
 
-/// What an adjuster does to what it carries.
+/// The way of what an adjuster carries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Carries {
-    AlongALine,
-    RoundAPivot,
+enum Path {
+    Line,
+    Circle,
 }
 
 /// How far past the last reading a run turns before it comes back, turns: more than any play.
@@ -52,22 +52,22 @@ impl RunStep {
     /// A run of an adjuster that moves along a line, between two readings in turns.
     #[must_use]
     pub fn of_shift(thimble: Thimble, extent: Extent, between_turns: [f64; 2]) -> Self {
-        Self::new(thimble, Carries::AlongALine, extent, between_turns)
+        Self::new(thimble, Path::Line, extent, between_turns)
     }
 
     /// A run of one that turns what it carries.
     #[must_use]
     pub fn of_rotation(thimble: Thimble, extent: Extent, between_turns: [f64; 2]) -> Self {
-        Self::new(thimble, Carries::RoundAPivot, extent, between_turns)
+        Self::new(thimble, Path::Circle, extent, between_turns)
     }
 
-    fn new(thimble: Thimble, turns_what_it_carries: Carries, extent: Extent, [from, to]: [f64; 2]) -> Self {
-        Self { thimble, turns_what_it_carries, planned: plan(extent, from, to, &thimble), stops: Vec::new() }
+    fn new(thimble: Thimble, path: Path, extent: Extent, [from, to]: [f64; 2]) -> Self {
+        Self { thimble, path, planned: plan(extent, from, to, &thimble), stops: Vec::new() }
     }
 
     /// The reading to set next; `None` when the run is done.
     #[must_use]
-    pub fn next(&self) -> Option<Stated> {
+    pub fn next(&self) -> Option<NextReading> {
         let stop = self.stops.len();
         let planned = *self.planned.get(stop)?;
         let shown = self.thimble.shown(planned.reading_turns);
@@ -81,7 +81,7 @@ impl RunStep {
         } else {
             format!("Set {shown}, the reading {sense}.")
         };
-        Some(Stated { stop, of: self.planned.len(), planned, words })
+        Some(NextReading { stop, of: self.planned.len(), planned, words })
     }
 
     /// Takes the stop that [`RunStep::next`] stated: what the thimble really shows, in turns, and where the picture has what is carried.
@@ -107,11 +107,11 @@ impl RunStep {
     ///
     /// # Errors
     /// See [`RunError`]: before some eight stops, both ways, there is nothing to say.
-    pub fn result(&self, sight: SightUncertainty) -> Result<Learnt, RunError> {
+    pub fn result(&self, sight: SightUncertainty) -> Result<RunResult, RunError> {
         let graduation = self.thimble.graduation();
-        match self.turns_what_it_carries {
-            Carries::AlongALine => fit_shift(&self.stops, graduation, sight).map(|f| Learnt::Shift(Box::new(f))),
-            Carries::RoundAPivot => fit_rotation(&self.stops, graduation).map(|f| Learnt::Rotation(Box::new(f))),
+        match self.path {
+            Path::Line => fit_shift(&self.stops, graduation, sight).map(|f| RunResult::Shift(Box::new(f))),
+            Path::Circle => fit_rotation(&self.stops, graduation).map(|f| RunResult::Rotation(Box::new(f))),
         }
     }
 }

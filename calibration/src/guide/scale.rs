@@ -4,9 +4,9 @@ use super::Wanted;
 use crate::date::Date;
 use crate::record::Record;
 use crate::scale::{LensKnowledge, ScaleError, ScaleFit, Shot, ViewReport, applied, fit, remember, reports, seat};
-use crate::target::{AgreeError, FindError, Found, Target, agree, find_in_view};
+use crate::target::{AgreeError, FindError, Found, Nominal, Target, agree, find_in_view};
 use landfit_part::Side;
-use landfit_vision::{Optics, Picture};
+use landfit_vision::{Misfit, Optics, Picture};
 
 /// What one laying down of the target showed.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,22 +23,9 @@ pub struct LaidDown {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum LayError {
-    /// Too few pictures.
-    #[error("{given} pictures were given, but this bench takes {needed}")]
-    Pictures {
-        /// Given.
-        given: usize,
-        /// One for each exposure.
-        needed: usize,
-    },
-    /// A picture of another size.
-    #[error("the picture is {w} x {h} px, but the bench's frame is {} x {} px: use the bench's camera settings", frame[0], frame[1], w = size[0], h = size[1])]
-    Size {
-        /// Of the picture, px.
-        size: [usize; 2],
-        /// Of the bench, px.
-        frame: [u32; 2],
-    },
+    /// Pictures that are no look of this bench.
+    #[error(transparent)]
+    Pictures(#[from] Misfit),
     /// Not found.
     #[error("in the {} view {error}", side.word())]
     Find {
@@ -79,19 +66,30 @@ impl ScaleResult {
 pub struct ScaleStep {
     optics: Optics,
     target: Target,
+    nominal: Vec<Option<Nominal>>,
     ruler_relative: f64,
     shots: Vec<Shot>,
     layings: usize,
+    /// Of all layings down so far: a fit takes a while, and is asked for again and again.
+    result: Result<ScaleResult, ScaleError>,
 }
 
 /// Layings down after which more tell little more; one more than the trial of simulated benches takes.
 const ENOUGH: usize = 4;
 
 impl ScaleStep {
-    /// For a bench as it is now; `ruler_relative` is the target's relative standard uncertainty.
+    /// For a bench as it is now; `ruler_relative` is the target's relative standard uncertainty. A target that speaks of another scale
+    /// than the bench file is refused.
     #[must_use]
-    pub const fn new(optics: Optics, target: Target, ruler_relative: f64) -> Self {
-        Self { optics, target, ruler_relative, shots: Vec::new(), layings: 0 }
+    pub fn new(optics: Optics, record: &Record, target: Target, ruler_relative: f64) -> Self {
+        let nominal = (0..optics.views.len()).map(|view| Nominal::of_view(&optics, record, view)).collect();
+        Self { optics, target, nominal, ruler_relative, shots: Vec::new(), layings: 0, result: Err(ScaleError::NoShots) }
+    }
+
+    /// After a change of the optics: so many µm per px are expected of every view, whatever the bench file has.
+    #[must_use]
+    pub fn expecting(self, um_per_px: f64) -> Self {
+        Self { nominal: vec![Some(Nominal::stated(um_per_px)); self.optics.views.len()], ..self }
     }
 
     /// How often the target was laid down so far.
@@ -103,13 +101,12 @@ impl ScaleStep {
     /// What is wanted next; `None` when the field is covered and the target was laid down often enough.
     #[must_use]
     pub fn next(&self) -> Option<Wanted> {
-        if self.layings == 0 {
+        let Ok(result) = &self.result else {
             return Some(Wanted::needed(
                 "Lay the target flat in the plane of the lands, so that part view and board view both see it sharply, and take a picture.",
             ));
-        }
-        let uncovered = self.result().map_or_else(|_| Vec::new(), |r| r.views.iter().flat_map(|v| v.windows.uncovered()).collect());
-        if let Some(place) = uncovered.first() {
+        };
+        if let Some(place) = uncovered(result).first() {
             return Some(Wanted::optional(format!("Move the target so that it covers {place} of the field, and take a picture.")));
         }
         (self.layings < ENOUGH)
@@ -121,46 +118,26 @@ impl ScaleStep {
     /// # Errors
     /// See [`LayError`]: what to do about it is in its words.
     pub fn lay(&mut self, pictures: &[Picture]) -> Result<LaidDown, LayError> {
-        let needed = self.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
-        if pictures.len() != needed {
-            return Err(LayError::Pictures { given: pictures.len(), needed });
-        }
-        let frame = self.optics.frame.size_px;
-        if let Some(odd) = pictures.iter().find(|p| [p.width_px, p.height_px] != frame.map(|v| v as usize)) {
-            return Err(LayError::Size { size: [odd.width_px, odd.height_px], frame });
-        }
+        let pictures = self.optics.fitting(pictures)?;
         let mut found: Vec<Found> = Vec::new();
         for (v, view) in self.optics.views.iter().enumerate() {
-            let mut here = find_in_view(&self.optics, v, &pictures[view.exposure], &self.target)
-                .map_err(|error| LayError::Find { side: view.shows, error })?;
+            let find_error = |error| LayError::Find { side: view.shows, error };
+            let mut here = find_in_view(&self.optics, v, &pictures[view.exposure], &self.target).map_err(find_error)?;
+            self.nominal[v].map_or(Ok(()), |nominal| nominal.check(&here)).map_err(find_error)?;
             if let Some(first) = found.first() {
                 agree(&self.optics, (v, &mut here), (0, first))?;
             }
             found.push(here);
         }
         let marks = found.iter().map(|f| f.spots.len()).collect();
-        let before = self.shots.len();
+        let mut shots = self.shots.clone();
         let shot = |(view, f): (usize, Found)| Shot { view, placement: self.layings, disc_mm: f.disc_mm, spots: f.spots };
-        let shots: Vec<Shot> = found.into_iter().enumerate().map(shot).collect();
-        self.shots.extend(shots);
-        self.layings += 1;
-        match self.result() {
-            Ok(result) => {
-                let of_least = result.views.iter().map(|v| v.windows.covered_share()).fold(1.0, f64::min);
-                let mut uncovered: Vec<String> = Vec::new();
-                for name in result.views.iter().flat_map(|v| v.windows.uncovered()) {
-                    if !uncovered.contains(&name) {
-                        uncovered.push(name);
-                    }
-                }
-                Ok(LaidDown { marks, covered_share: of_least, uncovered })
-            }
-            Err(error) => {
-                self.shots.truncate(before);
-                self.layings -= 1;
-                Err(error.into())
-            }
-        }
+        shots.extend(found.into_iter().enumerate().map(shot));
+        let result = self.fitted(&shots)?;
+        let covered_share = result.views.iter().map(|v| v.windows.covered_share()).fold(1.0, f64::min);
+        let laid = LaidDown { marks, covered_share, uncovered: uncovered(&result) };
+        (self.shots, self.layings, self.result) = (shots, self.layings + 1, Ok(result));
+        Ok(laid)
     }
 
     /// Takes back the last laying down.
@@ -168,21 +145,36 @@ impl ScaleStep {
         self.layings = self.layings.saturating_sub(1);
         let layings = self.layings;
         self.shots.retain(|s| s.placement < layings);
+        self.result = self.fitted(&self.shots);
     }
 
     /// What the pictures say so far.
     ///
     /// # Errors
     /// See [`ScaleError`]; `NoShots` before the first laying down.
-    pub fn result(&self) -> Result<ScaleResult, ScaleError> {
+    pub const fn result(&self) -> Result<&ScaleResult, &ScaleError> {
+        self.result.as_ref()
+    }
+
+    fn fitted(&self, shots: &[Shot]) -> Result<ScaleResult, ScaleError> {
         let [w, h] = self.optics.frame.size_px;
         let half_diagonal_px = (f64::from(w).hypot(f64::from(h)) / 2.0).round().max(1.0);
         let norm_px = self.optics.lens.map_or(half_diagonal_px, |l| l.norm_px);
         let views: Vec<usize> = (0..self.optics.views.len()).collect();
-        let mut fit = fit(&self.shots, [w, h], LensKnowledge::Open { norm_px }, self.ruler_relative)?;
+        let mut fit = fit(shots, [w, h], LensKnowledge::Open { norm_px }, self.ruler_relative)?;
         seat(&mut fit, &self.optics, &views)?;
-        let views = reports(&fit, &self.optics, &views)?;
-        let all: Vec<usize> = (0..views.len()).collect();
-        Ok(ScaleResult { optics: applied(&fit, &self.optics, &all)?, fit, views })
+        let reports = reports(&fit, &self.optics, &views)?;
+        Ok(ScaleResult { optics: applied(&fit, &self.optics, &views)?, fit, views: reports })
     }
+}
+
+/// Where no mark has been yet in some view, each place once.
+fn uncovered(result: &ScaleResult) -> Vec<String> {
+    let mut places: Vec<String> = Vec::new();
+    for place in result.views.iter().flat_map(|v| v.windows.uncovered()) {
+        if !places.contains(&place) {
+            places.push(place);
+        }
+    }
+    places
 }

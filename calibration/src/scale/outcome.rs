@@ -4,7 +4,6 @@
 use super::{ScaleError, ScaleFit, ViewReport, homography};
 use crate::date::Date;
 use crate::record::{Record, RegistrationUncertainty, ViewUncertainty};
-use crate::target::middle_px;
 use landfit_part::{PointMm, Side};
 use landfit_vision::plane::region_of;
 use landfit_vision::view::Sight;
@@ -79,7 +78,7 @@ pub fn remember(
 ) {
     for (view, r) in views.iter().zip(reports) {
         let region = region_of(&optics.views[*view], &optics.frame);
-        let middle = Sight::new(&optics.views[*view], optics.lens).map_or(PointMm::ZERO, |s| s.mm(middle_px(region)));
+        let middle = Sight::new(&optics.views[*view], optics.lens).map_or(PointMm::ZERO, |s| s.mm(region.middle()));
         let fit_only = (r.u_um_per_px[0] / r.um_per_px[0]).powi(2) - found.ruler_relative.powi(2);
         record.set_view(ViewUncertainty {
             view: *view,

@@ -93,10 +93,6 @@ pub(super) fn grid_px(region: RegionPx) -> Vec<PointPx> {
     (0..nx * ny).map(|k| PointPx::new(at(k % nx, nx, region.x, region.width), at(k / nx, ny, region.y, region.height))).collect()
 }
 
-fn middle_of(region: RegionPx) -> PointPx {
-    PointPx::new(f64::from(region.x) + f64::from(region.width - 1) / 2.0, f64::from(region.y) + f64::from(region.height - 1) / 2.0)
-}
-
 /// µm per px along picture x and y, the angle of the frame's x axis, and the growth of the magnification along the frame's axes.
 fn figures(model: &Model, unknowns: &DVector<f64>, view: usize, middle: PointPx, seat: &Pose) -> Option<[f64; 5]> {
     let at = model.bench_from_seen(unknowns, view, middle)?;
@@ -153,7 +149,7 @@ impl ScaleFit {
     /// All that is to be told of a view whose region is `region`; `None` only for a fit that has come apart.
     #[must_use]
     pub fn view_report(&self, view: usize, region: RegionPx) -> Option<ViewReport> {
-        let middle = middle_of(region);
+        let middle = region.middle();
         let seat = self.seats[view];
         let values = figures(&self.model, &self.unknowns, view, middle, &seat)?;
         let of = |u: &DVector<f64>| figures(&self.model, u, view, middle, &seat).map(Vec::from);
@@ -228,7 +224,7 @@ impl ScaleFit {
         }
         let through = &d * &self.covariance;
         let variance = |row: usize| through.row(row).dot(&d.row(row)).max(0.0);
-        let (mut largest, mut sum) = ((0.0, middle_of(region)), 0.0);
+        let (mut largest, mut sum) = ((0.0, region.middle()), 0.0);
         for (i, a) in arms.iter().enumerate() {
             let ruler = [a.x, a.y].map(|v| (v * self.ruler_relative).powi(2));
             let here = [variance(2 * i) + ruler[0], variance(2 * i + 1) + ruler[1]];

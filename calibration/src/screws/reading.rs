@@ -114,7 +114,7 @@ impl Thimble {
             Unit::Millimetre => format!("{reading:.3} mm"),
             Unit::Inch => format!("{reading:.4} in"),
             Unit::Turn => format!("{reading:.3} turns"),
-            Unit::Step => format!("{reading:.0} steps"),
+            Unit::Step => format!("{reading:.0} step{}", if reading.round().abs() == 1.0 { "" } else { "s" }),
         }
     }
 

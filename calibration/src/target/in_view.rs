@@ -6,7 +6,7 @@ use landfit_vision::picture::Samples;
 use landfit_vision::plane::{region_of, separate};
 use landfit_vision::pose::fit_rigid;
 use landfit_vision::view::Sight;
-use landfit_vision::{Optics, Picture, PointPx, RegionPx};
+use landfit_vision::{Optics, Picture, PointPx};
 
 /// The light of one view, as a grey picture of its region.
 #[must_use]
@@ -17,10 +17,6 @@ pub fn light_of_view(optics: &Optics, view: usize, picture: &Picture) -> Picture
     Picture { width_px: plane.width, height_px: plane.height, channels: 1, samples: Samples::U16(samples) }
 }
 
-pub(crate) fn middle_px(region: RegionPx) -> PointPx {
-    PointPx::new(f64::from(region.x) + f64::from(region.width - 1) / 2.0, f64::from(region.y) + f64::from(region.height - 1) / 2.0)
-}
-
 /// Finds the target in one view's picture; places are raw px of the whole picture.
 ///
 /// # Errors
@@ -29,7 +25,7 @@ pub fn find_in_view(optics: &Optics, view: usize, picture: &Picture, target: &Ta
     let region = region_of(&optics.views[view], &optics.frame);
     let sight = Sight::new(&optics.views[view], optics.lens)
         .ok_or_else(|| FindError::None(format!("view {view} of the bench file has a px_from_mm that cannot be inverted")))?;
-    let j = sight.px_per_mm(sight.mm(middle_px(region)));
+    let j = sight.px_per_mm(sight.mm(region.middle()));
     let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]), ..Expected::default() };
     let mut found = find(&light_of_view(optics, view, picture), target, &expected)?;
     shift(&mut found, f64::from(region.x), f64::from(region.y));
@@ -81,7 +77,7 @@ pub fn agree(optics: &Optics, (view, found): (usize, &mut Found), (other_view, o
     let seen: Vec<PointMm> = other.spots.iter().map(|s| there.mm(s.seen_px)).collect();
     let back = fit_rigid(&target, &seen).map_err(|_| AgreeError::Unsettled)?.inverse();
     // The marks in the middle: a wrong scale in the bench file does least there.
-    let middle = middle_px(region_of(&optics.views[view], &optics.frame));
+    let middle = region_of(&optics.views[view], &optics.frame).middle();
     let nearest = found.spots.iter().min_by(|a, b| a.seen_px.distance(middle).total_cmp(&b.seen_px.distance(middle)));
     let Some(nearest) = nearest else { return Ok(()) };
     let off = back.apply(here.mm(nearest.seen_px)) - nearest.at_mm;

@@ -5,15 +5,18 @@
 mod checkerboard;
 mod dots;
 mod in_view;
+mod nominal;
 mod plane;
 pub mod sheet;
 
-pub(crate) use in_view::middle_px;
 pub use in_view::{AgreeError, agree, find_in_view, light_of_view, marks_edge_width_px};
+pub use nominal::Nominal;
 
-use crate::scale::Spot;
+use crate::scale::{Spot, homography};
 use landfit_part::{Part, PointMm, Side};
 use landfit_vision::inspect::{Inspection, SpotLattice, inspect, lattices};
+use landfit_vision::picture::Samples;
+use landfit_vision::view::project;
 use landfit_vision::{Picture, PointPx};
 use nalgebra::{Matrix2, Vector2};
 use plane::Grey;
@@ -97,6 +100,19 @@ pub enum FindError {
         first: usize,
         /// Marks of the second.
         second: usize,
+    },
+    /// Marks that lie alike, but nearer together or farther apart.
+    #[error(
+        "one px shows {seen_um:.2} µm if the marks are as far apart as this target's, but {nominal_um:.2} µm {}: is it the right target file or pitch?",
+        by.words()
+    )]
+    OtherScale {
+        /// By the marks.
+        seen_um: f64,
+        /// As expected.
+        nominal_um: f64,
+        /// By whom.
+        by: nominal::Source,
     },
     /// Marks that lie otherwise.
     #[error(
@@ -193,10 +209,58 @@ fn the_one(all: Vec<SpotLattice>, measure: impl Fn(&SpotLattice) -> Vec<Mark>) -
     let ((x0, x1), (y0, y1)) = (extent(|m| m.at.x), extent(|m| m.at.y));
     let is_inside = |m: &Mark| (x0..=x1).contains(&m.at.x) && (y0..=y1).contains(&m.at.y);
     let is_elsewhere = |marks: &Vec<Mark>| marks.iter().filter(|m| is_inside(m)).count() * 2 <= marks.len();
-    match measured.iter().find(|m| m.len() as f64 > SECOND_TARGET * first.len() as f64 && is_elsewhere(m)) {
-        Some(second) => Err(FindError::Two { first: first.len(), second: second.len() }),
-        None => Ok(first),
+    if let Some(second) = measured.iter().find(|m| m.len() as f64 > SECOND_TARGET * first.len() as f64 && is_elsewhere(m)) {
+        return Err(FindError::Two { first: first.len(), second: second.len() });
     }
+    let pieces = pieces(&first);
+    match &pieces[..] {
+        [a, b, ..] if b.len() as f64 > SECOND_TARGET * a.len() as f64 && !goes_on(a, b) => {
+            Err(FindError::Two { first: a.len(), second: b.len() })
+        }
+        _ => Ok(first),
+    }
+}
+
+/// Marks that many steps apart may lie on two targets whose marks happen to count on.
+const GAP: i32 = 3;
+/// Lens and tilt carry what goes on across such a gap off by less than this, steps; a second target lies anywhere.
+const SAME_TARGET: f64 = 0.3;
+
+/// The marks by what hangs together without gaps, largest first.
+fn pieces(marks: &[Mark]) -> Vec<Vec<Mark>> {
+    let mut left: std::collections::BTreeMap<[i32; 2], Mark> = marks.iter().map(|m| (m.cell, *m)).collect();
+    let mut all = Vec::new();
+    while let Some((_, first)) = left.pop_first() {
+        let mut piece = vec![first];
+        let mut next = 0;
+        while let Some(from) = piece.get(next).map(|m| m.cell) {
+            let around = (-GAP..=GAP).flat_map(|i| (-GAP..=GAP).map(move |k| [from[0] + i, from[1] + k]));
+            piece.extend(around.filter_map(|cell| left.remove(&cell)));
+            next += 1;
+        }
+        all.push(piece);
+    }
+    all.sort_by_key(|piece| std::cmp::Reverse(piece.len()));
+    all
+}
+
+/// Whether one piece lies where the other, seen in perspective, goes on.
+fn goes_on(first: &[Mark], second: &[Mark]) -> bool {
+    let places = |marks: &[Mark]| marks.iter().map(|m| PointMm::new(f64::from(m.cell[0]), f64::from(m.cell[1]))).collect::<Vec<_>>();
+    let seen: Vec<PointPx> = first.iter().map(|m| m.at).collect();
+    // Marks on one line say nothing of what lies beside it.
+    let Some(px_from_cell) = homography(&places(first), &seen) else { return true };
+    let step_px = affine(first).determinant().abs().sqrt();
+    let mut off: Vec<f64> = second
+        .iter()
+        .zip(places(second))
+        .map(|(m, p)| {
+            let (x, y) = project(&px_from_cell, p.x, p.y);
+            m.at.distance(PointPx::new(x, y)) / step_px
+        })
+        .collect();
+    off.sort_by(f64::total_cmp);
+    off.get(off.len() / 2).is_none_or(|median| *median < SAME_TARGET)
 }
 
 /// Gives every mark its place on the target: of the ways in which the lattice's steps can be the target's, the one that a camera
@@ -309,6 +373,9 @@ fn pattern(picture: &Picture, part: &Part, side: Side, expected: &Expected) -> R
     if seen.len() < LEAST_MARKS {
         return Err(FindError::None(format!("only {} of its sites can be measured", seen.len())));
     }
+    if let Some(second) = second_pattern(picture, part, side, &found) {
+        return Err(FindError::Two { first: seen.len(), second });
+    }
     // Seen through the optics both sides have the board's handedness; a pattern that looks the same mirrored was taken the other way.
     let mirrored = handedness(&seen) > 0.0;
     let flip = if !mirrored {
@@ -340,6 +407,52 @@ fn pattern(picture: &Picture, part: &Part, side: Side, expected: &Expected) -> R
     sizes.sort_by(f64::total_cmp);
     let spots = seen.into_iter().map(|(at_mm, seen_px, u)| Spot { at_mm, seen_px, u_px: u.max(1e-3) }).collect();
     Ok(Found { spots, disc_mm: disc_mm.unwrap_or(0.0), steps_mm: None, mark_px: sizes[sizes.len() / 2] })
+}
+
+/// Sites of a second pattern of the same part beside the one that was found.
+fn second_pattern(picture: &Picture, part: &Part, side: Side, found: &landfit_vision::inspect::Found) -> Option<usize> {
+    let centres: Vec<PointPx> = found.sites.iter().filter_map(|s| s.centre).collect();
+    let pitch_px = part.pitch_mm(side).unwrap_or(1.0) * 1000.0 / found.um_per_px[0].max(found.um_per_px[1]);
+    let hidden = without(picture, &centres, 0.6 * pitch_px)?;
+    let Inspection::Found(second) = inspect(&hidden, part, Some(side)) else { return None };
+    let n = second.sites.iter().filter(|s| s.centre.is_some()).count();
+    (n as f64 > SECOND_TARGET * centres.len() as f64).then_some(n)
+}
+
+/// The picture with all that lies about these places made even; `None` where too little would be left for a second target.
+fn without(picture: &Picture, places: &[PointPx], reach_px: f64) -> Option<Picture> {
+    let extent = |of: fn(&PointPx) -> f64, size: usize| {
+        let (low, high) = places.iter().map(of).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        let clamped = |v: f64| v.round().clamp(0.0, size as f64) as usize;
+        clamped(low - reach_px)..clamped(high + reach_px + 1.0)
+    };
+    let (columns, rows) = (extent(|p| p.x, picture.width_px), extent(|p| p.y, picture.height_px));
+    let covered = columns.len() * rows.len();
+    if covered == 0 || ((picture.width_px * picture.height_px - covered) as f64) < SECOND_TARGET * covered as f64 {
+        return None;
+    }
+    let (n, width) = (picture.channels, picture.width_px);
+    let index = |x: usize, y: usize, channel: usize| n * (y * width + x) + channel;
+    fn filled<T: Copy + Ord>(values: &[T], edge: &[usize], inside: &[usize]) -> Vec<T> {
+        let mut along: Vec<T> = edge.iter().map(|i| values[*i]).collect();
+        along.sort_unstable();
+        let mut all = values.to_vec();
+        inside.iter().for_each(|i| all[*i] = along[along.len() / 2]);
+        all
+    }
+    let mut shown = picture.clone();
+    for channel in 0..n {
+        let inside: Vec<usize> =
+            rows.clone().flat_map(|y| columns.clone().map(move |x| (x, y))).map(|(x, y)| index(x, y, channel)).collect();
+        let ends = [rows.start, rows.end - 1].into_iter().flat_map(|y| columns.clone().map(move |x| (x, y)));
+        let sides = [columns.start, columns.end - 1].into_iter().flat_map(|x| rows.clone().map(move |y| (x, y)));
+        let edge: Vec<usize> = ends.chain(sides).map(|(x, y)| index(x, y, channel)).collect();
+        shown.samples = match &shown.samples {
+            Samples::U8(v) => Samples::U8(filled(v, &edge, &inside)),
+            Samples::U16(v) => Samples::U16(filled(v, &edge, &inside)),
+        };
+    }
+    Some(shown)
 }
 
 /// Positive where the picture shows the pattern mirrored.

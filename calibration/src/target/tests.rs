@@ -103,3 +103,59 @@ fn a_picture_without_a_target_is_said() {
         assert!(matches!(find(&empty, &target, &Expected::default()), Err(FindError::None(_))));
     }
 }
+
+#[test]
+fn two_checkerboards_and_two_patterns_in_view_are_refused() {
+    let board = |x: f64, y: f64, (columns, rows): (f64, f64)| {
+        let (i, j) = ((x / 1.2).floor(), (y / 1.2).floor());
+        (0.0..columns).contains(&i) && (0.0..rows).contains(&j) && (i + j).rem_euclid(2.0) == 0.0
+    };
+    let two =
+        |x: f64, y: f64| board(x + 10.0, y + 6.0, (7.0, 9.0)) || board(x * 0.99 - 0.1 * y - 1.5, y * 0.99 + 0.1 * x + 6.0, (6.0, 8.0));
+    let told = find(&picture(640, 480, two, place), &Target::Checkerboard { square_mm: 1.2 }, &Expected::default()).expect_err("two");
+    assert!(matches!(told, FindError::Two { .. }), "{told}");
+    let text = "name = \"p\"\nbody_mm = [9.0, 9.0]\n[grid]\nrows = 6\ncolumns = 7\npitch_mm = [1.2, 1.2]\nterminal = { round_mm = 0.6 }\nland = { round_mm = 0.6 }\nabsent = [\"A1\"]\n";
+    let part = landfit_part::file::parse(text, "p.toml").expect("a part");
+    let dark = |x: f64, y: f64| part.sites.iter().any(|s| (s.at_mm.x - x).hypot(s.at_mm.y - y) < 0.3);
+    let target = Target::Pattern { part: Box::new(part.clone()), side: Side::Board };
+    let one = picture(640, 480, |x, y| dark(x + 5.0, y), place);
+    assert_eq!(find(&one, &target, &Expected::default()).expect("one").spots.len(), 41);
+    let two = picture(640, 480, |x, y| dark(x + 5.0, y) || dark(x - 5.0, y + 0.5), place);
+    let told = find(&two, &target, &Expected::default()).expect_err("two");
+    assert!(matches!(told, FindError::Two { first: 41, second: 41 }), "{told}");
+}
+
+#[test]
+fn a_target_of_another_pitch_is_told_by_what_is_expected_of_the_scale() {
+    let shown = picture(640, 480, dot_at(1.2, 0.6), place);
+    let right = find(&shown, &Target::square(1.2), &Expected::default()).expect("found");
+    let wrong = find(&shown, &Target::square(1.0), &Expected::default()).expect("looks the same");
+    let um = |found: &Found| {
+        let (a, b) = (found.spots[0], found.spots[found.spots.len() - 1]);
+        1000.0 * a.at_mm.distance(b.at_mm) / a.seen_px.distance(b.seen_px)
+    };
+    let nominal = Nominal::stated(um(&right) * 1.05);
+    assert_eq!(nominal.check(&right), Ok(()));
+    let told = nominal.check(&wrong).expect_err("another pitch").to_string();
+    assert!(told.contains("were stated: is it the right target file or pitch?"), "{told}");
+}
+
+#[test]
+fn what_lies_beyond_a_gap_goes_on_or_is_another_target() {
+    let mark = |i: i32, k: i32, by: f64| {
+        let (x, y) = (f64::from(i) + by, f64::from(k));
+        let depth = 1.0 + 0.004 * x - 0.003 * y;
+        Mark { cell: [i, k], at: PointPx::new(100.0 + 20.0 * x / depth, 300.0 - 20.0 * y / depth), u_px: 0.05, diameter_px: 0.0 }
+    };
+    let two = |by: f64| -> Vec<Mark> {
+        let beyond = (13..20).flat_map(|i| (0..8).map(move |k| (i, k, by)));
+        (0..9).flat_map(|i| (0..8).map(move |k| (i, k, 0.0))).chain(beyond).map(|(i, k, by)| mark(i, k, by)).collect()
+    };
+    let counts = |marks: &[Mark]| pieces(marks).iter().map(Vec::len).collect::<Vec<_>>();
+    assert_eq!(counts(&two(0.0)), [72, 56]);
+    assert_eq!(counts(&(0..9).map(|i| mark(3 * i, 0, 0.0)).collect::<Vec<_>>()), [9]);
+    for (by, is_one) in [(0.0, true), (0.1, true), (0.5, false), (-0.4, false)] {
+        let parts = pieces(&two(by));
+        assert_eq!(goes_on(&parts[0], &parts[1]), is_one, "{by}");
+    }
+}

@@ -255,11 +255,12 @@ fn far_outside(part: &Part) -> Option<Finding> {
     })
 }
 
-/// Two terminals or fewer are the same part whichever way round: nothing has to be settled.
+/// With two terminals or fewer a part is the same whichever way round, unless it is polarised (a diode, a lamp, a tantalum capacitor).
 const MOST_WITHOUT_ENDS: usize = 2;
 
 fn looks_the_same(part: &Part) -> Option<Finding> {
-    if part.sites.iter().filter(|s| !s.terminal.is_empty()).count() <= MOST_WITHOUT_ENDS {
+    // Whether it is polarised only its file can say: it has a mark then.
+    if part.sites.iter().filter(|s| !s.terminal.is_empty()).count() <= MOST_WITHOUT_ENDS && part.marks.is_empty() {
         return None;
     }
     let turns: Vec<u8> = turns_that_look_the_same(part, Side::Part).into_iter().filter(|t| !a_mark_tells(part, *t)).collect();
@@ -319,9 +320,14 @@ mod tests {
     }
 
     #[test]
-    fn a_chip_of_two_terminals_needs_no_mark() {
+    fn a_chip_of_two_terminals_needs_no_mark_unless_it_is_polarised() {
         let rect = "{ rect_mm = [0.5, 1.0] }";
-        assert_eq!(kinds(&part(&[site("1", -0.8, 0.0, rect), site("2", 0.8, 0.0, rect)].concat())), []);
+        let chip = [site("1", -0.8, 0.0, rect), site("2", 0.8, 0.0, rect)].concat();
+        assert_eq!(kinds(&part(&chip)), []);
+        let marked = |side: &str| format!("{chip}[[mark]]\nside = \"{side}\"\nat_mm = [-1.2, 0.6]\nshape = {{ round_mm = 0.2 }}\n");
+        assert_eq!(kinds(&part(&marked("part"))), []);
+        // The board's mark says that it matters, but not which way round the part lies.
+        assert_eq!(kinds(&part(&marked("board"))), [Kind::LooksTheSame]);
         let three = [site("1", -0.8, 0.0, rect), site("2", 0.8, 0.0, rect), site("3", 0.0, 0.0, rect)];
         assert_eq!(kinds(&part(&three.concat())), [Kind::LooksTheSame]);
     }

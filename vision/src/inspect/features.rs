@@ -12,6 +12,21 @@ pub(crate) enum Polarity {
     Dark,
 }
 
+impl Polarity {
+    /// Of a feature that answers so: above zero where it is brighter.
+    pub const fn of(answer: f64) -> Self {
+        if answer > 0.0 { Self::Bright } else { Self::Dark }
+    }
+
+    /// By what light is multiplied so that the feature is the brighter: 1 or -1.
+    pub const fn sign(self) -> f64 {
+        match self {
+            Self::Bright => 1.0,
+            Self::Dark => -1.0,
+        }
+    }
+}
+
 /// A round-ish spot.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Blob {
@@ -169,7 +184,7 @@ fn extrema(least: f32, [below, above]: [Option<&Plane>; 2], here: &Plane, sigma:
                     at: PointPx::new((x as f64 + f64::from(ox)) * step, (y as f64 + f64::from(oy)) * step),
                     diameter_px: 2.0 * ROOT2 * sigma_mid * step,
                     strength: v.abs(),
-                    polarity: if v > 0.0 { Polarity::Bright } else { Polarity::Dark },
+                    polarity: Polarity::of(f64::from(v)),
                     at_its_scale,
                 })
             })
@@ -230,7 +245,7 @@ mod tests {
                 let best = strong.first().unwrap_or_else(|| panic!("nothing at {d}"));
                 assert!(best.at.distance(PointPx::new(80.3, 78.6)) < 0.15 + 0.01 * d, "{d}: {best:?}");
                 assert!((best.diameter_px / d).ln().abs() < 0.35, "{d}: {best:?}");
-                assert_eq!(best.polarity, if sign > 0.0 { Polarity::Bright } else { Polarity::Dark });
+                assert_eq!(best.polarity, Polarity::of(f64::from(sign)));
             }
         }
     }

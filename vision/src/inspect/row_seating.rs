@@ -252,7 +252,7 @@ const BODY: [f64; 2] = [-0.6, 0.8];
 
 /// How much brighter (or darker) a place is than midway to both neighbours.
 fn contrast(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: f64, part: [f64; 2]) -> Option<f64> {
-    let sign = if polarity == Polarity::Bright { 1.0 } else { -1.0 };
+    let sign = polarity.sign();
     let at = |s: f64| bar_light(light, row, map, s, part);
     Some(sign * (at(step)? - 0.5 * (at(step - 0.5)? + at(step + 0.5)?)))
 }
@@ -314,7 +314,7 @@ struct Across {
 /// The middle between the two places at half height on both sides of a site, along its row.
 fn across(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: i32) -> Option<Across> {
     const HALF: usize = 24;
-    let sign = if polarity == Polarity::Bright { 1.0 } else { -1.0 };
+    let sign = polarity.sign();
     let place = |i: usize| (i as f64 - HALF as f64) / (2.0 * HALF as f64);
     let light_at = |i: usize| bar_light(light, row, map, f64::from(step) + place(i), BODY).map(|v| sign * v);
     let profile: Vec<f64> = (0..=2 * HALF).map(light_at).collect::<Option<_>>()?;
@@ -436,7 +436,7 @@ pub(crate) fn judge(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) 
 
 /// Steps that are joined to the one before or after.
 fn joined_steps(light: &Light, row: &Row, map: &Map, polarity: Polarity) -> Vec<i32> {
-    let sign = if polarity == Polarity::Bright { 1.0 } else { -1.0 };
+    let sign = polarity.sign();
     let at = |s: f64| bar_light(light, row, map, s, BODY).map(|v| sign * v);
     let pairs: Vec<(i32, f64, f64)> = row
         .sites

@@ -32,7 +32,7 @@ impl BenchEdit {
     /// Writes the changed bench, with the former one in its history.
     pub fn write(&mut self, entry: &Entry) -> anyhow::Result<()> {
         self.bench.calibration = CalibrationState::Calibrated;
-        self.record.date = Date::parse(&entry.date);
+        self.record.calibrated_on(day(&entry.date)?);
         self.write_as_it_is(entry)
     }
 

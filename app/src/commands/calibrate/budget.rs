@@ -51,10 +51,9 @@ pub fn run(args: &Args) -> Ended {
     for source in &b.unstated {
         lines.push(format!("not stated in the bench file, counted as nothing: {}", source.words()));
     }
-    if let Some(first) = b.contributions.first() {
-        lines.push(format!("most is gained by: {}", first.source.mend()));
-    }
-    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
+    lines.extend(b.most_to_gain().map(|source| format!("most is gained by: {}", source.mend())));
+    let warnings = calibrated::warnings(&edit.record);
+    lines.extend(warnings.iter().map(|w| format!("Note: {w}")));
     if args.json {
         let rows: Vec<_> = b
             .contributions
@@ -67,7 +66,7 @@ pub fn run(args: &Args) -> Ended {
         let [x, y, t] = u(&b.covariance);
         let unstated: Vec<_> = b.unstated.iter().map(|s| s.words()).collect();
         print_json(
-            &json!({"schema": 1, "contributions": rows, "u_x_mm": x, "u_y_mm": y, "u_theta_deg": t.to_degrees(), "unstated": unstated}),
+            &json!({"schema": 1, "contributions": rows, "u_x_mm": x, "u_y_mm": y, "u_theta_deg": t.to_degrees(), "unstated": unstated, "warnings": warnings}),
         )?;
     } else {
         print_lines(&lines)?;
@@ -77,7 +76,7 @@ pub fn run(args: &Args) -> Ended {
 
 /// Part and board where the first view's field has its middle.
 fn in_the_middle(edit: &BenchEdit) -> anyhow::Result<Poses> {
-    let at = shots::sight(edit, 0)?.mm(shots::middle(shots::region(edit, 0)));
+    let at = shots::sight(edit, 0)?.mm(shots::region(edit, 0).middle());
     let pose = Pose::new(at.x, at.y, 0.0);
     Ok(Poses { bench_from_part: pose, bench_from_board: pose })
 }

@@ -109,13 +109,16 @@ pub fn run(args: &Args) -> Ended {
 /// Names the picture that an error is about.
 fn named(error: &LightsError, args: &Args) -> anyhow::Error {
     let path = match error {
-        LightsError::Picture { which: Which::Part, .. } => Some(&args.part_light),
-        LightsError::Picture { which: Which::Board, .. } | LightsError::SameLight { .. } => Some(&args.board_light),
-        LightsError::Picture { which: Which::Both, .. } => args.both.as_ref(),
-        LightsError::Picture { which: Which::Dark, .. } | LightsError::NotDark { .. } => args.dark.as_ref(),
-        LightsError::Picture { which: Which::Bright, .. } | LightsError::NotWhite | LightsError::WhiteBelowBlack { .. } => {
-            args.bright.as_ref()
-        }
+        LightsError::Picture { which, .. } | LightsError::Size { which, .. } => match which {
+            Which::Part => Some(&args.part_light),
+            Which::Board => Some(&args.board_light),
+            Which::Both => args.both.as_ref(),
+            Which::Dark => args.dark.as_ref(),
+            Which::Bright => args.bright.as_ref(),
+        },
+        LightsError::SameLight { .. } => Some(&args.board_light),
+        LightsError::NotDark { .. } => args.dark.as_ref(),
+        LightsError::NotWhite | LightsError::WhiteBelowBlack { .. } => args.bright.as_ref(),
         _ => None,
     };
     anyhow::anyhow!("{}: {error}", path.unwrap_or(&args.bench).display())

@@ -1,7 +1,7 @@
 //! `landfit calibrate pair`: the shop's own check pair and its trend.
 
 use super::super::{Ended, calibrated, print_lines};
-use super::bench_edit::{BenchEdit, date, hashes};
+use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::shots;
 use anyhow::{Context, bail};
 use landfit_calibration::day_check::{LEAST_EARLIER, trend};
@@ -51,6 +51,7 @@ pub fn run(args: &Args) -> Ended {
     let o = fit.offset;
     let now = [("x_mm", o.x_mm), ("y_mm", o.y_mm), ("theta_deg", o.theta_rad.to_degrees())];
     let earlier: Vec<Entry> = edit.history()?.into_iter().filter(|e| e.what == args.name).collect();
+    let today = day(&date)?;
     let mut lines = Vec::new();
     let mut holds = true;
     for (k, (key, value)) in now.iter().enumerate() {
@@ -74,7 +75,7 @@ pub fn run(args: &Args) -> Ended {
         let figures = now.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect();
         edit.note(&Entry { date, what: args.name.clone(), ruler: String::new(), pictures: hashes(&args.pictures)?, figures })?;
     }
-    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
+    lines.extend(edit.record.warnings(today).iter().map(|w| format!("Note: {w}")));
     print_lines(&lines)?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }

@@ -43,7 +43,7 @@ pub fn run(args: &Args) -> Ended {
     }
     let pictures = shots::read(&edit, &args.pictures)?;
     calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
-    let exposures = shots::exposures(&edit);
+    let exposures = edit.bench.optics.exposures();
     if !pictures.len().is_multiple_of(exposures) {
         bail!("{} pictures were given, but this bench takes {exposures} for every measurement", pictures.len());
     }
@@ -70,10 +70,11 @@ pub fn run(args: &Args) -> Ended {
         lines.push(format!("{axis:<6} mean {:+.5} {unit}, standard deviation {:.6}, Cg {:.2}{cgk}", r.mean, r.sd, r.cg));
         rows.push(json!({"axis": axis, "mean": r.mean, "sd": r.sd, "cg": r.cg, "cgk": r.cgk, "n": r.n}));
     }
-    lines.extend(calibrated::warnings(&edit.record).iter().map(|w| format!("Note: {w}")));
+    let warnings = calibrated::warnings(&edit.record);
+    lines.extend(warnings.iter().map(|w| format!("Note: {w}")));
     lines.push(format!("{} measurements, tolerance {tolerance:.4} mm wide; Cg and Cgk should be at least 1.33", offsets.len()));
     if args.json {
-        print_json(&json!({"schema": 1, "tolerance_mm": tolerance, "rows": rows}))?;
+        print_json(&json!({"schema": 1, "tolerance_mm": tolerance, "rows": rows, "warnings": warnings}))?;
     } else {
         print_lines(&lines)?;
     }

@@ -1,7 +1,7 @@
 //! What is left of every mark, drawn as lines from where the fit has it, magnified: a panel for each view, with what of its field no mark
 //! has covered.
 
-use crate::overlay::canvas::{Area, Canvas, Ends, Ink, Pen, Xy};
+use crate::overlay::canvas::{Area, Canvas, Ends, Ink, Pen, Surface, Xy};
 use crate::overlay::text::{Faces, Type};
 use anyhow::Context;
 use landfit_calibration::scale::{Residual, Windows};

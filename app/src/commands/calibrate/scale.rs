@@ -7,10 +7,10 @@ use super::shots::{self, SideArg, TargetFlags};
 use crate::pictures as picture_files;
 use anyhow::{Context, bail};
 use landfit_calibration::date::Date;
-use landfit_calibration::history::Entry;
+use landfit_calibration::history::{Entry, SCALE};
 use landfit_calibration::record::{Height, Ruler};
 use landfit_calibration::scale::{LensKnowledge, ScaleFit, Shot, Spot, Tilt, ViewReport, applied, fit, remember, reports, seat};
-use landfit_calibration::target::agree;
+use landfit_calibration::target::{FindError, Nominal, agree};
 use landfit_part::Side;
 use landfit_stats::gum::rectangular;
 use landfit_vision::Picture;
@@ -34,6 +34,10 @@ pub struct Args {
     bench: PathBuf,
     #[command(flatten)]
     target: TargetFlags,
+    /// After a change of optics or camera: about what one px shows, in µm (the pixel's size over the magnification); without it the bench
+    /// file is asked. A target that says otherwise is refused, for it has another pitch
+    #[arg(long, value_name = "UM", value_parser = um_per_px)]
+    about: Option<f64>,
     /// Only the views of this side
     #[arg(long, value_name = "SIDE")]
     only: Option<SideArg>,
@@ -78,6 +82,12 @@ pub struct Args {
     json: bool,
 }
 
+/// µm that one px shows, as an argument.
+fn um_per_px(text: &str) -> Result<f64, String> {
+    let um = text.parse().ok().filter(|um| (0.01..=1000.0).contains(um));
+    um.ok_or_else(|| "write µm per px, from 0.01 to 1000, as in 14.5".to_owned())
+}
+
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
     let mut edit = BenchEdit::open(&args.bench)?;
@@ -114,8 +124,7 @@ pub fn run(args: &Args) -> Ended {
         edit.record.height = Some(Height { distance_mm, differs_mm });
     }
     edit.record.ruler = Some(ruler.clone());
-    let entry =
-        Entry { date, what: "scale".to_owned(), ruler: ruler.words(), pictures: hashes(&args.pictures)?, figures: figures(&reports) };
+    let entry = Entry { date, what: SCALE.to_owned(), ruler: ruler.words(), pictures: hashes(&args.pictures)?, figures: figures(&reports) };
     if !args.dry {
         edit.write(&entry)?;
     }
@@ -181,6 +190,7 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
         bail!("{} pictures were given, but this bench takes {} for every laying down of the target", args.pictures.len(), exposures.len());
     }
     let pictures = shots::read(edit, &args.pictures)?;
+    let format = the_one_format(&args.pictures, &pictures)?;
     let mut shots_found = Vec::new();
     for (laying, set) in pictures.chunks(exposures.len()).enumerate() {
         let mut first: Option<(usize, landfit_calibration::target::Found)> = None;
@@ -188,7 +198,8 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
             let exposure = exposures.iter().position(|e| *e == optics.views[*view].exposure).unwrap_or(0);
             let path = &args.pictures[laying * exposures.len() + exposure];
             let target = asked.of(optics.views[*view].shows);
-            let mut found = shots::find_in_view(edit, *view, path, &set[exposure], &target)?;
+            let mut found =
+                shots::find_in_view(edit, *view, path, &set[exposure], &target, args.about.map(Nominal::stated)).map_err(after_a_change)?;
             if let (true, Some((other, marks))) = (asked.is_common(), &first) {
                 agree(optics, (*view, &mut found), (*other, marks)).with_context(|| format!("{}", path.display()))?;
             }
@@ -206,18 +217,35 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
     for s in &mut shots_found {
         s.placement = used.iter().position(|u| *u == s.placement).unwrap_or(0);
     }
-    let format = picture_files::format(&args.pictures[0], &pictures[0]);
-    for (path, picture) in args.pictures.iter().zip(&pictures) {
-        let other = picture_files::format(path, picture);
-        if other != format {
-            bail!(
-                "{} is an {other} picture, but {} is an {format} one: take all of them in the format that you work in, for the views lie differently in another",
+    Ok(SeenMarks { shots: shots_found, views, format, pictures })
+}
+
+/// What can be done where the target speaks of another scale than the bench file, and rightly so.
+fn after_a_change(error: anyhow::Error) -> anyhow::Error {
+    match error.downcast_ref() {
+        Some(FindError::OtherScale { .. }) => {
+            anyhow::anyhow!("{error:#} If optics or camera were changed, say what is to be expected: --about UM")
+        }
+        _ => error,
+    }
+}
+
+/// The format of all pictures; the views lie differently in another.
+fn the_one_format(paths: &[PathBuf], pictures: &[Picture]) -> anyhow::Result<String> {
+    let mut first: Option<(&PathBuf, String)> = None;
+    for (path, picture) in paths.iter().zip(pictures) {
+        let format = picture_files::format(path, picture);
+        match &first {
+            Some((other, formerly)) if *formerly != format => bail!(
+                "{} has the format {format}, but {} has {formerly}: take all of them in the format that you work in, for the views lie differently in another",
                 path.display(),
-                args.pictures[0].display()
-            );
+                other.display()
+            ),
+            Some(_) => {}
+            None => first = Some((path, format)),
         }
     }
-    Ok(SeenMarks { shots: shots_found, views, format, pictures })
+    first.map(|(_, format)| format).context("no picture was given")
 }
 
 /// A pattern's marks once more, measured as `align` will measure them: uneven light moves the middle that any finder finds, and what
@@ -231,7 +259,7 @@ fn as_align_sees(args: &Args, edit: &BenchEdit, seen: &SeenMarks, found: &ScaleF
         changed.optics.views[*v].px_from_mm = found.px_from_mm(i);
     }
     changed.optics.lens = Some(found.lens());
-    let exposures = optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+    let exposures = optics.exposures();
     let mut shots = seen.shots.clone();
     for (laying, set) in seen.pictures.chunks(exposures).enumerate() {
         let Ok(alignment) = landfit_vision::align(set, &part, &changed.optics) else { return Ok(None) };

@@ -207,7 +207,7 @@ fn sight_uncertainty(edit: &BenchEdit, carries: Side) -> SightUncertainty {
 fn pose_in_pictures(edit: &BenchEdit, paths: &[PathBuf], carries: Side, side: Side, part: &Part) -> anyhow::Result<Pose> {
     let optics = &edit.bench.optics;
     let views: Vec<usize> = (0..optics.views.len()).filter(|v| optics.views[*v].shows == carries).collect();
-    let exposures = optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
+    let exposures = optics.exposures();
     let target = Target::Pattern { part: Box::new(part.clone()), side };
     let (mut from, mut to): (Vec<PointMm>, Vec<PointMm>) = (Vec::new(), Vec::new());
     for view in views {
@@ -217,11 +217,20 @@ fn pose_in_pictures(edit: &BenchEdit, paths: &[PathBuf], carries: Side, side: Si
         let picture = pictures::read(path)?;
         edit.check_size(path, &picture)?;
         let sight = shots::sight(edit, view)?;
-        let found = shots::find_in_view(edit, view, path, &picture, &target)?;
+        let found = shots::find_in_view(edit, view, path, &picture, &target, None)?;
         from.extend(found.spots.iter().map(|s| s.at_mm));
         to.extend(found.spots.iter().map(|s| sight.mm(s.seen_px)));
     }
     fit_rigid(&from, &to).map_err(|e| anyhow::anyhow!("{}: {e}", paths.first().map_or_else(String::new, |p| p.display().to_string())))
+}
+
+/// What a turn moves by the thimble's own graduation.
+fn nominal_mm(thimble: &Thimble) -> Option<f64> {
+    match thimble.unit {
+        Unit::Millimetre => Some(thimble.per_turn),
+        Unit::Inch => Some(thimble.per_turn * 25.4),
+        Unit::Turn | Unit::Step => None,
+    }
 }
 
 /// Scales the views about the field's middle so that turns move what the thimbles say; returns what was done in words.
@@ -231,11 +240,7 @@ fn take_as_ruler(edit: &mut BenchEdit, learnt: &mut [Learnt]) -> anyhow::Result<
     let mut factors = Vec::new();
     for one in learnt.iter() {
         let Fit::Shift(f) = &one.fit else { continue };
-        let nominal_mm = match one.thimble.unit {
-            Unit::Millimetre => one.thimble.per_turn,
-            Unit::Inch => one.thimble.per_turn * 25.4,
-            Unit::Turn | Unit::Step => continue,
-        };
+        let Some(nominal_mm) = nominal_mm(&one.thimble) else { continue };
         let length = f.step_mm.norm();
         let u = rectangular(HEAD_ERROR_MM) / (f.travel_turns * nominal_mm);
         factors.push((nominal_mm / length, u.hypot(f.u_step_mm / length)));
@@ -249,7 +254,7 @@ fn take_as_ruler(edit: &mut BenchEdit, learnt: &mut [Learnt]) -> anyhow::Result<
     if (factor - 1.0).abs() > 0.3 {
         bail!("--as-ruler: the pictures say that a turn moves {:.1} times what its thimble says; is it the right thimble?", 1.0 / factor);
     }
-    let middle = shots::sight(edit, 0)?.mm(shots::middle(shots::region(edit, 0)));
+    let middle = shots::sight(edit, 0)?.mm(shots::region(edit, 0).middle());
     // True mm are `factor` times the file's: mm_old = mm_new / factor about the middle.
     let old_from_new = nalgebra::Matrix3::new(
         1.0 / factor,
@@ -335,6 +340,7 @@ fn sentences(one: &Learnt) -> Vec<String> {
                 f.k * c[(1, 1)].max(0.0).sqrt(),
                 f.step_mm.norm()
             ));
+            lines.extend(against_thimble(f.step_mm.norm(), &one.thimble));
             lines.push(play(f.backlash_turns, f.k * f.u_backlash_turns, &one.thimble));
             if let Some(w) = f.once_per_turn {
                 lines.push(format!(
@@ -389,6 +395,20 @@ fn sentences(one: &Learnt) -> Vec<String> {
         Err(_) => lines.push(format!("  {SHORT_RUN_CANNOT}")),
     }
     lines
+}
+
+/// A thimble that says otherwise than the pictures: micrometer heads are good to a few 0.01 %, so it is not the screw. One per cent, for
+/// what moves may stand off the head's direction by some degrees.
+fn against_thimble(step_mm: f64, thimble: &Thimble) -> Option<String> {
+    const MOST_OFF: f64 = 0.01;
+    let nominal_mm = nominal_mm(thimble)?;
+    let off = step_mm / nominal_mm - 1.0;
+    (off.abs() > MOST_OFF).then(|| {
+        format!(
+            "  that is {:+.1} % against the {nominal_mm:.4} mm of its thimble: was scale calibrated with the right pitch? If so, it is another thimble, or a lever lies between; if not, --as-ruler mends the scale",
+            100.0 * off
+        )
+    })
 }
 
 fn play(turns: f64, half: f64, thimble: &Thimble) -> String {

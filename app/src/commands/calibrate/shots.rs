@@ -3,11 +3,11 @@
 use super::bench_edit::BenchEdit;
 use crate::pictures;
 use anyhow::{Context, bail};
-use landfit_calibration::target::{self, Found, Target};
+use landfit_calibration::target::{self, Found, Nominal, Target};
 use landfit_part::Side;
 use landfit_vision::plane::region_of;
 use landfit_vision::view::Sight;
-use landfit_vision::{Picture, PointPx, RegionPx};
+use landfit_vision::{Picture, RegionPx};
 use std::path::{Path, PathBuf};
 
 /// Which target it is.
@@ -110,20 +110,10 @@ pub fn region(edit: &BenchEdit, view: usize) -> RegionPx {
     region_of(&edit.bench.optics.views[view], &edit.bench.optics.frame)
 }
 
-/// The middle of a view's region, px.
-pub fn middle(region: RegionPx) -> PointPx {
-    PointPx::new(f64::from(region.x) + f64::from(region.width - 1) / 2.0, f64::from(region.y) + f64::from(region.height - 1) / 2.0)
-}
-
 /// The way between px and mm of a view as the bench file has it.
 pub fn sight(edit: &BenchEdit, view: usize) -> anyhow::Result<Sight> {
     let optics = &edit.bench.optics;
     Sight::new(&optics.views[view], optics.lens).with_context(|| format!("view {view} has a px_from_mm that cannot be inverted"))
-}
-
-/// How many pictures one look takes.
-pub fn exposures(edit: &BenchEdit) -> usize {
-    edit.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1)
 }
 
 /// Reads pictures of the bench's size.
@@ -138,9 +128,19 @@ pub fn read(edit: &BenchEdit, paths: &[PathBuf]) -> anyhow::Result<Vec<Picture>>
         .collect()
 }
 
-/// Finds the target in one view's picture; places are raw px of the whole picture.
-pub fn find_in_view(edit: &BenchEdit, view: usize, path: &Path, picture: &Picture, target: &Target) -> anyhow::Result<Found> {
-    let side = edit.bench.optics.views[view].shows.word();
-    target::find_in_view(&edit.bench.optics, view, picture, target)
-        .map_err(|error| anyhow::anyhow!("{}: in the {side} view {error}", path.display()))
+/// Finds the target in one view's picture; places are raw px of the whole picture. Refused where it speaks of another scale than
+/// `nominal`, or than the bench file.
+pub fn find_in_view(
+    edit: &BenchEdit,
+    view: usize,
+    path: &Path,
+    picture: &Picture,
+    target: &Target,
+    nominal: Option<Nominal>,
+) -> anyhow::Result<Found> {
+    let optics = &edit.bench.optics;
+    let nominal = nominal.or_else(|| Nominal::of_view(optics, &edit.record, view));
+    target::find_in_view(optics, view, picture, target)
+        .and_then(|found| nominal.map_or(Ok(()), |nominal| nominal.check(&found)).map(|()| found))
+        .with_context(|| format!("{}: in the {} view", path.display(), optics.views[view].shows.word()))
 }
