@@ -5,7 +5,7 @@ use crate::scenario;
 use crate::study::{Expected, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
-use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind};
+use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind, Ugly};
 use landfit_vision::ScaleSource;
 use landfit_vision::answer::ReasonCode;
 
@@ -59,10 +59,20 @@ pub fn bench_of(kind: SceneKind, seed: u64, look: &Look) -> Result<Bench, FileEr
     })
 }
 
+/// Every kind, the ugly ones last.
+pub fn all() -> impl Iterator<Item = SceneKind> {
+    SceneKind::ALL.into_iter().chain(ugly())
+}
+
+/// Good light, each spoilt by one thing.
+pub fn ugly() -> impl Iterator<Item = SceneKind> {
+    Ugly::ALL.into_iter().map(SceneKind::Ugly)
+}
+
 /// The kind called `word`, as [`SceneKind::word`] has it.
 #[must_use]
 pub fn named(word: &str) -> Option<SceneKind> {
-    SceneKind::ALL.into_iter().find(|k| k.word() == word)
+    all().find(|k| k.word() == word)
 }
 
 const fn reason(code: Code) -> ReasonCode {
@@ -91,7 +101,7 @@ mod tests {
 
     #[test]
     fn kinds_are_found_by_their_words() {
-        assert!(SceneKind::ALL.into_iter().all(|k| named(k.word()) == Some(k)));
+        assert!(all().all(|k| named(k.word()) == Some(k)));
         assert_eq!(named("no such kind"), None);
     }
 

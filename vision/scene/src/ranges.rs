@@ -39,6 +39,7 @@ pub struct Ranges {
     pub(crate) kinds: Kinds,
     pub(crate) terminals: TerminalRanges,
     pub(crate) arrangements: crate::kinds::arrangements::ArrangementRanges,
+    pub(crate) ugly: crate::kinds::ugly::UglyRanges,
 }
 
 #[derive(Debug, Clone, Deserialize)]
