@@ -124,14 +124,12 @@ fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight
 
 /// Refuses, with words, what the files may say and this version does not measure.
 fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
-    if let Some(way) = one_light::is_shared(optics)
-        .then_some("one light for both sides")
-        .or((optics.scale != ScaleSource::Bench).then_some("[scale] from = \"pattern\""))
+    if one_light::is_shared(optics)
         && let Some(site) = part.sites.iter().find(|s| !is_disc(s))
     {
         return Err(AlignError::NotMeasured {
-            what: format!("site {} has a shape that is no single disc; with {way} it", site.id),
-            mend: "light the two sides in two colours or in two exposures, and calibrate the magnification",
+            what: format!("site {} has a shape that is no single disc; with one light for both sides it", site.id),
+            mend: "light the two sides in two colours or in two exposures",
         });
     }
     if !one_light::is_measurable(optics) {

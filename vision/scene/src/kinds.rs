@@ -131,7 +131,7 @@ impl Code {
 
 impl SceneKind {
     /// Every kind but the ugly ones ([`Ugly::ALL`]), those to be answered first.
-    pub const ALL: [Self; 40] = [
+    pub const ALL: [Self; 42] = [
         Self::GoodLight,
         Self::OffCentre,
         Self::ViasAndStains,
@@ -172,6 +172,8 @@ impl SceneKind {
         Self::Arranged(Arrangement::ALL[7]),
         Self::Arranged(Arrangement::ALL[8]),
         Self::Arranged(Arrangement::ALL[9]),
+        Self::Terminals(TerminalKind::Three),
+        Self::Terminals(TerminalKind::UnknownScale),
     ];
 
     /// Its name in lists and options.
@@ -612,5 +614,8 @@ fn add_defects(ranges: &Ranges, plan: &GridPlan, scene: &mut Scene, rng: &mut Ch
     );
     add(r.hidden, Side::Part, false, &|rng, _| DefectKind::Hidden { brightness: rng.random_range(1.5..3.0), sigma_mm: glare }, rng);
     add(r.land_missing, Side::Board, false, &|_, _| DefectKind::Missing, rng);
+    let bridge =
+        |rng: &mut ChaCha8Rng, to: Option<String>| DefectKind::Bridged { to: to.unwrap_or_default(), width: r.bridge_width.draw(rng) };
+    add(r.land_bridged, Side::Board, true, &bridge, rng);
     scene.defects = defects;
 }

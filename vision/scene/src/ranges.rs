@@ -195,6 +195,7 @@ pub(crate) struct Defects {
     pub large: Span,
     pub displaced: Span,
     pub land_missing: Span,
+    pub land_bridged: Span,
     pub hidden: Span,
     pub bridge_width: Span,
     pub small_ratio: Span,
