@@ -844,8 +844,10 @@ fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
 mod tests {
     use super::*;
 
-    fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, impl Fn(PointMm, Kind, &CoarseProfile) -> Option<bool>> {
-        Window { whole: |_, _| true, cut: |_, _, _: &CoarseProfile| None, area_mm2: 200.0 }
+    type Cut = fn(PointMm, Kind, &CoarseProfile) -> Option<bool>;
+
+    fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, Cut> {
+        Window { whole: |_, _| true, cut: |_, _, _| None, area_mm2: 200.0 }
     }
 
     fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
@@ -924,6 +926,36 @@ mod tests {
         let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
         assert!(pose.shift().distance(truth.shift()) < 0.03, "{pose:?}");
         assert!(found.rival.expect("a shift").margin > 10.0);
+    }
+
+    #[test]
+    fn a_pattern_with_an_empty_corner_is_turned_about_the_middle_of_its_lattice() {
+        let mut places = grid(10, 1.0);
+        places.retain(|p| !(p.x < -1.5 && p.y > 1.5));
+        let pattern = Pattern::new(places).expect("a pattern");
+        assert!(pattern.middle_mm().norm() > 0.2, "the centroid lies off the middle: {:?}", pattern.middle_mm());
+        for turn in pattern.quarter_turns() {
+            let lies_on = |c: &&PointMm| pattern.centres_mm.iter().any(|o| o.distance(turn.apply(**c)) < 0.01);
+            assert!(pattern.centres_mm.iter().filter(lies_on).count() >= 75, "{turn:?}");
+        }
+    }
+
+    #[test]
+    fn six_among_much_clutter_are_seated() {
+        let places: Vec<PointMm> = (0..6).map(|i| PointMm::new(f64::from(i % 3) * 0.5 - 0.5, 0.25 - f64::from(i / 3) * 0.5)).collect();
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        let truth = Pose::new(0.45, 0.3, -0.01);
+        let mut features = seen(&places, truth);
+        // Nearer to each other than the sites are: none of the six nearest of any site is another site.
+        let other = CoarseProfile { rings: [0.1, 0.12, 0.1, 0.14, 0.1, 0.13, 0.12] };
+        for i in 0..90 {
+            let (row, column) = (f64::from(i / 10), f64::from(i % 10));
+            let at_mm = PointMm::new(-0.5 + 0.2 * column + 0.05 * (1.3 * row).sin(), -0.5 + 0.2 * row + 0.05 * (1.9 * column).cos());
+            features.push(Feature { at_mm, view: 0, strength: 0.5, profile: other, kind: Kind::DISC });
+        }
+        let found = recognise(&features, &pattern, &everything()).expect("seated");
+        let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
+        assert!(pose.shift().distance(truth.shift()) < 0.05 && found.best.seen() == 6, "{pose:?}, {} seen", found.best.seen());
     }
 
     #[test]
