@@ -8,6 +8,7 @@ use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
+use crate::swapped::{self, Swapped};
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
 
@@ -67,7 +68,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands) {
-            None => answer(terminals, lands),
+            None => answer(part, optics, terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
@@ -92,8 +93,11 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
     Alignment { outcome: Outcome::Refused(refusal), warnings: Vec::new(), orientation: Orientation::Open, terminals, lands }
 }
 
-/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round.
-fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
+/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round or the
+/// lights are swapped.
+fn answer(part: &Part, optics: &Optics, mut terminals: Seen, mut lands: Seen) -> Alignment {
+    let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
+    let swapped = if told_apart { swapped::signs(part, &terminals, &lands) } else { None };
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
@@ -103,7 +107,15 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
-    let outcome = refusal::turned(&fit).map_or(Outcome::Fit(fit), Outcome::Refused);
+    let swapped = match swapped {
+        Some(Swapped::Surely(refusal)) => Some(refusal),
+        Some(Swapped::Perhaps(warning)) => {
+            warnings.push(warning);
+            None
+        }
+        None => None,
+    };
+    let outcome = swapped.or_else(|| refusal::turned(&fit)).map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }
 

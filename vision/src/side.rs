@@ -32,6 +32,10 @@ pub(crate) struct Seen {
     pub contrast: f64,
     /// Radius of the outline that is seen over the designed one.
     pub outline_ratio: f64,
+    /// Whether features show rings in any view.
+    pub is_ring: bool,
+    /// Whether features are dark in all views.
+    pub is_dark: bool,
     /// What the person should know.
     pub warnings: Vec<String>,
     /// The scale at which places fit best that are known well one way only; `None` where all are known all ways.
@@ -49,6 +53,10 @@ pub(crate) struct Outline {
     pub blur_px: f64,
     /// Radius that is seen over the designed one; of shapes other than discs their width.
     pub over_design: f64,
+    /// Whether the light falls again inside: a ring light's reflection in a ball does that, a land does not.
+    pub is_ring: bool,
+    /// Whether features are darker than what is about them.
+    pub is_dark: bool,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -169,6 +177,8 @@ fn measured_at(
         is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
         outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
+        is_ring: outlines.iter().any(|o| o.is_ring),
+        is_dark: outlines.iter().all(|o| o.is_dark),
         warnings,
         scale_of_shapes: scale.filter(|_| shapes.is_some()),
         pattern,
@@ -335,7 +345,7 @@ fn disc_block_edge_px(radius_px: f64) -> usize {
 }
 
 /// Half the middle diameter of a side's discs, mm.
-fn disc_radius_mm(side: Side, part: &Part) -> f64 {
+pub(crate) fn disc_radius_mm(side: Side, part: &Part) -> f64 {
     let mut diameters: Vec<f64> = part.sites.iter().flat_map(|s| s.pieces(side)).filter_map(|p| p.shape.diameter_mm()).collect();
     diameters.sort_by(f64::total_cmp);
     diameters.get(diameters.len() / 2).copied().unwrap_or(0.0) / 2.0
@@ -499,7 +509,13 @@ fn measure_view(
     let Some(shapes) = shapes else {
         let found = sites::measure(side, view.plane, view.radius_px, expected)?;
         let look = found.look;
-        let outline = Outline { view: view.index, blur_px: look.blur_px, over_design: look.outline_px / look.radius_px };
+        let outline = Outline {
+            view: view.index,
+            blur_px: look.blur_px,
+            over_design: look.outline_px / look.radius_px,
+            is_ring: look.is_ring,
+            is_dark: look.step < 0.0,
+        };
         return Some((found.measured, outline, found.common_doubt_px));
     };
     let target = |e: &Expected| Target {
@@ -508,7 +524,7 @@ fn measure_view(
         group: group_of(shapes, pattern, e.site),
     };
     let found = shape_sites::measure(side, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: found.over_design };
+    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: found.over_design, is_ring: false, is_dark: false };
     Some((found.measured, outline, found.common_doubt_px))
 }
 
