@@ -16,6 +16,8 @@ const LEAST_LOG_ODDS: f64 = 25.0;
 const LEAST_MARGIN: f64 = 8.0;
 /// The same against the three other turns, which are fewer to be taken in by: e^6.9 = 1000 to 1.
 const LEAST_TURN_MARGIN: f64 = 6.9;
+/// Three sites, turned about the middle of two of them, differ in one site only: e^6 = 400 to 1 that it is not clutter.
+const LEAST_TURN_MARGIN_OF_THREE: f64 = 6.0;
 /// No part is ever seen as the part file's mirror image, unless the file is drawn from the wrong side: it is refused where the mirror
 /// image fits better, not where what tells the two apart lies out of view.
 const LEAST_MIRROR_MARGIN: f64 = 0.0;
@@ -111,11 +113,12 @@ fn settled(
     let best = &recognition.best;
     let (seen, expected) = (best.seen(), best.expected());
     let share = seen as f64 / expected as f64;
-    // Where neighbours are missing, many stand two pitches apart; a pattern of twice the pitch would show half of the sites at most.
+    // Where neighbours are missing, or clutter stands between rows, many agree on another distance, too; of another pattern few stand
+    // at this one's pitch.
     let is_other_spacing = || {
-        even_spacing_mm(features).is_some_and(|s| {
-            let pitches = s / pattern.pitch_mm;
-            (pitches / pitches.round().max(1.0) - 1.0).abs() > OTHER_SPACING
+        Spacings::of(features).is_some_and(|spacings| {
+            spacings.even_mm().is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING)
+                && spacings.share_at(pattern.pitch_mm) < AT_PITCH
         })
     };
     if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
@@ -123,6 +126,7 @@ fn settled(
     }
     let least_margin = |r: &Rival| match r.differs {
         Difference::Shift => LEAST_MARGIN,
+        Difference::Turn if pattern.centres_mm.len() == 3 => LEAST_TURN_MARGIN_OF_THREE,
         Difference::Turn => LEAST_TURN_MARGIN,
         Difference::Mirror => LEAST_MIRROR_MARGIN,
     };
@@ -177,7 +181,7 @@ fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feat
 /// Nothing could be laid over the features: because of the light, because nothing is there, or because it is another pattern.
 fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
     let word = features_word(side);
-    if let Some(spacing_mm) = even_spacing_mm(features) {
+    if let Some(spacing_mm) = Spacings::of(features).and_then(|s| s.even_mm()) {
         return refusal(
             ReasonCode::WrongPattern,
             None,
@@ -200,27 +204,50 @@ const MOST_ASKED: usize = 64;
 /// Distances that differ by less than this share are the same.
 const SAME_DISTANCE: f64 = 0.04;
 
-/// The distance at which most features have one of their four nearest neighbours, mm, if they agree on one; the shortest of
-/// those with as many. A via close by is some features' nearest neighbour, but hardly most features' second to fourth, too.
-fn even_spacing_mm(features: &[Feature]) -> Option<f64> {
-    let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > 0.6).map(|f| f.at_mm).collect();
-    if strong.len() < 9 {
-        return None;
+/// Where more than this share of the features have a neighbour at the pitch, it is not another pattern's.
+const AT_PITCH: f64 = 0.5;
+
+/// How far strong features stand from their four nearest neighbours, mm.
+struct Spacings {
+    asked: Vec<Vec<f64>>,
+}
+
+impl Spacings {
+    /// `None` below nine strong features.
+    fn of(features: &[Feature]) -> Option<Self> {
+        let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > 0.6).map(|f| f.at_mm).collect();
+        if strong.len() < 9 {
+            return None;
+        }
+        let near = crate::nearby::Nearby::new(&strong);
+        let five = std::num::NonZero::new(5)?;
+        let asked = strong
+            .iter()
+            .step_by(strong.len().div_ceil(MOST_ASKED))
+            .map(|p| near.several(*p, five).into_iter().skip(1).map(|n| n.0).collect())
+            .collect();
+        Some(Self { asked })
     }
-    let near = crate::nearby::Nearby::new(&strong);
-    let five = std::num::NonZero::new(5)?;
-    let asked: Vec<Vec<f64>> = strong
-        .iter()
-        .step_by(strong.len().div_ceil(MOST_ASKED))
-        .map(|p| near.several(*p, five).into_iter().skip(1).map(|n| n.0).collect())
-        .collect();
-    let agreeing = |distance: f64| asked.iter().filter(|of| of.iter().any(|d| (d / distance - 1.0).abs() < SAME_DISTANCE)).count();
-    let mut distances: Vec<(usize, f64)> = asked.iter().flatten().map(|&d| (agreeing(d), d)).collect();
-    distances.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
-    let (most, shortest) = *distances.first()?;
-    let mut same: Vec<f64> = asked.iter().flatten().copied().filter(|d| (d / shortest - 1.0).abs() < SAME_DISTANCE).collect();
-    same.sort_by(f64::total_cmp);
-    (most * 10 >= asked.len() * 7).then(|| same[same.len() / 2])
+
+    fn agreeing(&self, distance: f64) -> usize {
+        self.asked.iter().filter(|of| of.iter().any(|d| (d / distance - 1.0).abs() < SAME_DISTANCE)).count()
+    }
+
+    /// Share of the features with a neighbour at a distance.
+    fn share_at(&self, distance: f64) -> f64 {
+        self.agreeing(distance) as f64 / self.asked.len() as f64
+    }
+
+    /// The distance at which most features have one of their four nearest neighbours, mm, if they agree on one; the shortest of
+    /// those with as many. A via close by is some features' nearest neighbour, but hardly most features' second to fourth, too.
+    fn even_mm(&self) -> Option<f64> {
+        let mut distances: Vec<(usize, f64)> = self.asked.iter().flatten().map(|&d| (self.agreeing(d), d)).collect();
+        distances.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
+        let (most, shortest) = *distances.first()?;
+        let mut same: Vec<f64> = self.asked.iter().flatten().copied().filter(|d| (d / shortest - 1.0).abs() < SAME_DISTANCE).collect();
+        same.sort_by(f64::total_cmp);
+        (most * 10 >= self.asked.len() * 7).then(|| same[same.len() / 2])
+    }
 }
 
 fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) -> Refusal {

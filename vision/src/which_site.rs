@@ -121,8 +121,8 @@ pub struct Pattern {
     nearest: Vec<Vec<(f64, usize)>>,
     /// Centroid, mm.
     centroid_mm: PointMm,
-    /// About which a turned pattern falls onto itself best, mm.
-    turned_about_mm: PointMm,
+    /// About which a pattern turned by a quarter, and by half a turn, falls onto itself best, mm.
+    turned_about_mm: [PointMm; 2],
 }
 
 /// One way to lay the pattern over the features.
@@ -201,6 +201,8 @@ pub enum Unrecognised {
     },
 }
 
+/// Of so many sites it is asked whether they fall onto others when the pattern is turned.
+const MOST_ASKED_OF_TURN: usize = 64;
 /// So few sites are laid over clutter easily.
 const FEWEST_SITES: usize = 6;
 /// Leads and pads in rows stand about this many of their widths apart.
@@ -296,13 +298,18 @@ impl Pattern {
             neighbours,
             nearest,
             centroid_mm,
-            turned_about_mm: centroid_mm,
+            turned_about_mm: [centroid_mm; 2],
         };
-        pattern.turned_about_mm = pattern.turning_point(&near);
+        pattern.turned_about_mm = [FRAC_PI_2, PI].map(|turn| pattern.turning_point(turn, &near));
         pattern.same =
             pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
-        let mirrored = |t: &Pose, c: PointMm, k: Kind| (t.apply(pattern.mirror(c)), k.mirrored().turned(t.theta_rad));
-        pattern.mirror_is_same = pattern.quarter_turns().iter().any(|t| pattern.coincides(&near, |c, k| mirrored(t, c, k)));
+        // A pattern that is its own mirror image is so about its centroid, whatever it is turned about.
+        let mirrored_about = |about: PointMm, t: &Pose, c: PointMm, k: Kind| {
+            (t.apply(PointMm::new(2.0 * about.x - c.x, c.y)), k.mirrored().turned(t.theta_rad))
+        };
+        pattern.mirror_is_same = [[centroid_mm; 2], pattern.turned_about_mm]
+            .into_iter()
+            .any(|about| turns_about(about).iter().any(|t| pattern.coincides(&near, |c, k| mirrored_about(about[1], t, c, k))));
         Some(pattern)
     }
 
@@ -321,35 +328,40 @@ impl Pattern {
     }
 
     /// Where sites are absent on one side alone, the centroid lies off the middle of the lattice, and a pattern turned about it would
-    /// lie between the places: of centroid and middle of the extents the one about which more sites find another.
-    fn turning_point(&self, near: &Nearby) -> PointMm {
+    /// lie between the places; where rows are staggered, so it does about the middle. Of both, of the site nearest the middle, and of
+    /// the points half way to its neighbours, the one about which most sites find another.
+    fn turning_point(&self, turn: f64, near: &Nearby) -> PointMm {
+        let finds = |about: PointMm| -> usize {
+            let asked = self.centres_mm.iter().step_by(self.centres_mm.len().div_ceil(MOST_ASKED_OF_TURN));
+            asked.filter(|c| near.nearest(about + (**c - about).rotated(turn), 0.1 * self.pitch_mm).is_some()).count()
+        };
+        let mut best = (finds(self.centroid_mm), self.centroid_mm);
         let (low, high) = self.centres_mm.iter().fold((self.centroid_mm, self.centroid_mm), |(low, high), c| {
             (PointMm::new(low.x.min(c.x), low.y.min(c.y)), PointMm::new(high.x.max(c.x), high.y.max(c.y)))
         });
         let middle = (low + high) * 0.5;
-        if middle.distance(self.centroid_mm) < 0.02 * self.pitch_mm {
-            return self.centroid_mm;
+        let nearest = (0..self.centres_mm.len())
+            .min_by(|a, b| self.centres_mm[*a].distance(middle).total_cmp(&self.centres_mm[*b].distance(middle)))
+            .unwrap_or(0);
+        let site = self.centres_mm[nearest];
+        let half_ways = self.nearest[nearest].iter().map(|(_, i)| (site + self.centres_mm[*i]) * 0.5);
+        for about in [middle, site].into_iter().chain(half_ways) {
+            let found = finds(about);
+            if found > best.0 {
+                best = (found, about);
+            }
         }
-        let finds = |about: PointMm| -> usize {
-            let turned = |turn: f64, c: PointMm| about + (c - about).rotated(turn);
-            let falls_on =
-                |turn: f64| self.centres_mm.iter().filter(|c| near.nearest(turned(turn, **c), 0.1 * self.pitch_mm).is_some()).count();
-            falls_on(FRAC_PI_2) + falls_on(PI)
-        };
-        if finds(middle) > finds(self.centroid_mm) { middle } else { self.centroid_mm }
+        best.1
     }
 
     /// No turn, and the three others.
     fn quarter_turns(&self) -> [Pose; 4] {
-        [0.0, FRAC_PI_2, PI, -FRAC_PI_2].map(|turn| {
-            let shift = self.turned_about_mm - self.turned_about_mm.rotated(turn);
-            Pose::new(shift.x, shift.y, turn)
-        })
+        turns_about(self.turned_about_mm)
     }
 
-    /// The mirror image of a point in the line along y through the point that turns are about.
+    /// The mirror image of a point in the line along y through the point that half turns are about.
     fn mirror(&self, p: PointMm) -> PointMm {
-        PointMm::new(2.0 * self.turned_about_mm.x - p.x, p.y)
+        PointMm::new(2.0 * self.turned_about_mm[1].x - p.x, p.y)
     }
 
     fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
@@ -411,6 +423,14 @@ impl Pattern {
         }
         Places::new(&places, kinds)
     }
+}
+
+/// No turn, and the three others: quarter turns about the first place, the half turn about the second.
+fn turns_about([quarter, half]: [PointMm; 2]) -> [Pose; 4] {
+    [(0.0, half), (FRAC_PI_2, quarter), (PI, half), (-FRAC_PI_2, quarter)].map(|(turn, about)| {
+        let shift = about - about.rotated(turn);
+        Pose::new(shift.x, shift.y, turn)
+    })
 }
 
 /// Where this side can be seen: told by the caller, who knows regions and sizes. Places are in the bench frame.
@@ -937,6 +957,33 @@ mod tests {
         for turn in pattern.quarter_turns() {
             let lies_on = |c: &&PointMm| pattern.centres_mm.iter().any(|o| o.distance(turn.apply(**c)) < 0.01);
             assert!(pattern.centres_mm.iter().filter(lies_on).count() >= 75, "{turn:?}");
+        }
+    }
+
+    #[test]
+    fn a_grid_of_eight_by_nine_looks_the_same_after_half_a_turn_alone() {
+        let places: Vec<PointMm> = (0..72).map(|i| PointMm::new(f64::from(i % 9), f64::from(i / 9))).collect();
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        assert_eq!(pattern.same.len(), 2);
+        // A quarter turn still leads from place to place.
+        let lies_on = |c: &&PointMm| places.iter().any(|o| o.distance(pattern.quarter_turns()[1].apply(**c)) < 0.01);
+        assert!(places.iter().filter(lies_on).count() >= 50);
+    }
+
+    #[test]
+    fn a_staggered_grid_is_turned_onto_its_own_places() {
+        let places: Vec<PointMm> = (0..99)
+            .map(|i| (i / 11, i % 11))
+            .map(|(row, column)| PointMm::new(0.8 * f64::from(column) + if row % 2 == 1 { 0.4 } else { 0.0 }, -0.7 * f64::from(row)))
+            .collect();
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        let half = pattern.quarter_turns()[2];
+        let lies_on = |c: &&PointMm| places.iter().any(|o| o.distance(half.apply(**c)) < 0.01);
+        assert!(places.iter().filter(lies_on).count() >= 90);
+        // However the vote goes, the seat that explains all is found.
+        for truth in [Pose::new(0.1, 0.2, 0.01), Pose::new(-0.3, 0.1, PI - 0.01)] {
+            let found = recognise(&seen(&places, truth), &pattern, &everything()).expect("seated");
+            assert!(found.best.seen() == 99 && found.best.bench_from_pattern.shift().distance(truth.shift()) < 0.05, "{:?}", found.best);
         }
     }
 
