@@ -291,6 +291,9 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.25", "by the bench file: is it the right target file or pitch?");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --about 62", "were stated");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --about much", "µm per px, from");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --due NaN", "number of days");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --distance 0 --heights 0.1", "write mm");
+    shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --distance 100 --heights NaN", "write mm");
     shop.done("scale t-part.png t-board.png --bench bench.toml --dots 1.25 --about 62 --dry");
     shop.refused("scale t-part.png t-board.png --bench bench.toml", "which target is it");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 0", "--dots 0");
@@ -365,6 +368,14 @@ fn runs_that_say_nothing_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("run --bench bench.toml --adjuster Z --from 0 --to 5 --out r.csv", "no adjuster Z");
     shop.refused("run --bench bench.toml --adjuster X --from 1 --to 1 --out r.csv", "two different readings");
     assert!(!shop.path("r.csv").exists());
+    // A listing that was filled in is not written over unasked.
+    let plan = "run --bench bench.toml --adjuster X --from 0 --to 5 --thimble mm --out r.csv";
+    shop.done(plan);
+    fs::write(shop.path("r.csv"), "filled in").unwrap();
+    shop.refused(plan, "--replace");
+    assert_eq!(fs::read_to_string(shop.path("r.csv")).unwrap(), "filled in");
+    shop.done(&format!("{plan} --replace"));
+    assert_eq!(fs::read_to_string(shop.path("r.csv")).unwrap().matches("\nX,mm,").count(), 20);
 }
 
 #[test]

@@ -8,6 +8,7 @@ use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
+use crate::swapped::{self, Swapped};
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
 
@@ -67,7 +68,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands) {
-            None => answer(terminals, lands),
+            None => answer(part, optics, terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
@@ -92,8 +93,11 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
     Alignment { outcome: Outcome::Refused(refusal), warnings: Vec::new(), orientation: Orientation::Open, terminals, lands }
 }
 
-/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round.
-fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
+/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round or the
+/// lights are swapped.
+fn answer(part: &Part, optics: &Optics, mut terminals: Seen, mut lands: Seen) -> Alignment {
+    let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
+    let swapped = if told_apart { swapped::signs(part, &terminals, &lands) } else { None };
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
@@ -103,7 +107,15 @@ fn answer(mut terminals: Seen, mut lands: Seen) -> Alignment {
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
-    let outcome = refusal::turned(&fit).map_or(Outcome::Fit(fit), Outcome::Refused);
+    let swapped = match swapped {
+        Some(Swapped::Surely(refusal)) => Some(refusal),
+        Some(Swapped::Perhaps(warning)) => {
+            warnings.push(warning);
+            None
+        }
+        None => None,
+    };
+    let outcome = swapped.or_else(|| refusal::turned(&fit)).map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }
 
@@ -124,14 +136,12 @@ fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight
 
 /// Refuses, with words, what the files may say and this version does not measure.
 fn check_measured(part: &Part, optics: &Optics) -> Result<(), AlignError> {
-    if let Some(way) = one_light::is_shared(optics)
-        .then_some("one light for both sides")
-        .or((optics.scale != ScaleSource::Bench).then_some("[scale] from = \"pattern\""))
+    if one_light::is_shared(optics)
         && let Some(site) = part.sites.iter().find(|s| !is_disc(s))
     {
         return Err(AlignError::NotMeasured {
-            what: format!("site {} has a shape that is no single disc; with {way} it", site.id),
-            mend: "light the two sides in two colours or in two exposures, and calibrate the magnification",
+            what: format!("site {} has a shape that is no single disc; with one light for both sides it", site.id),
+            mend: "light the two sides in two colours or in two exposures",
         });
     }
     if !one_light::is_measurable(optics) {

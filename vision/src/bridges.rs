@@ -1,4 +1,4 @@
-//! Tells terminals that are joined by metal: the light along the way between neighbours against that of all other ways.
+//! Tells terminals, or lands, that are joined by metal: the light along the way between neighbours against that of all other ways.
 
 use crate::answer::{SiteFinding, SiteState, SuspectKind};
 use crate::shapes::{Shapes, group_of};
@@ -12,6 +12,10 @@ use std::collections::BTreeMap;
 const SCATTERS: f64 = 6.0;
 /// … and further than this share of the difference between terminals and the body between them.
 const CONTRAST_SHARE: f64 = 0.25;
+/// The same between lands: metal on the mask is as bright as they are, a trace that joins two of them under it is not.
+const LAND_CONTRAST_SHARE: f64 = 0.7;
+/// Where on a land its light is taken, as a share of the radius: a dome of tin shines in its middle and is dim at its rim.
+const LAND_LIGHT_AT: f64 = 0.65;
 /// So many others a terminal of a grid has within a pitch.
 const MOST_NEIGHBOURS: usize = 4;
 /// Fewer ways than this do not tell what is usual.
@@ -20,15 +24,22 @@ const LEAST_WAYS: usize = 6;
 const LEAST_WAYS_OF_ROW: usize = 4;
 
 /// Marks the findings at both ends of every bridge.
+#[allow(clippy::too_many_arguments, reason = "what is known of the side once it is fitted")]
 pub(crate) fn mark(
+    side: Side,
     views: &[SideView],
     part: &Part,
-    bench_from_part: &Pose,
+    bench_from_pattern: &Pose,
     pattern: &Pattern,
     shapes: Option<&Shapes>,
     sites: &[usize],
     findings: &mut [SiteFinding],
 ) {
+    let least_share = if side == Side::Part { CONTRAST_SHARE } else { LAND_CONTRAST_SHARE };
+    let mut finding_of: Vec<Option<usize>> = vec![None; part.sites.len()];
+    for (i, finding) in findings.iter().enumerate() {
+        finding_of[finding.site] = Some(i);
+    }
     let ways = neighbour_ways(pattern);
     // Long terminals can be joined anywhere along themselves.
     let places: &[f64] = if shapes.is_some() { &[-0.6, -0.3, 0.0, 0.3, 0.6] } else { &[0.0] };
@@ -37,19 +48,15 @@ pub(crate) fn mark(
             .iter()
             .map(|&(a, b)| {
                 let radius = |i: usize| {
-                    let piece = part.sites[sites[i]].pieces(Side::Part).first();
+                    let piece = part.sites[sites[i]].pieces(side).first();
                     piece.and_then(|p| p.shape.diameter_mm()).unwrap_or(0.0) / 2.0
                 };
                 let Some(shapes) = shapes else {
-                    return Way::between_balls(
-                        view,
-                        bench_from_part,
-                        (pattern.centres_mm[a], radius(a)),
-                        (pattern.centres_mm[b], radius(b)),
-                    );
+                    let between = if side == Side::Part { Way::between_balls } else { Way::between_lands };
+                    return between(view, bench_from_pattern, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)));
                 };
                 let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
-                Way::between_flat(view, bench_from_part, from, to)
+                Way::between_flat(view, bench_from_pattern, from, to)
             })
             .collect();
         // Ways between the leads of one row see the same ground; between balls each has its own beside it.
@@ -64,13 +71,12 @@ pub(crate) fn mark(
         }
         for (w, (way, &(a, b))) in light.iter().zip(&ways).enumerate() {
             let usual = by_row.get(&row_of(w)).and_then(Option::as_ref).or(of_all.as_ref());
-            let hides = |end: usize| findings.iter().any(|f| f.site == sites[end] && f.state == SiteState::Hidden);
-            if way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w))) && !hides(a) && !hides(b) {
-                for end in [a, b] {
-                    if let Some(f) =
-                        findings.iter_mut().find(|f| f.site == sites[end] && !matches!(f.state, SiteState::Absent | SiteState::Hidden))
-                    {
-                        f.state = SiteState::Suspect(SuspectKind::Bridge);
+            let ends = [a, b].map(|end| finding_of[sites[end]]);
+            let is_hidden = |f: &usize| findings[*f].state == SiteState::Hidden;
+            if way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w, least_share))) && !ends.iter().flatten().any(is_hidden) {
+                for f in ends.into_iter().flatten() {
+                    if findings[f].state != SiteState::Absent {
+                        findings[f].state = SiteState::Suspect(SuspectKind::Bridge);
                     }
                 }
             }
@@ -104,7 +110,16 @@ impl Way {
     /// Between two balls: the light less that of the ground on both sides of the way. A stain or glare lightens the ground on
     /// both sides of the way as well; metal does not.
     fn between_balls(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
-        let line = Line::between(view, bench_from_part, a, b)?;
+        Self::between_discs(view, bench_from_part, a, b, &[0.0, 0.35, 0.65, 0.85])
+    }
+
+    /// The same between two lands, which shine evenly or in their middle.
+    fn between_lands(view: &SideView, bench_from_board: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
+        Self::between_discs(view, bench_from_board, a, b, &[LAND_LIGHT_AT])
+    }
+
+    fn between_discs(view: &SideView, bench_from_pattern: &Pose, a: (PointMm, f64), b: (PointMm, f64), rims: &[f64]) -> Option<Self> {
+        let line = Line::between(view, bench_from_pattern, a, b)?;
         let (radius_a, radius_b) = (a.1, b.1);
         let half = line.length_mm / 2.0;
         let beside = [line.mean(half, half, 0.25 * radius_a)?, line.mean(half, -half, 0.25 * radius_a)?];
@@ -115,7 +130,7 @@ impl Way {
             *light = if off[0].abs() < off[1].abs() { off[0] } else { off[1] };
         }
         let mut rim = f64::NEG_INFINITY;
-        for share in [0.0, 0.35, 0.65, 0.85] {
+        for share in rims {
             rim = rim.max(line.mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(line.mean(
                 line.length_mm - share * radius_b,
                 0.0,
@@ -212,9 +227,8 @@ impl Usual {
     }
 
     /// Every place along the way differs from the usual, all to the same side.
-    fn is_joined(&self, way: &Way) -> bool {
+    fn is_joined(&self, way: &Way, least_share: f64) -> bool {
         let off: [f64; 3] = std::array::from_fn(|i| way.along[i] - self.middle[i]);
-        (0..3)
-            .all(|i| off[i].signum() == off[0].signum() && off[i].abs() > (SCATTERS * self.scatter[i]).max(CONTRAST_SHARE * self.contrast))
+        (0..3).all(|i| off[i].signum() == off[0].signum() && off[i].abs() > (SCATTERS * self.scatter[i]).max(least_share * self.contrast))
     }
 }

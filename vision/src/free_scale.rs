@@ -8,17 +8,19 @@
 use crate::answer::{ReasonCode, Refusal};
 use crate::plane::{Plane, region_of};
 use crate::pose::fit_similarity;
-use crate::side::{self, Seen, features_word};
+use crate::shapes::Shapes;
+use crate::side::{self, Seen, SideView, features_word};
 use crate::view::{Optics, PointPx, Sight, View};
-use crate::which_site::{Feature, Kind, Pattern, Window, recognise};
-use landfit_part::{Part, PointMm, Side};
+use crate::which_site::{Feature, Kind, Pattern, Window, recognise, recognise_turned};
+use landfit_part::{Part, PointMm, Side, wrap_angle_rad};
 use nalgebra::{Matrix3, Vector3};
 use std::num::NonZero;
 
 /// Magnifications over the bench file's that are looked for: a zoom of ±30 % and a little more.
 const SCALES: std::ops::RangeInclusive<f64> = 0.62..=1.55;
-/// Sizes at which features are looked for first.
+/// Sizes at which round features are looked for first; outlines of other shapes bear less.
 const FIRST_SCALES: [f64; 3] = [0.75, 1.0, 1.3];
+const FIRST_SCALES_OF_SHAPES: [f64; 7] = [0.66, 0.76, 0.87, 1.0, 1.15, 1.32, 1.48];
 /// Scales nearer to each other than this are the same guess.
 const SAME_SCALE: f64 = 0.02;
 /// Nearest distances within this share of each other agree.
@@ -134,49 +136,108 @@ struct Tried {
     log_odds: f64,
 }
 
+/// One side's pattern, to be looked for at many scales.
+struct Wanted<'a> {
+    side: Side,
+    part: &'a Part,
+    optics: &'a Optics,
+    planes: &'a [Plane],
+    shapes: Option<Shapes>,
+    pattern: Pattern,
+}
+
+/// What is found at one scale: features of one sense, and the turns of the pattern that come into question where shapes tell them.
+struct Found {
+    features: Vec<Feature>,
+    turns: Option<[f64; 4]>,
+}
+
+impl Wanted<'_> {
+    /// Optics, and the ways through them, with both sides at one scale.
+    fn scaled(&self, scale: f64) -> Option<(Optics, Vec<Sight>)> {
+        scaled(self.optics, [scale; 2])
+    }
+
+    /// Features that look like the pattern's: discs of either sense together, other shapes dark and bright.
+    fn found(&self, views: &[SideView]) -> Vec<Found> {
+        let Some(shapes) = &self.shapes else {
+            return vec![Found { features: views.iter().flat_map(|v| side::features_of(v, &self.pattern)).collect(), turns: None }];
+        };
+        let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
+        let Some(turn) = seen.first().and_then(|v| shapes.likely_turns(v).first().copied()) else { return Vec::new() };
+        let mut by_sense: [Vec<Feature>; 2] = Default::default();
+        for view in seen {
+            let fit_in = side::area_mm2(std::slice::from_ref(view)) / self.pattern.pitch_mm.powi(2);
+            for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
+                all.extend(found);
+            }
+        }
+        let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
+        by_sense.map(|features| Found { features, turns: Some(turns) }).into()
+    }
+
+    /// Distances at which features stand from each other when they are looked for at a scale, over those of the pattern.
+    fn guesses(&self, first: f64) -> Vec<f64> {
+        let Some((optics, sights)) = self.scaled(first) else { return Vec::new() };
+        let views = side::side_views(self.side, self.part, self.shapes.as_ref(), &optics, self.planes, &sights);
+        let usual_mm = usual_spacing_mm(&self.pattern.centres_mm);
+        self.found(&views).iter().flat_map(|f| spacings_mm(&f.features)).map(|spacing_mm| first * spacing_mm / usual_mm).collect()
+    }
+
+    /// What the pattern, looked for at a scale, says of it.
+    fn tried(&self, guess: f64) -> Option<Tried> {
+        let (optics, sights) = self.scaled(guess)?;
+        let shapes = self.shapes.as_ref();
+        let views = side::side_views(self.side, self.part, shapes, &optics, self.planes, &sights);
+        let window = Window {
+            whole: |at: PointMm, kind: Kind| side::view_that_holds(&views, shapes, at, kind).is_some(),
+            cut: |_: PointMm, _: Kind, _: &_| None,
+            area_mm2: side::area_mm2(&views),
+        };
+        let best = |Found { features, turns }: Found| {
+            let found = match turns {
+                Some(turns) => recognise_turned(&features, &self.pattern, &window, &turns),
+                None => recognise(&features, &self.pattern, &window),
+            }
+            .ok()?;
+            let pairs = self.pattern.centres_mm.iter().zip(&found.best.features).filter_map(|(c, f)| Some((*c, features[(*f)?].at_mm)));
+            let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
+            let free = fit_similarity(&from, &to, &vec![1.0; from.len()]).ok()?;
+            Some(Tried { scale: guess * free.scale, log_odds: found.best.log_odds })
+        };
+        self.found(&views).into_iter().filter_map(best).max_by(|a, b| a.log_odds.total_cmp(&b.log_odds))
+    }
+}
+
 /// The scale at which the pattern is recognised, good to a few thousandths; `None` when it is at none.
 fn coarse_scale(side: Side, part: &Part, optics: &Optics, planes: &[Plane]) -> Result<Option<f64>, Refusal> {
     let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
     let centres: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
-    let Some(pattern) = Pattern::new(centres) else { return Ok(None) };
-    let at_scale = |scale: f64| scaled(optics, [scale; 2]);
-    let mut guesses: Vec<f64> = Vec::new();
-    for first in FIRST_SCALES {
-        let Some((optics, sights)) = at_scale(first) else { continue };
-        let views = side::side_views(side, part, None, &optics, planes, &sights);
-        let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
-        guesses.extend(spacings_mm(&features).into_iter().map(|spacing_mm| first * spacing_mm / usual_spacing_mm(&pattern.centres_mm)));
+    let shapes = Shapes::of(side, part, &sites);
+    let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres.len()], |s| s.kinds.clone());
+    let Some(pattern) = Pattern::of_kinds(centres, kinds) else { return Ok(None) };
+    let wanted = Wanted { side, part, optics, planes, shapes, pattern };
+    let first_scales = if wanted.shapes.is_some() { &FIRST_SCALES_OF_SHAPES[..] } else { &FIRST_SCALES[..] };
+    let mut guesses: Vec<f64> = first_scales.iter().flat_map(|first| wanted.guesses(*first)).collect();
+    if wanted.shapes.is_none() {
+        // A lattice seen at another scale may pass for its own diagonal.
+        let diagonal = std::f64::consts::SQRT_2;
+        guesses.extend(guesses.clone().into_iter().flat_map(|g| [g * diagonal, g / diagonal]));
     }
-    // A lattice seen at another scale may pass for its own diagonal.
-    let diagonal = std::f64::consts::SQRT_2;
-    guesses.extend(guesses.clone().into_iter().flat_map(|g| [g * diagonal, g / diagonal]));
     guesses.push(1.0);
     let mut tried: Vec<Tried> = Vec::new();
     let mut seen: Vec<f64> = Vec::new();
     for guess in guesses {
-        if !SCALES.contains(&guess) || seen.iter().any(|s| (guess / s - 1.0).abs() < SAME_SCALE) {
-            continue;
+        if SCALES.contains(&guess) && seen.iter().all(|s| (guess / s - 1.0).abs() >= SAME_SCALE) {
+            seen.push(guess);
+            tried.extend(wanted.tried(guess));
         }
-        seen.push(guess);
-        let Some((optics, sights)) = at_scale(guess) else { continue };
-        let views = side::side_views(side, part, None, &optics, planes, &sights);
-        let features: Vec<Feature> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
-        let window = Window {
-            whole: |at: PointMm, kind: Kind| side::view_that_holds(&views, None, at, kind).is_some(),
-            cut: |_: PointMm, _: &_| None,
-            area_mm2: side::area_mm2(&views),
-        };
-        let Ok(found) = recognise(&features, &pattern, &window) else { continue };
-        let pairs = pattern.centres_mm.iter().zip(&found.best.features).filter_map(|(c, f)| Some((*c, features[(*f)?].at_mm)));
-        let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
-        let Ok(free) = fit_similarity(&from, &to, &vec![1.0; from.len()]) else { continue };
-        tried.push(Tried { scale: guess * free.scale, log_odds: found.best.log_odds });
     }
     tried.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
     let Some(best) = tried.first() else { return Ok(None) };
     let rival = tried.iter().find(|t| (t.scale / best.scale - 1.0).abs() > 2.0 * SAME_SCALE && best.log_odds - t.log_odds < LEAST_MARGIN);
     match rival {
-        Some(rival) if best.log_odds > 0.0 => Err(two_pitches(side, pattern.pitch_mm, best.scale / rival.scale)),
+        Some(rival) if best.log_odds > 0.0 => Err(two_pitches(side, wanted.pattern.pitch_mm, best.scale / rival.scale)),
         _ => Ok(Some(best.scale)),
     }
 }

@@ -30,6 +30,7 @@ mod shape_sites;
 mod shapes;
 mod side;
 pub mod sites;
+mod swapped;
 pub mod view;
 pub mod which_site;
 

@@ -456,6 +456,24 @@ mod tests {
     }
 
     #[test]
+    fn two_lights_in_one_pass_are_those_of_two_passes() {
+        for gamma in [1.0, 2.2] {
+            let mut optics = two_tints();
+            (optics.frame.size_px, optics.frame.gamma) = ([37, 9], gamma);
+            let raw: Vec<u8> = (0..37 * 9 * 3).map(|i: usize| if i == 100 { 255 } else { (i * 37 % 251) as u8 }).collect();
+            let picture = Picture { width_px: 37, height_px: 9, channels: 3, samples: Samples::U8(raw) };
+            let planes = separate_all(std::slice::from_ref(&picture), &optics, |view| Some(view + 2));
+            for (view, plane) in planes.iter().enumerate() {
+                let alone = separate(&picture, &optics, view);
+                assert_eq!((&plane.light, &plane.saturated), (&alone.light, &alone.saturated), "gamma {gamma}, view {view}");
+                assert_eq!(plane.saturated.as_ref().and_then(|s| s.iter().position(|s| *s)), Some(33));
+                assert_eq!(plane.blocks.as_ref().map(|b| &b.light), Some(&reduce(&alone, view + 2).light));
+            }
+            assert_eq!(planes.len(), 2);
+        }
+    }
+
+    #[test]
     fn gamma_and_black_level_are_undone() {
         let mut optics = two_tints();
         optics.views.truncate(1);

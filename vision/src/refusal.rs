@@ -111,7 +111,13 @@ fn settled(
     let best = &recognition.best;
     let (seen, expected) = (best.seen(), best.expected());
     let share = seen as f64 / expected as f64;
-    let is_other_spacing = || even_spacing_mm(features).is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING);
+    // Where neighbours are missing, many stand two pitches apart; a pattern of twice the pitch would show half of the sites at most.
+    let is_other_spacing = || {
+        even_spacing_mm(features).is_some_and(|s| {
+            let pitches = s / pattern.pitch_mm;
+            (pitches / pitches.round().max(1.0) - 1.0).abs() > OTHER_SPACING
+        })
+    };
     if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
@@ -150,9 +156,10 @@ fn settled(
     Ok(recognition)
 }
 
-/// Four or five sites cannot reach the usual odds: they must all but all be seen instead.
+/// Three to five sites cannot reach the usual odds: they must all but all be seen instead, three where hardly anything else is.
 fn least_log_odds(pattern: &Pattern) -> f64 {
     match pattern.centres_mm.len() {
+        3 => 3.0 * 4.8,
         n @ 4..=6 => LEAST_LOG_ODDS.min(4.2 * n as f64),
         _ => LEAST_LOG_ODDS,
     }

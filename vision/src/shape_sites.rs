@@ -3,8 +3,10 @@
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::outline_fit::{Fitted, GroupLook, Print, Search, SideEdge, edges_of_one, fit, probe};
 use crate::plane::Plane;
+use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};
 use crate::view::PointPx;
+use landfit_part::Side;
 use nalgebra::{Matrix2, Vector2};
 use std::collections::BTreeMap;
 
@@ -24,6 +26,8 @@ pub(crate) struct ShapesMeasured {
     pub blur_px: f64,
     /// Standard uncertainty, px, along each axis, that all features share.
     pub common_doubt_px: f64,
+    /// Usual width that is seen over the designed one.
+    pub over_design: f64,
 }
 
 /// Below this share of the usual contrast nothing stands there.
@@ -42,7 +46,7 @@ const ROUNDS: usize = 3;
 const STEPS_DOUBT: f64 = 0.3;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
-pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
+pub(crate) fn measure(side: Side, plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
     let mut prints: Vec<Print> = targets.iter().map(|t| t.print.clone()).collect();
     let mut groups: BTreeMap<(u16, i32, i32), Vec<usize>> = BTreeMap::new();
     for (i, target) in targets.iter().enumerate() {
@@ -55,8 +59,13 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
         if of_class[&targets[i].group.0] == 1 && targets.len() > FEW_SITES {
             return true;
         }
-        let near_px = (0.5 * targets[i].print.outline.narrow_half()).max(2.0);
-        targets[i].expected.candidate.is_some_and(|c| c.distance(targets[i].expected.at) < near_px)
+        let Target { expected, print, .. } = &targets[i];
+        let near_px = (0.5 * print.outline.narrow_half()).max(2.0);
+        // A long outline is found less closely along itself.
+        let [low, high] = print.outline.bounds();
+        let slack_px = SLACK_SHARE * ((high[1] - low[1]) - (high[0] - low[0])).max(0.0);
+        let local = |c: PointPx| Some(print.axes.try_inverse()? * Vector2::new(c.x - expected.at.x, c.y - expected.at.y));
+        expected.candidate.and_then(local).is_some_and(|off| off.x.hypot((off.y.abs() - slack_px).max(0.0)) < near_px)
     };
     let mut looks: BTreeMap<(u16, i32, i32), GroupLook> = BTreeMap::new();
     let mut doubts: BTreeMap<(u16, i32, i32), [f64; 2]> = BTreeMap::new();
@@ -85,6 +94,10 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
             // Where other rows of the same leads do not show their ends, what passes for an end here is doubtful, too.
             if let Some(least_px) = unseen_px.get(&key.0) {
                 place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].max(0.7 * least_px[axis]));
+            }
+            if side == Side::Board {
+                let odd_px = oddly_grown_px(&look);
+                place.doubt_px = place.doubt_px.map(|doubt_px| doubt_px.hypot(odd_px));
             }
             for &i in groups.get(&key).into_iter().flatten() {
                 let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
@@ -142,7 +155,25 @@ pub(crate) fn measure(plane: &Plane, targets: &[Target]) -> Option<ShapesMeasure
         .collect();
     let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
     let steps_px = STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12);
-    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px })
+    let over_design = usual_width_over_design(&looks, &groups, &prints);
+    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design })
+}
+
+/// The middle over all groups whose both long sides are seen; 1 where none is.
+fn usual_width_over_design(
+    looks: &BTreeMap<(u16, i32, i32), GroupLook>,
+    groups: &BTreeMap<(u16, i32, i32), Vec<usize>>,
+    prints: &[Print],
+) -> f64 {
+    let of_group = |(key, look): (&(u16, i32, i32), &GroupLook)| {
+        let members = groups.get(key)?;
+        let [low, high] = prints[*members.first()?].outline.bounds();
+        let grown_px = look.edges[0]?.at_px + look.edges[2]?.at_px;
+        Some(std::iter::repeat_n(1.0 + grown_px / (high[0] - low[0]), members.len()))
+    };
+    let mut ratios: Vec<f64> = looks.iter().filter_map(of_group).flatten().collect();
+    ratios.sort_by(f64::total_cmp);
+    ratios.get(ratios.len() / 2).copied().unwrap_or(1.0)
 }
 
 /// Where the sides of a group are looked for: about where they were in the round before, or at first over what sizes and poses may
@@ -194,6 +225,16 @@ fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
         n += 1.0;
     }
     sum / f64::max(n, 1.0)
+}
+
+/// Etching takes from a land, or leaves on it, the same on all sides, to within this, px …
+const EVENLY_ETCHED_PX: f64 = 0.5;
+
+/// … and one that is longer but not wider by more has another edge (the rim of its opening) for one of its own: by how much.
+fn oddly_grown_px(look: &GroupLook) -> f64 {
+    let grown = |axis: usize| Some(0.5 * (look.edges[axis]?.at_px + look.edges[axis + 2]?.at_px));
+    let odd_px = grown(0).zip(grown(1)).map_or(0.0, |(across, along)| (along - across).abs());
+    (odd_px - EVENLY_ETCHED_PX).max(0.0)
 }
 
 /// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,

@@ -1,12 +1,13 @@
 //! The shapes of one side that are not all discs of one size: their classes, where each lies in a picture, and the features
 //! that look like them.
 
+use crate::find::look::CoarseProfile;
 use crate::find::outline::Outline;
 use crate::find::outline_fit::Print;
-use crate::find::shape_candidates::{ShapeCandidate, Sought, edge_directions, likely_turns, shape_candidates};
-use crate::side::SideView;
+use crate::find::shape_candidates::{ShapeCandidate, Sought, edge_directions, likely_turns, shape_candidates, shells};
+use crate::side::{CLEARLY_ALIKE, SideView};
 use crate::view::PointPx;
-use crate::which_site::{Feature, Kind, Pattern};
+use crate::which_site::{Feature, Kind, Pattern, is_alike};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use nalgebra::{Matrix2, Vector2};
 use std::f64::consts::FRAC_PI_2;
@@ -24,7 +25,9 @@ pub(crate) struct Shapes {
 /// Outlines that differ by less than this share of their size are of one class: tolerances are as large.
 const SAME_CLASS_SHARE: f64 = 0.1;
 /// Share of what an outline is longer than wide by which it may be found off along itself.
-const SLACK_SHARE: f64 = 0.15;
+pub(crate) const SLACK_SHARE: f64 = 0.15;
+/// A cut outline of which less lies inside the picture shows too little to be judged.
+const LEAST_SHARE_OF_CUT: f64 = 0.5;
 /// Turns of one outline that differ by less are looked for together.
 const SAME_TURN_RAD: f64 = 0.06;
 
@@ -120,6 +123,23 @@ impl Shapes {
         })
     }
 
+    /// Whether an outline that the view's edge cuts shows the given look; `None` where it is whole, or where half of it or more lies
+    /// outside. Part of a feature looks like the edge of many things, so that only its absence is evidence.
+    pub fn shows_cut(&self, view: &SideView, at_mm: PointMm, kind: Kind, look: &CoarseProfile) -> Option<bool> {
+        let class = self.classes.get(kind.class as usize)?;
+        if self.is_whole(view, at_mm, kind) {
+            return None;
+        }
+        let (axes, scale) = axes_px(&view.sight.px_per_mm(at_mm), kind.angle_rad);
+        let cut = Sought { outline: class.scaled(scale[0], scale[1]), axes, expected: 1 };
+        let at = view.plane_px(at_mm);
+        if share_inside(&cut, at, [view.plane.width, view.plane.height]) < LEAST_SHARE_OF_CUT {
+            return None;
+        }
+        let profile = shells(&view.reduced, &cut, at);
+        (profile.likeness(look) < CLEARLY_ALIKE && !is_alike(&profile, look)).then_some(false)
+    }
+
     /// Turns of the pattern in the bench frame that the view's edges speak for, likeliest first; each stands for its quarter
     /// turns, too.
     pub fn likely_turns(&self, view: &SideView) -> Vec<f64> {
@@ -168,6 +188,18 @@ impl Shapes {
             of_sense.iter().map(feature).collect()
         })
     }
+}
+
+/// Share of an outline's box, laid at `at`, that lies inside a plane of a size.
+fn share_inside(sought: &Sought, at: PointPx, size_px: [usize; 2]) -> f64 {
+    const ALONG: i32 = 12;
+    let [low, high] = sought.outline.bounds();
+    let place = |i: i32, axis: usize| low[axis] + (high[axis] - low[axis]) * (f64::from(i) + 0.5) / f64::from(ALONG);
+    let inside = (0..ALONG * ALONG)
+        .map(|i| sought.axes * Vector2::new(place(i % ALONG, 0), place(i / ALONG, 1)))
+        .filter(|p| [at.x + p.x, at.y + p.y].iter().zip(size_px).all(|(v, size)| *v >= -0.5 && *v <= size as f64 - 0.5))
+        .count();
+    inside as f64 / f64::from(ALONG * ALONG)
 }
 
 /// Leaves out a candidate where the same outline turned otherwise fits clearly better at the same place.

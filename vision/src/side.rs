@@ -32,8 +32,14 @@ pub(crate) struct Seen {
     pub contrast: f64,
     /// Radius of the outline that is seen over the designed one.
     pub outline_ratio: f64,
+    /// Whether features show rings in any view.
+    pub is_ring: bool,
+    /// Whether features are dark in all views.
+    pub is_dark: bool,
     /// What the person should know.
     pub warnings: Vec<String>,
+    /// The scale at which places fit best that are known well one way only; `None` where all are known all ways.
+    scale_of_shapes: Option<f64>,
     pattern: Pattern,
     /// Index into the part's sites, for each site of the pattern.
     sites: Vec<usize>,
@@ -45,8 +51,12 @@ pub(crate) struct Outline {
     pub view: usize,
     /// Blur of the optics as a Gaussian's standard deviation, px.
     pub blur_px: f64,
-    /// Radius that is seen over the designed one; 1 for shapes other than discs.
+    /// Radius that is seen over the designed one; of shapes other than discs their width.
     pub over_design: f64,
+    /// Whether the light falls again inside: a ring light's reflection in a ball does that, a land does not.
+    pub is_ring: bool,
+    /// Whether features are darker than what is about them.
+    pub is_dark: bool,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -78,7 +88,7 @@ const SURELY_SEEN: usize = 8;
 /// Features weaker than this share of a typical one are clutter.
 const CLUTTER_BELOW: f64 = 0.3;
 /// Likeness above which what is left of a cut feature may be one.
-const CLEARLY_ALIKE: f64 = 0.88;
+pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// Displaced means further off the lattice than this share of the pitch: 40 µm at 0.8 mm, the size of the drawings' ball to
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
@@ -99,7 +109,10 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let shapes = Shapes::of(side, part, &sites);
     let kinds = shapes.as_ref().map_or_else(|| vec![Kind::DISC; centres_mm.len()], |s| s.kinds.clone());
-    let pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    let mut pattern = Pattern::of_kinds(centres_mm, kinds).ok_or_else(|| refusal::no_pattern(side))?;
+    if let Some(shapes) = &shapes {
+        pattern.judge_nearness_by_width(2.0 * shapes.narrow_half_mm());
+    }
     let views = side_views(side, part, shapes.as_ref(), optics, planes, sights);
     let seats = match &shapes {
         None => vec![seat_discs(side, &pattern, &views)?],
@@ -144,16 +157,18 @@ fn measured_at(
     let (mut findings, outlines, doubt_mm) = measure(side, views, &pattern, shapes, (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
-    let (mut fit, mut warnings) = fit(side, &pattern, sites, &mut findings, &pose)?;
+    let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, &pattern, sites, &mut findings, &pose)?;
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
     warnings.extend(agreement.warnings);
     let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
-    if side == Side::Part {
-        crate::bridges::mark(views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);
+    if shapes.is_some() {
+        // Discs keep it: it makes up for what pulls all of them alike and is not wholly in their doubt.
+        fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * scatter_mm2;
     }
+    crate::bridges::mark(side, views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);
     Ok(Seen {
         fit,
         findings: SideFindings { sites: findings, scale: None },
@@ -162,7 +177,10 @@ fn measured_at(
         is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
         outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
+        is_ring: outlines.iter().any(|o| o.is_ring),
+        is_dark: outlines.iter().all(|o| o.is_dark),
         warnings,
+        scale_of_shapes: scale.filter(|_| shapes.is_some()),
         pattern,
         sites: sites.to_vec(),
     })
@@ -201,7 +219,7 @@ fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<
     let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
     let window = Window {
         whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
-        cut: |at: PointMm, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
+        cut: |at: PointMm, _: Kind, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
         area_mm2: area_mm2(views),
     };
     let recognition = recognise(&features, pattern, &window);
@@ -221,7 +239,7 @@ fn seat_shapes(
 ) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
     let window = Window {
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
-        cut: |_: PointMm, _: &CoarseProfile| None,
+        cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
         area_mm2: area_mm2(views),
     };
     let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
@@ -327,7 +345,7 @@ fn disc_block_edge_px(radius_px: f64) -> usize {
 }
 
 /// Half the middle diameter of a side's discs, mm.
-fn disc_radius_mm(side: Side, part: &Part) -> f64 {
+pub(crate) fn disc_radius_mm(side: Side, part: &Part) -> f64 {
     let mut diameters: Vec<f64> = part.sites.iter().flat_map(|s| s.pieces(side)).filter_map(|p| p.shape.diameter_mm()).collect();
     diameters.sort_by(f64::total_cmp);
     diameters.get(diameters.len() / 2).copied().unwrap_or(0.0) / 2.0
@@ -359,7 +377,7 @@ impl SideView<'_> {
     }
 
     /// Whether a feature is not smaller than a few pixels nor larger than the picture, by the bench file.
-    fn can_show(&self) -> bool {
+    pub(crate) fn can_show(&self) -> bool {
         let largest_px = self.plane.width.min(self.plane.height) as f64 / 2.0;
         (LEAST_RADIUS_PX..largest_px).contains(&self.radius_px)
     }
@@ -491,7 +509,13 @@ fn measure_view(
     let Some(shapes) = shapes else {
         let found = sites::measure(side, view.plane, view.radius_px, expected)?;
         let look = found.look;
-        let outline = Outline { view: view.index, blur_px: look.blur_px, over_design: look.outline_px / look.radius_px };
+        let outline = Outline {
+            view: view.index,
+            blur_px: look.blur_px,
+            over_design: look.outline_px / look.radius_px,
+            is_ring: look.is_ring,
+            is_dark: look.step < 0.0,
+        };
         return Some((found.measured, outline, found.common_doubt_px));
     };
     let target = |e: &Expected| Target {
@@ -499,19 +523,36 @@ fn measure_view(
         print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
         group: group_of(shapes, pattern, e.site),
     };
-    let found = shape_sites::measure(view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: 1.0 };
+    let found = shape_sites::measure(side, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
+    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: found.over_design, is_ring: false, is_dark: false };
     Some((found.measured, outline, found.common_doubt_px))
 }
 
+/// Where a side lies.
+struct SideFit {
+    fit: RigidFit,
+    /// How far the features' own places scatter about the lattice, per axis.
+    scatter_mm2: f64,
+    /// The scale at which the places would fit best.
+    scale: Option<f64>,
+    warnings: Vec<String>,
+}
+
+/// The pose is that of the least-squares lattice of all sites, whose own places scatter: what their scatter does to that lattice is
+/// no error of measuring it. The covariance of a plain fit to all sites, for places with a variance of 1.
+fn lattice_scatter(pattern: &Pattern, pose: &Pose) -> Matrix3<f64> {
+    let mut normal = Matrix3::<f64>::zeros();
+    for c in &pattern.centres_mm {
+        let arm = c.rotated(pose.theta_rad);
+        for row in [Vector3::new(1.0, 0.0, -arm.y), Vector3::new(0.0, 1.0, arm.x)] {
+            normal += row * row.transpose();
+        }
+    }
+    normal.try_inverse().unwrap_or_default()
+}
+
 /// Fits the side's pose to its measured centres and tells what is displaced.
-fn fit(
-    side: Side,
-    pattern: &Pattern,
-    sites: &[usize],
-    findings: &mut [SiteFinding],
-    start: &Pose,
-) -> Result<(RigidFit, Vec<String>), Refusal> {
+fn fit(side: Side, pattern: &Pattern, sites: &[usize], findings: &mut [SiteFinding], start: &Pose) -> Result<SideFit, Refusal> {
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let used: Vec<(usize, PointMm, PointMm)> = findings
         .iter()
@@ -529,7 +570,9 @@ fn fit(
     let fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
 
     let mut warnings = Vec::new();
-    if let Some((off, off_u)) = scale_off(&fit, &from, &to, &covariances) {
+    let scale_off = scale_off(&fit, &from, &to, &covariances);
+    let scale = scale_off.map(|(off, _)| 1.0 + off);
+    if let Some((off, off_u)) = scale_off {
         if off.abs() > WRONG_SCALE && off.abs() > 4.0 * off_u {
             return Err(refusal::wrong_scale(side, off));
         }
@@ -548,7 +591,7 @@ fn fit(
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }
     }
-    Ok((fit, warnings))
+    Ok(SideFit { fit, scatter_mm2, scale, warnings })
 }
 
 /// Whether a place is further off than what is usual, or than its own covariance allows where it is known well one way only.
@@ -629,6 +672,9 @@ impl Seen {
 
     /// How far apart the measured places are over how far the part file has them apart.
     pub(crate) fn size_over_design(&self) -> Option<f64> {
+        if self.scale_of_shapes.is_some() {
+            return self.scale_of_shapes;
+        }
         let place = |site: usize| self.sites.iter().position(|&s| s == site).map(|i| self.pattern.centres_mm[i]);
         let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
         let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));

@@ -109,6 +109,8 @@ pub struct Pattern {
     kinds: Vec<Kind>,
     /// Smallest distance between two of them, mm.
     pub pitch_mm: f64,
+    /// What nearness is a share of, mm: the pitch, or less where few sites stand further apart than they are wide.
+    nearness_mm: f64,
     /// Motions that carry the pattern onto itself, the identity first.
     pub same: Vec<Pose>,
     /// Whether the mirror image, turned somehow, is the pattern again.
@@ -119,6 +121,8 @@ pub struct Pattern {
     nearest: Vec<Vec<(f64, usize)>>,
     /// Centroid, mm.
     centroid_mm: PointMm,
+    /// About which a turned pattern falls onto itself best, mm.
+    turned_about_mm: PointMm,
 }
 
 /// One way to lay the pattern over the features.
@@ -197,6 +201,10 @@ pub enum Unrecognised {
     },
 }
 
+/// So few sites are laid over clutter easily.
+const FEWEST_SITES: usize = 6;
+/// Leads and pads in rows stand about this many of their widths apart.
+const PITCH_OVER_WIDTH: f64 = 2.2;
 /// A feature lies at a site when it is nearer than this share of the pitch.
 const NEAR_SHARE: f64 = 0.22;
 /// The first fit, from a vote good to half a bin and half a degree, may be off by more.
@@ -219,6 +227,8 @@ const MOST_FIRSTS: usize = 24;
 const FEW_SITES: usize = 12;
 /// Sites that settle a pose at first.
 const MOST_SETTLERS: usize = 96;
+/// Where so few of those have a feature, a corner of the pattern is in view, and all sites settle the pose.
+const LEAST_SETTLERS: usize = 12;
 /// Hypotheses that are scored after the first count.
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
@@ -276,12 +286,31 @@ impl Pattern {
         }
         let centroid_mm = centres_mm.iter().fold(PointMm::ZERO, |s, c| s + *c) * (1.0 / centres_mm.len() as f64);
         let (same, mirror_is_same) = (Vec::new(), false);
-        let mut pattern = Self { centres_mm, kinds, pitch_mm, same, mirror_is_same, neighbours, nearest, centroid_mm };
+        let mut pattern = Self {
+            centres_mm,
+            kinds,
+            pitch_mm,
+            nearness_mm: pitch_mm,
+            same,
+            mirror_is_same,
+            neighbours,
+            nearest,
+            centroid_mm,
+            turned_about_mm: centroid_mm,
+        };
+        pattern.turned_about_mm = pattern.turning_point(&near);
         pattern.same =
             pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
         let mirrored = |t: &Pose, c: PointMm, k: Kind| (t.apply(pattern.mirror(c)), k.mirrored().turned(t.theta_rad));
         pattern.mirror_is_same = pattern.quarter_turns().iter().any(|t| pattern.coincides(&near, |c, k| mirrored(t, c, k)));
         Some(pattern)
+    }
+
+    /// Few sites far apart would be laid over clutter at the reach of their pitch: theirs is that of usual rows of their width.
+    pub(crate) fn judge_nearness_by_width(&mut self, width_mm: f64) {
+        if self.centres_mm.len() <= FEWEST_SITES {
+            self.nearness_mm = self.nearness_mm.min(PITCH_OVER_WIDTH * width_mm);
+        }
     }
 
     /// Of all poses that look the same as `pose`, the one turned nearest to `nominal_rad`.
@@ -291,17 +320,36 @@ impl Pattern {
         self.same.iter().map(|s| pose.after(s)).min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(pose)
     }
 
-    /// No turn, and the three others about the centroid.
+    /// Where sites are absent on one side alone, the centroid lies off the middle of the lattice, and a pattern turned about it would
+    /// lie between the places: of centroid and middle of the extents the one about which more sites find another.
+    fn turning_point(&self, near: &Nearby) -> PointMm {
+        let (low, high) = self.centres_mm.iter().fold((self.centroid_mm, self.centroid_mm), |(low, high), c| {
+            (PointMm::new(low.x.min(c.x), low.y.min(c.y)), PointMm::new(high.x.max(c.x), high.y.max(c.y)))
+        });
+        let middle = (low + high) * 0.5;
+        if middle.distance(self.centroid_mm) < 0.02 * self.pitch_mm {
+            return self.centroid_mm;
+        }
+        let finds = |about: PointMm| -> usize {
+            let turned = |turn: f64, c: PointMm| about + (c - about).rotated(turn);
+            let falls_on =
+                |turn: f64| self.centres_mm.iter().filter(|c| near.nearest(turned(turn, **c), 0.1 * self.pitch_mm).is_some()).count();
+            falls_on(FRAC_PI_2) + falls_on(PI)
+        };
+        if finds(middle) > finds(self.centroid_mm) { middle } else { self.centroid_mm }
+    }
+
+    /// No turn, and the three others.
     fn quarter_turns(&self) -> [Pose; 4] {
         [0.0, FRAC_PI_2, PI, -FRAC_PI_2].map(|turn| {
-            let shift = self.centroid_mm - self.centroid_mm.rotated(turn);
+            let shift = self.turned_about_mm - self.turned_about_mm.rotated(turn);
             Pose::new(shift.x, shift.y, turn)
         })
     }
 
-    /// The mirror image of a point in the line x = centroid.
+    /// The mirror image of a point in the line along y through the point that turns are about.
     fn mirror(&self, p: PointMm) -> PointMm {
-        PointMm::new(2.0 * self.centroid_mm.x - p.x, p.y)
+        PointMm::new(2.0 * self.turned_about_mm.x - p.x, p.y)
     }
 
     fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
@@ -335,11 +383,13 @@ impl Pattern {
     }
 
     /// No step, the steps to neighbours, and all that two of them make: where rows are staggered, a step along a row is two.
+    /// Two steps that all but undo each other (to a pad in the middle and back to the row across) are no step.
     fn near_steps(&self) -> Vec<PointMm> {
         let ones = || self.neighbours.iter().copied();
         let mut steps = vec![PointMm::ZERO];
         for step in ones().chain(ones().flat_map(|a| ones().map(move |b| a + b))) {
-            if steps.len() < MOST_NEAR_STEPS && steps.iter().all(|s| s.distance(step) > 0.02 * self.pitch_mm) {
+            let is_new = steps.iter().all(|s| s.distance(step) > 0.02 * self.pitch_mm);
+            if steps.len() < MOST_NEAR_STEPS && step.norm() > 0.5 * self.pitch_mm && is_new {
                 steps.push(step);
             }
         }
@@ -383,7 +433,7 @@ pub struct Window<V, P> {
 pub fn recognise<V, P>(features: &[Feature], pattern: &Pattern, window: &Window<V, P>) -> Result<Recognition, Unrecognised>
 where
     V: Fn(PointMm, Kind) -> bool,
-    P: Fn(PointMm, &CoarseProfile) -> Option<bool>,
+    P: Fn(PointMm, Kind, &CoarseProfile) -> Option<bool>,
 {
     let near = Nearby::new(&features.iter().map(|f| f.at_mm).collect::<Vec<_>>());
     recognise_turned(features, pattern, window, &likely_turns(features, &near, pattern))
@@ -401,7 +451,7 @@ pub fn recognise_turned<V, P>(
 ) -> Result<Recognition, Unrecognised>
 where
     V: Fn(PointMm, Kind) -> bool,
-    P: Fn(PointMm, &CoarseProfile) -> Option<bool>,
+    P: Fn(PointMm, Kind, &CoarseProfile) -> Option<bool>,
 {
     if features.len() < 3 {
         return Err(Unrecognised::TooFew);
@@ -435,10 +485,10 @@ where
     };
     let alike: Vec<usize> = (0..features.len()).filter(|&i| is_alike(&features[i].profile, &profile)).collect();
     let alike_near = Places::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>(), alike.iter().map(|&i| features[i].kind).collect());
-    let reach_mm = NEAR_SHARE * pattern.pitch_mm;
+    let reach_mm = NEAR_SHARE * pattern.nearness_mm;
     // Whether a place is judged at all, and whether a feature is seen there.
     let glance = |at: PointMm, kind: Kind| {
-        if (window.whole)(at, kind) { Some(alike_near.nearest(at, kind, reach_mm).is_some()) } else { (window.cut)(at, &profile) }
+        if (window.whole)(at, kind) { Some(alike_near.nearest(at, kind, reach_mm).is_some()) } else { (window.cut)(at, kind, &profile) }
     };
     let count = |pose: &Pose| Count::of(pattern.laid_by(pose).map(|(at, kind)| glance(at, kind)));
 
@@ -447,7 +497,7 @@ where
     let fullest = (0..counts.len()).max_by_key(|&i| (counts[i].seen, std::cmp::Reverse(i))).map_or(first.0, |i| hypotheses[i].0);
     let explained = matches(&alike_near, pattern, &fullest).iter().flatten().count();
     let chance =
-        ((alike.len().saturating_sub(explained)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.pitch_mm).powi(2))
+        ((alike.len().saturating_sub(explained)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.nearness_mm).powi(2))
             .clamp(LEAST_CHANCE, 0.5);
     let top = counts.iter().max_by_key(|c| (c.seen, std::cmp::Reverse(c.expected))).copied().unwrap_or(Count { seen: 0, expected: 1 });
     let odds = Odds { seen: ((top.seen as f64 + 1.0) / (top.expected as f64 + 2.0)).clamp(0.5, MOST_SURE_SEEN), chance };
@@ -538,11 +588,14 @@ impl Odds {
 fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f64> {
     const BINS: usize = 720;
     const NEAREST: NonZero<usize> = NonZero::new(7).unwrap();
+    /// Few sites, scattered clutter all about them: the next site is not among the six nearest features.
+    const NEAREST_OF_FEW: NonZero<usize> = NonZero::new(48).unwrap();
+    let nearest = if pattern.centres_mm.len() <= FEW_SITES { NEAREST_OF_FEW } else { NEAREST };
     let period = TAU / pattern.same.len().max(1) as f64;
     let steps: Vec<(f64, f64)> = pattern.neighbours.iter().map(|n| (n.norm(), n.y.atan2(n.x))).collect();
     let mut votes: Vec<(f64, f64)> = Vec::new();
     for feature in features.iter().step_by(features.len().div_ceil(MOST_TURN_VOTERS).max(1)) {
-        for (length, i) in near.several(feature.at_mm, NEAREST) {
+        for (length, i) in near.several(feature.at_mm, nearest) {
             if length < 1e-9 {
                 continue;
             }
@@ -596,7 +649,7 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f64
     let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
     let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
     if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
-        return shifts_of_few(features, &turned, &kinds, pattern.pitch_mm);
+        return shifts_of_few(features, &turned, &kinds, pattern.nearness_mm);
     }
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
     let stride = features.len().div_ceil(MOST_VOTERS);
@@ -672,13 +725,13 @@ fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f64
 
 /// Every difference between a feature and a site that others agree with, the most agreed first: bins would mix a lead's foot with
 /// the slope behind it.
-fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], pitch_mm: f64) -> Vec<(f64, PointMm)> {
+fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], nearness_mm: f64) -> Vec<(f64, PointMm)> {
     let strongest = &features[..features.len().min(MOST_VOTERS)];
     let differences: Vec<(PointMm, f64)> = strongest
         .iter()
         .flat_map(|f| turned.iter().zip(kinds).filter(|(_, k)| k.agrees(f.kind)).map(|(c, _)| (f.at_mm - *c, f.strength.min(1.0))))
         .collect();
-    let near_mm = 0.5 * NEAR_SHARE * pitch_mm;
+    let near_mm = 0.5 * NEAR_SHARE * nearness_mm;
     let mut agreed: Vec<(f64, usize)> = (0..differences.len())
         .map(|i| (differences.iter().filter(|d| d.0.distance(differences[i].0) < near_mm).map(|d| d.1).sum(), i))
         .collect();
@@ -697,13 +750,15 @@ fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> 
     let mut pose = first;
     // A spread-out part of the sites settles the pose; all of them only what is left.
     let some = pattern.centres_mm.len().div_ceil(MOST_SETTLERS);
+    let pairs = |pose: &Pose, reach_mm: f64, stride: usize| -> (Vec<PointMm>, Vec<PointMm>) {
+        let laid = pattern.laid_by(pose).zip(&pattern.centres_mm).step_by(stride);
+        laid.filter_map(|((at, kind), c)| near.nearest(at, kind, reach_mm).map(|(_, i)| (*c, places[i]))).unzip()
+    };
     for (share, stride) in [(FIRST_NEAR_SHARE, some), (NEAR_SHARE, some), (NEAR_SHARE, 1)] {
-        let (mut from, mut to) = (Vec::new(), Vec::new());
-        for ((at, kind), c) in pattern.laid_by(&pose).zip(&pattern.centres_mm).step_by(stride) {
-            if let Some((_, i)) = near.nearest(at, kind, share * pattern.pitch_mm) {
-                from.push(*c);
-                to.push(places[i]);
-            }
+        let reach_mm = share * pattern.nearness_mm;
+        let (mut from, mut to) = pairs(&pose, reach_mm, stride);
+        if stride > 1 && from.len() < LEAST_SETTLERS {
+            (from, to) = pairs(&pose, reach_mm, 1);
         }
         if from.len() < 3 {
             return None;
@@ -714,7 +769,7 @@ fn settle(places: &[PointMm], near: &Places, pattern: &Pattern, first: Pose) -> 
 }
 
 fn matches(near: &Places, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> {
-    let reach_mm = NEAR_SHARE * pattern.pitch_mm;
+    let reach_mm = NEAR_SHARE * pattern.nearness_mm;
     pattern.laid_by(pose).map(|(at, kind)| near.nearest(at, kind, reach_mm).map(|n| n.1)).collect()
 }
 
@@ -730,7 +785,7 @@ fn strongest_rival(
 ) -> Option<Rival> {
     // Rivals on the same lattice ask for the same places again and again.
     let mut known: FxHashMap<(i32, i32, u16, i32), Option<bool>> = FxHashMap::default();
-    let step_mm = 0.1 * pattern.pitch_mm;
+    let step_mm = 0.1 * pattern.nearness_mm;
     let bench_from_pattern = pose.motion();
     let mut glance_once = |place: PointMm, kind: Kind| {
         let turn = if kind.period_rad > 0.0 { (kind.angle_rad.rem_euclid(kind.period_rad) / 0.1) as i32 } else { 0 };
@@ -789,8 +844,10 @@ fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
 mod tests {
     use super::*;
 
-    fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, impl Fn(PointMm, &CoarseProfile) -> Option<bool>> {
-        Window { whole: |_, _| true, cut: |_, _: &CoarseProfile| None, area_mm2: 200.0 }
+    type Cut = fn(PointMm, Kind, &CoarseProfile) -> Option<bool>;
+
+    fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, Cut> {
+        Window { whole: |_, _| true, cut: |_, _, _| None, area_mm2: 200.0 }
     }
 
     fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
@@ -869,6 +926,36 @@ mod tests {
         let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
         assert!(pose.shift().distance(truth.shift()) < 0.03, "{pose:?}");
         assert!(found.rival.expect("a shift").margin > 10.0);
+    }
+
+    #[test]
+    fn a_pattern_with_an_empty_corner_is_turned_about_the_middle_of_its_lattice() {
+        let mut places = grid(10, 1.0);
+        places.retain(|p| !(p.x < -1.5 && p.y > 1.5));
+        let pattern = Pattern::new(places).expect("a pattern");
+        assert!(pattern.middle_mm().norm() > 0.2, "the centroid lies off the middle: {:?}", pattern.middle_mm());
+        for turn in pattern.quarter_turns() {
+            let lies_on = |c: &&PointMm| pattern.centres_mm.iter().any(|o| o.distance(turn.apply(**c)) < 0.01);
+            assert!(pattern.centres_mm.iter().filter(lies_on).count() >= 75, "{turn:?}");
+        }
+    }
+
+    #[test]
+    fn six_among_much_clutter_are_seated() {
+        let places: Vec<PointMm> = (0..6).map(|i| PointMm::new(f64::from(i % 3) * 0.5 - 0.5, 0.25 - f64::from(i / 3) * 0.5)).collect();
+        let pattern = Pattern::new(places.clone()).expect("a pattern");
+        let truth = Pose::new(0.45, 0.3, -0.01);
+        let mut features = seen(&places, truth);
+        // Nearer to each other than the sites are: none of the six nearest of any site is another site.
+        let other = CoarseProfile { rings: [0.1, 0.12, 0.1, 0.14, 0.1, 0.13, 0.12] };
+        for i in 0..90 {
+            let (row, column) = (f64::from(i / 10), f64::from(i % 10));
+            let at_mm = PointMm::new(-0.5 + 0.2 * column + 0.05 * (1.3 * row).sin(), -0.5 + 0.2 * row + 0.05 * (1.9 * column).cos());
+            features.push(Feature { at_mm, view: 0, strength: 0.5, profile: other, kind: Kind::DISC });
+        }
+        let found = recognise(&features, &pattern, &everything()).expect("seated");
+        let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
+        assert!(pose.shift().distance(truth.shift()) < 0.05 && found.best.seen() == 6, "{pose:?}, {} seen", found.best.seen());
     }
 
     #[test]

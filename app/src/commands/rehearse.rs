@@ -9,7 +9,7 @@ use super::print_lines;
 use anyhow::{Context, bail};
 use landfit_rehearsal::scenario::{BENCHES, DEFAULT, Setting};
 use landfit_rehearsal::{kind, picture, save};
-use landfit_scene::SceneKind;
+use landfit_scene::{SceneKind, Ugly};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -42,7 +42,7 @@ pub struct Args {
     /// The bench to rehearse on (a wrong name lists them); without it the default one, and four others take turns for --clumsy
     #[arg(long, value_name = "BENCH", conflicts_with_all = ["study", "kinds"])]
     on: Option<String>,
-    /// Only these kinds of scenes, for --study and --save (a wrong name lists them)
+    /// Only these kinds of scenes, for --study and --save (a wrong name lists them; "ugly" is all that spoil good light)
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     kinds: Vec<String>,
     /// Print the figures of --study, --clumsy or --guided as JSON
@@ -90,9 +90,20 @@ pub fn setting(name: &str) -> anyhow::Result<Setting> {
     Setting::named(name.trim()).with_context(|| format!("there is no bench {name:?} to rehearse on; they are {}", all()))
 }
 
+/// Good light, each spoilt by one thing that cameras, benches and boards do to pictures.
+const UGLY: &str = "ugly";
+
 fn kinds(words: &[String]) -> anyhow::Result<Vec<SceneKind>> {
-    let all = || SceneKind::ALL.map(SceneKind::word).join(", ");
-    words.iter().map(|w| kind::named(w.trim()).with_context(|| format!("there is no kind {w:?}; the kinds are {}", all()))).collect()
+    let all = || kind::all().map(SceneKind::word).collect::<Vec<_>>().join(", ");
+    let mut kinds = Vec::new();
+    for word in words.iter().map(|w| w.trim()) {
+        match kind::named(word) {
+            Some(kind) => kinds.push(kind),
+            None if word == UGLY => kinds.extend(kind::ugly()),
+            None => bail!("there is no kind {word:?}; the kinds are {}, and {UGLY:?} is all from {:?} on", all(), Ugly::ALL[0].word()),
+        }
+    }
+    Ok(kinds)
 }
 
 fn save_first_look(folder: &Path, setting: &Setting, kinds: &[SceneKind], seed: u64) -> anyhow::Result<ExitCode> {

@@ -5,7 +5,7 @@ use crate::scenario;
 use crate::study::{Expected, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
-use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind};
+use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind, Ugly};
 use landfit_vision::ScaleSource;
 use landfit_vision::answer::ReasonCode;
 
@@ -59,10 +59,20 @@ pub fn bench_of(kind: SceneKind, seed: u64, look: &Look) -> Result<Bench, FileEr
     })
 }
 
+/// Every kind, the ugly ones last.
+pub fn all() -> impl Iterator<Item = SceneKind> {
+    SceneKind::ALL.into_iter().chain(ugly())
+}
+
+/// Good light, each spoilt by one thing.
+pub fn ugly() -> impl Iterator<Item = SceneKind> {
+    Ugly::ALL.into_iter().map(SceneKind::Ugly)
+}
+
 /// The kind called `word`, as [`SceneKind::word`] has it.
 #[must_use]
 pub fn named(word: &str) -> Option<SceneKind> {
-    SceneKind::ALL.into_iter().find(|k| k.word() == word)
+    all().find(|k| k.word() == word)
 }
 
 const fn reason(code: Code) -> ReasonCode {
@@ -81,6 +91,10 @@ const fn reason(code: Code) -> ReasonCode {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use landfit_part::Side;
+    use landfit_scene::DefectKind;
+    use landfit_vision::answer::{SiteFinding, SiteState, SuspectKind};
+    use std::collections::BTreeSet;
 
     #[test]
     fn codes_keep_their_words_on_the_way_to_the_finder() {
@@ -91,7 +105,7 @@ mod tests {
 
     #[test]
     fn kinds_are_found_by_their_words() {
-        assert!(SceneKind::ALL.into_iter().all(|k| named(k.word()) == Some(k)));
+        assert!(all().all(|k| named(k.word()) == Some(k)));
         assert_eq!(named("no such kind"), None);
     }
 
@@ -104,5 +118,35 @@ mod tests {
         let part_text = landfit_part::file::to_toml(&drawn.look.part);
         let part = landfit_part::file::parse(&part_text, "part.toml").unwrap();
         assert_eq!(part.sites.len(), drawn.look.part.sites.len());
+    }
+
+    #[test]
+    fn lands_that_metal_joins_are_named_and_no_others() {
+        let (mut joined, mut told) = (0, 0);
+        for kind in [SceneKind::Defects, named("lead-defects").unwrap()] {
+            for seed in 0..8 {
+                let look = draw(kind, seed).unwrap().look;
+                let bridges: BTreeSet<String> = landfit_scene::draw(kind, seed)
+                    .unwrap()
+                    .scene
+                    .defects
+                    .iter()
+                    .filter(|d| d.side == Side::Board)
+                    .filter_map(|d| match &d.kind {
+                        DefectKind::Bridged { to, .. } => Some([d.site.clone(), to.clone()]),
+                        _ => None,
+                    })
+                    .flatten()
+                    .collect();
+                let seen = landfit_vision::align(&look.pictures, &look.part, &look.optics).unwrap();
+                let is_bridged = |f: &&SiteFinding| f.state == SiteState::Suspect(SuspectKind::Bridge);
+                let found: BTreeSet<String> =
+                    seen.lands.sites.iter().filter(is_bridged).map(|f| look.part.sites[f.site].id.clone()).collect();
+                assert!(found.is_subset(&bridges), "{kind:?} {seed}: {found:?}, joined are {bridges:?}");
+                joined += bridges.len();
+                told += found.len();
+            }
+        }
+        assert!(joined >= 8 && told == joined, "{told} of {joined} joined lands were named");
     }
 }

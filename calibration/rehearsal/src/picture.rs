@@ -99,7 +99,12 @@ pub fn scene(bench: &SimulatedBench, part: &Part, seed: u64) -> Scene {
         board_look: board_look(),
         defects: Vec::new(),
         clutter: dog_bones(part),
-        sensor: Sensor { noise: Some(Noise { full_well_e: 10_000.0, read_noise_e: 8.0 }), vignetting: 0.08, stray: 0.003 },
+        sensor: Sensor {
+            noise: Some(Noise { full_well_e: 10_000.0, read_noise_e: 8.0 }),
+            vignetting: 0.08,
+            stray: 0.003,
+            spoils: Vec::new(),
+        },
         seed,
     }
 }

@@ -84,6 +84,10 @@ pub struct Errors {
     pub centre_um: f64,
     /// Of the site that is off the most, µm.
     pub corner_um: f64,
+    /// Half-width of the stated interval at the site where it is largest, µm.
+    pub half_width_um: f64,
+    /// The same over the largest miss that the part allows.
+    pub half_width_over_allowed: f64,
     /// Of the part's own pose at the pattern's origin, µm.
     pub part_um: f64,
     /// Of the board's own pose at the pattern's origin, µm.
@@ -106,6 +110,9 @@ const WRONG_UM: f64 = 20.0;
 
 /// Turns further off than this are turn errors: patterns look alike under a quarter turn, never under less than this.
 const TURN_ERROR_RAD: f64 = 0.35;
+
+/// An interval that is a larger share of the allowed miss leaves too little of it to the hands.
+pub const USEFUL_SHARE: f64 = 0.25;
 
 /// Compares one answer with the truth of its look. `seed` drives the screws of the round of moves that is made on it.
 #[must_use]
@@ -134,6 +141,8 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
     Errors {
         centre_um: centre_mm * 1000.0,
         corner_um: corner.1 * 1000.0,
+        half_width_um: corner_interval_mm * 1000.0,
+        half_width_over_allowed: corner_interval_mm / look.part.allowance().miss_mm,
         part_um: fit.bench_from_part.shift().distance(look.bench_from_part.shift()) * 1000.0,
         board_um: fit.bench_from_board.shift().distance(look.bench_from_board.shift()) * 1000.0,
         um_per_px: look.um_per_px(),
@@ -274,6 +283,12 @@ pub struct Summary {
     pub inside: Option<[f64; 3]>,
     /// Share of all of these.
     pub inside_pooled: Option<f64>,
+    /// Mean half-width of the interval at the farthest corner, µm.
+    pub half_width_um: f64,
+    /// The same over the root of the mean squared error of the farthest corner: about 2 where intervals are what they say.
+    pub half_width_over_rms: Option<f64>,
+    /// Share of answers whose half-width there is at most [`USEFUL_SHARE`] of the largest miss that the part allows.
+    pub useful: Option<f64>,
     /// Share of answers after which one round of moves left no more than it may.
     pub within_bar: Option<f64>,
     /// The largest that was left over what may be left.
@@ -343,6 +358,10 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
     sum.corner_px = spread(|e| e.corner_um / e.um_per_px);
     if !right.is_empty() {
         let n = right.len() as f64;
+        let rms_um = (right.iter().map(|e| e.corner_um.powi(2)).sum::<f64>() / n).sqrt();
+        sum.half_width_um = right.iter().map(|e| e.half_width_um).sum::<f64>() / n;
+        sum.half_width_over_rms = Some(sum.half_width_um / rms_um);
+        sum.useful = Some(right.iter().filter(|e| e.half_width_over_allowed <= USEFUL_SHARE).count() as f64 / n);
         let inside = [0, 1, 2].map(|i| right.iter().filter(|e| e.inside[i]).count() as f64 / n);
         sum.inside = Some(inside);
         sum.inside_pooled = Some(inside.iter().sum::<f64>() / 3.0);
@@ -419,6 +438,9 @@ mod tests {
         assert_eq!((summary.answered, summary.wrong, summary.failed), (400, 0, 0));
         let inside = summary.inside_pooled.unwrap();
         assert!((0.93..0.975).contains(&inside), "{inside} inside");
+        // Two sigma of the worst direction over the root of the mean square in both directions: 2 where all goes one way, √2 where both go alike.
+        assert!((1.3..2.1).contains(&summary.half_width_over_rms.unwrap()), "{:?}", summary.half_width_over_rms);
+        assert_eq!(summary.useful, Some(1.0));
         assert_eq!(summary.within_bar, Some(1.0), "worst {:?}", summary.worst_over_bar);
         assert!(summary.worst_over_bar.unwrap() > 0.5, "the bar must not be out of reach: {:?}", summary.worst_over_bar);
         assert!((summary.centre_um.median / summary.centre_px.median - 14.0).abs() < 0.2);

@@ -6,7 +6,7 @@ use super::reading::Thimble;
 /// How much of a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Extent {
-    /// 21 readings up and down again, about 20 pictures each way at most: no repeatability after the standard.
+    /// Ten readings up and down again, 20 pictures: no repeatability after the standard.
     Short,
     /// Five targets, five runs, both ways: what ISO 230-2 asks for at least.
     Full,

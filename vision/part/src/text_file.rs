@@ -107,6 +107,14 @@ pub fn load(path: &Path) -> Result<String, FileError> {
 /// # Errors
 /// `Exists` where a file is to be kept, `Unwritable` for all else; in both cases nothing has changed.
 pub fn save(path: &Path, text: &str, existing: Existing) -> Result<(), FileError> {
+    save_bytes(path, text.as_bytes(), existing)
+}
+
+/// The same for what is no text.
+///
+/// # Errors
+/// As [`save`].
+pub fn save_bytes(path: &Path, bytes: &[u8], existing: Existing) -> Result<(), FileError> {
     let file = path.display().to_string();
     let unwritable = |error: &std::io::Error| FileError::Unwritable { file: file.clone(), reason: error.to_string() };
     if path.is_dir() {
@@ -129,7 +137,7 @@ pub fn save(path: &Path, text: &str, existing: Existing) -> Result<(), FileError
         };
         FileError::Unwritable { file: file.clone(), reason }
     })?;
-    temporary.write_all(text.as_bytes()).and_then(|()| temporary.as_file().sync_all()).map_err(|error| unwritable(&error))?;
+    temporary.write_all(bytes).and_then(|()| temporary.as_file().sync_all()).map_err(|error| unwritable(&error))?;
     match existing {
         Existing::Replace => temporary.persist(path),
         Existing::Keep => temporary.persist_noclobber(path),

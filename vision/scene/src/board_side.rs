@@ -3,7 +3,7 @@
 use crate::canvas::{Blend, Patch, Shade};
 use crate::outline::Outline;
 use crate::part_side::marks;
-use crate::scene::{Clutter, LandLook, Scene};
+use crate::scene::{Clutter, DefectKind, LandLook, Scene};
 use crate::truth::DrawnSite;
 use landfit_part::{Piece, PointMm, Side, Site};
 use rand::Rng;
@@ -24,6 +24,7 @@ pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite], rng: &mut ChaCha8Rng) 
         for (site, drawn) in &shown {
             out.extend(site.land.iter().map(|piece| land(scene, look, site, drawn, piece)));
         }
+        out.extend(bridges(scene, look, drawn));
         if let Some(paste) = &look.paste {
             let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
             for (site, drawn) in &shown {
@@ -79,6 +80,19 @@ fn necks(scene: &Scene, look: &LandLook, shown: &[(&Site, &DrawnSite)]) -> Vec<P
         }
     }
     out
+}
+
+/// Metal that lies across the mask from one land to the next.
+fn bridges(scene: &Scene, look: &LandLook, drawn: &[DrawnSite]) -> Vec<Patch> {
+    let bridge = |defect: &crate::scene::Defect| {
+        let DefectKind::Bridged { to, width } = &defect.kind else { return None };
+        let [a, b] = [scene.board.site_index(&defect.site)?, scene.board.site_index(to)?];
+        let piece = scene.board.sites[a].land.first()?;
+        let [from, to] = [a, b].map(|i| piece_place(&scene.board.sites[i], &drawn[i], piece));
+        let line = Outline::Line { points: vec![PointMm::ZERO, to - from], half_width: width * piece.shape.narrow_mm() / 2.0 };
+        Some(Patch::flat(from, line, look.face * (1.0 - 0.3 * look.face_fall)))
+    };
+    scene.defects.iter().filter(|d| d.side == Side::Board).filter_map(bridge).collect()
 }
 
 fn land(scene: &Scene, look: &LandLook, site: &Site, drawn: &DrawnSite, piece: &Piece) -> Patch {

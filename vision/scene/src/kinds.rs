@@ -1,6 +1,7 @@
 //! The kinds of scenes that studies are made of: what is rendered, what the finder is told, what it should answer.
 
 pub mod arrangements;
+pub mod ugly;
 
 use crate::bench_draw::{draw_lights, draw_optics, overhang_px, state_optics};
 use crate::look_draw::{Busyness, Families, draw_board_look, draw_clutter, draw_part_look, draw_signed, set_exposure};
@@ -13,6 +14,7 @@ use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use settled::fits_turned;
+use ugly::Ugly;
 
 mod settled;
 mod terminals;
@@ -59,6 +61,8 @@ pub enum SceneKind {
     Terminals(TerminalKind),
     /// A bench that looks at the two sides in another way.
     Arranged(Arrangement),
+    /// Good light, spoilt by one thing.
+    Ugly(Ugly),
 }
 
 /// What an honest finder answers.
@@ -126,8 +130,8 @@ impl Code {
 }
 
 impl SceneKind {
-    /// Every kind, those to be answered first.
-    pub const ALL: [Self; 40] = [
+    /// Every kind but the ugly ones ([`Ugly::ALL`]), those to be answered first.
+    pub const ALL: [Self; 42] = [
         Self::GoodLight,
         Self::OffCentre,
         Self::ViasAndStains,
@@ -168,6 +172,8 @@ impl SceneKind {
         Self::Arranged(Arrangement::ALL[7]),
         Self::Arranged(Arrangement::ALL[8]),
         Self::Arranged(Arrangement::ALL[9]),
+        Self::Terminals(TerminalKind::Three),
+        Self::Terminals(TerminalKind::UnknownScale),
     ];
 
     /// Its name in lists and options.
@@ -193,6 +199,7 @@ impl SceneKind {
             Self::EdgesOutOfView => "edges-out-of-view",
             Self::Terminals(kind) => kind.word(),
             Self::Arranged(arrangement) => arrangement.word(),
+            Self::Ugly(ugly) => ugly.word(),
         }
     }
 
@@ -208,7 +215,8 @@ impl SceneKind {
             | Self::UnevenRing
             | Self::Pitch04
             | Self::Pitch127
-            | Self::FarOffset => Expectation::Answer,
+            | Self::FarOffset
+            | Self::Ugly(_) => Expectation::Answer,
             Self::NoPart => Expectation::Refuse(vec![Code::NoPart]),
             Self::NoLands => Expectation::Refuse(vec![Code::NoLands]),
             Self::Blank => Expectation::Refuse(vec![Code::TooDark, Code::NoPart]),
@@ -231,6 +239,9 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     if let SceneKind::Arranged(arrangement) = kind {
         return arrangements::draw(arrangement, seed);
     }
+    if let SceneKind::Ugly(ugly) = kind {
+        return ugly::draw(ugly, seed);
+    }
     let ranges = reference_ranges()?;
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(7_000 + SceneKind::ALL.iter().position(|k| *k == kind).unwrap_or(0) as u64);
@@ -238,7 +249,11 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     if let SceneKind::Terminals(kind) = kind {
         return terminals::draw(ranges, kind, rng);
     }
+    draw_grid(ranges, kind, rng)
+}
 
+/// A random scene of balls on a grid of their own pitch.
+fn draw_grid(ranges: &Ranges, kind: SceneKind, rng: &mut ChaCha8Rng) -> Result<Drawn, SceneError> {
     let um_per_px = ranges.camera.um_per_px.draw(rng);
     let optics = draw_optics(ranges, um_per_px, rng);
     let Set { plan, rendered, board, bench_from_part, bench_from_board } = lay_out(ranges, kind, &optics, um_per_px, rng)?;
@@ -280,6 +295,7 @@ fn draw_sensor(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Sensor {
         noise: Some(Noise { full_well_e: ranges.camera.full_well_e, read_noise_e: ranges.camera.read_noise_e }),
         vignetting: ranges.camera.vignetting.draw(rng),
         stray: ranges.camera.stray.draw(rng),
+        spoils: Vec::new(),
     }
 }
 
@@ -598,5 +614,8 @@ fn add_defects(ranges: &Ranges, plan: &GridPlan, scene: &mut Scene, rng: &mut Ch
     );
     add(r.hidden, Side::Part, false, &|rng, _| DefectKind::Hidden { brightness: rng.random_range(1.5..3.0), sigma_mm: glare }, rng);
     add(r.land_missing, Side::Board, false, &|_, _| DefectKind::Missing, rng);
+    let bridge =
+        |rng: &mut ChaCha8Rng, to: Option<String>| DefectKind::Bridged { to: to.unwrap_or_default(), width: r.bridge_width.draw(rng) };
+    add(r.land_bridged, Side::Board, true, &bridge, rng);
     scene.defects = defects;
 }

@@ -27,10 +27,12 @@ mod render;
 mod scene;
 mod sensor;
 mod sight;
+mod spoil;
 mod texture;
 mod truth;
 
 pub use kinds::arrangements::Arrangement;
+pub use kinds::ugly::Ugly;
 pub use kinds::{Code, Drawn, Expectation, SceneKind, TerminalKind, draw};
 pub use ranges::{Ranges, reference_ranges};
 pub use render::{Rendered, render, render_light};
@@ -39,4 +41,5 @@ pub use scene::{
     Scatter, Scene, SceneError, Sensor, Spot, Surface, TerminalLook, Uneven, View, Weave,
 };
 pub use sensor::{Picture, Samples};
+pub use spoil::Spoil;
 pub use truth::{DefectTruth, PoseTruth, SeenTruth, SiteTruth, Truth, ViewTruth};

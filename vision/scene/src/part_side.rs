@@ -3,6 +3,7 @@
 use crate::canvas::{Blend, Patch, Shade};
 use crate::outline::Outline;
 use crate::scene::{DefectKind, Ring, Scatter, Scene, Spot, TerminalLook};
+use crate::sight::Sight;
 use crate::truth::DrawnSite;
 use landfit_part::{Part, Piece, PointMm, Shape, Side, Site};
 use rand::Rng;
@@ -43,7 +44,8 @@ pub(crate) fn marks(part: &Part, side: Side, brightness: f64) -> impl Iterator<I
 }
 
 /// Where every site's terminal or land comes to lie after scatter and defects. The scatter's own least-squares shift and
-/// turn are taken out, so that the lattice fitted to all sites is the pattern's pose.
+/// turn are taken out, so that the lattice fitted to all sites is the pattern's pose; where only corners of a large pattern are
+/// seen, the lattice fitted to the sites that are.
 pub(crate) fn draw_sites(scene: &Scene, side: Side, scatter: &Scatter, rng: &mut ChaCha8Rng) -> Vec<DrawnSite> {
     let sites = &scene.pattern(side).sites;
     let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
@@ -56,7 +58,7 @@ pub(crate) fn draw_sites(scene: &Scene, side: Side, scatter: &Scatter, rng: &mut
             present: !site.pieces(side).is_empty(),
         })
         .collect();
-    take_out_rigid_motion(sites, &mut drawn);
+    take_out_rigid_motion(sites, &mut drawn, &seen_in_regions(scene, side));
     for defect in scene.defects.iter().filter(|d| d.side == side) {
         let Some(site) = scene.pattern(side).site_index(&defect.site) else { continue };
         match defect.kind {
@@ -69,16 +71,33 @@ pub(crate) fn draw_sites(scene: &Scene, side: Side, scatter: &Scatter, rng: &mut
     drawn
 }
 
-fn take_out_rigid_motion(sites: &[Site], drawn: &mut [DrawnSite]) {
+/// For each site whether it lies wholly inside a region of its side; all do where the side has one view only.
+fn seen_in_regions(scene: &Scene, side: Side) -> Vec<bool> {
+    let views: Vec<usize> = (0..scene.optics.views.len()).filter(|&v| scene.optics.views[v].shows == side).collect();
+    let sites = &scene.pattern(side).sites;
+    let sights: Vec<Sight> = views.iter().filter_map(|&v| Sight::new(&scene.optics, v).ok()).collect();
+    if sights.len() < 2 {
+        return vec![true; sites.len()];
+    }
+    let reach = |site: &Site| site.pieces(side).iter().map(|p| p.shape.extent_mm()).fold(0.0, |most: f64, [w, l]| most.max(w.max(l) / 2.0));
+    let holds = |sight: &Sight, site: &Site| {
+        let at = scene.pose(side).apply(site.centre_mm(side));
+        sight.region_holds(sight.px(at), reach(site) * sight.px_per_mm(at))
+    };
+    sites.iter().map(|site| sights.iter().any(|sight| holds(sight, site))).collect()
+}
+
+fn take_out_rigid_motion(sites: &[Site], drawn: &mut [DrawnSite], counts: &[bool]) {
     let present: Vec<usize> = (0..sites.len()).filter(|i| drawn[*i].present).collect();
-    if present.len() < 2 {
+    let counted: Vec<usize> = present.iter().copied().filter(|i| counts[*i]).collect();
+    if counted.len() < 2 {
         return;
     }
-    let k = 1.0 / present.len() as f64;
-    let centre = present.iter().fold(PointMm::ZERO, |sum, i| sum + sites[*i].at_mm * k);
-    let shift = present.iter().fold(PointMm::ZERO, |sum, i| sum + (drawn[*i].at_mm - sites[*i].at_mm) * k);
+    let k = 1.0 / counted.len() as f64;
+    let centre = counted.iter().fold(PointMm::ZERO, |sum, i| sum + sites[*i].at_mm * k);
+    let shift = counted.iter().fold(PointMm::ZERO, |sum, i| sum + (drawn[*i].at_mm - sites[*i].at_mm) * k);
     let (mut turning, mut inertia) = (0.0, 0.0);
-    for i in &present {
+    for i in &counted {
         let (arm, moved) = (sites[*i].at_mm - centre, drawn[*i].at_mm - sites[*i].at_mm - shift);
         turning += arm.x * moved.y - arm.y * moved.x;
         inertia += arm.x * arm.x + arm.y * arm.y;

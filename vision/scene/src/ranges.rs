@@ -39,6 +39,7 @@ pub struct Ranges {
     pub(crate) kinds: Kinds,
     pub(crate) terminals: TerminalRanges,
     pub(crate) arrangements: crate::kinds::arrangements::ArrangementRanges,
+    pub(crate) ugly: crate::kinds::ugly::UglyRanges,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -194,6 +195,7 @@ pub(crate) struct Defects {
     pub large: Span,
     pub displaced: Span,
     pub land_missing: Span,
+    pub land_bridged: Span,
     pub hidden: Span,
     pub bridge_width: Span,
     pub small_ratio: Span,

@@ -4,6 +4,7 @@ use crate::canvas::Canvas;
 use crate::scene::{Light, Scatter, Scene, SceneError, View};
 use crate::sensor::{Picture, expose, vignette};
 use crate::sight::Sight;
+use crate::spoil::{spoil_light, spoil_picture};
 use crate::truth::{DrawnSite, Truth, truth_of};
 use crate::{blur, board_side, clutter, part_side, texture};
 use landfit_part::Side;
@@ -29,7 +30,10 @@ pub fn render(scene: &Scene) -> Result<Rendered, SceneError> {
     let pictures = light
         .iter()
         .enumerate()
-        .map(|(exposure, light)| expose(light, &scene.optics.frame, scene.sensor.noise, &mut stream(scene.seed, Stream::Noise(exposure))))
+        .map(|(exposure, light)| {
+            let raw = expose(light, &scene.optics.frame, scene.sensor.noise, &mut stream(scene.seed, Stream::Noise(exposure)));
+            spoil_picture(raw, &scene.sensor.spoils, &mut stream(scene.seed, Stream::Spoils(exposure)))
+        })
         .collect();
     Ok(Rendered { pictures, truth })
 }
@@ -69,6 +73,7 @@ pub fn render_light(scene: &Scene) -> Result<(Vec<Vec<f32>>, Truth), SceneError>
     }
     for light in &mut exposures {
         vignette(light, frame, &scene.sensor);
+        spoil_light(light, frame, &scene.sensor.spoils);
     }
     let truth = truth_of(scene, &sights, &terminals, &lands);
     Ok((exposures, truth))
@@ -127,6 +132,7 @@ enum Stream {
     Paste,
     Texture(usize),
     Noise(usize),
+    Spoils(usize),
 }
 
 fn stream(seed: u64, stream: Stream) -> ChaCha8Rng {
@@ -137,6 +143,7 @@ fn stream(seed: u64, stream: Stream) -> ChaCha8Rng {
         Stream::Paste => 3,
         Stream::Texture(view) => 1_000 + view as u64,
         Stream::Noise(exposure) => 1_000_000 + exposure as u64,
+        Stream::Spoils(exposure) => 2_000_000 + exposure as u64,
     });
     rng
 }

@@ -1,5 +1,6 @@
 //! The plain data of a scene: what lies where, how it looks, and through what it is seen.
 
+use crate::spoil::Spoil;
 use landfit_part::{Part, Piece, Pose, Shape, Side};
 use serde::{Serialize, Serializer};
 
@@ -137,6 +138,8 @@ pub struct Sensor {
     pub vignetting: f64,
     /// Light that reaches every pixel and channel of every exposure, as a fraction of full scale.
     pub stray: f64,
+    /// What else goes wrong between the light and the file, in this order.
+    pub spoils: Vec<Spoil>,
 }
 
 /// Noise of the sensor, after the linear model of EMVA 1288.

@@ -214,6 +214,11 @@ impl SideEdge {
         self.slope * normal_share(z) + self.step * normal_density(z) / self.blur_px
     }
 
+    /// How steeply the light rises at the edge, per px.
+    fn steepness(&self) -> f64 {
+        (self.step.abs() * normal_density(0.0) / self.blur_px).max(1e-9)
+    }
+
     fn holds(&self, distance: f64) -> bool {
         let t = self.at_px - distance;
         t >= -self.band_out_px() && t <= (BAND_IN_BLURS * self.blur_px).max(3.0)
@@ -438,7 +443,10 @@ impl GroupLook {
             let size_px = high[axis] - low[axis];
             let grown = growth(1 - axis).unwrap_or(0.0);
             (shift_px[axis], doubt_px[axis]) = match pair(axis) {
-                (Some(a), Some(b)) => (0.5 * (a.at_px - b.at_px), 0.5 * a.at_u_px.hypot(b.at_u_px)),
+                (Some(a), Some(b)) => {
+                    let by_falling_light_px = 0.5 * FALLING_LIGHT * self.step().abs() * (1.0 / a.steepness() - 1.0 / b.steepness()).abs();
+                    (0.5 * (a.at_px - b.at_px), (0.5 * a.at_u_px.hypot(b.at_u_px)).hypot(by_falling_light_px))
+                }
                 (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(ONE_END_DOUBT * size_px)),
                 (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(ONE_END_DOUBT * size_px)),
                 (None, None) => (0.0, NO_END_DOUBT * size_px),
@@ -451,6 +459,10 @@ impl GroupLook {
 /// Where only one end of a shape can be seen, its length is known to about this share: the length of a lead's foot has a
 /// tolerance of a quarter of itself on package drawings (0.45 to 0.75 mm), even within one part of less.
 const ONE_END_DOUBT: f64 = 0.06;
+
+/// Light that falls towards an end as no straight slope does, as a share of the clearest step: it moves a low step further than a high
+/// one, and two alike not at all. Found on rendered leads whose heel melts into the shank: 1.9 px off where the steps were 0.09 and 0.29.
+const FALLING_LIGHT: f64 = 0.2;
 
 /// Where no end can be seen, the place along is known to this share of the size: that of what the pattern's pose says.
 const NO_END_DOUBT: f64 = 0.2;

@@ -262,7 +262,7 @@ fn response(gradient: &Gradient, sought: &Sought, factor: f64) -> Vec<f32> {
 }
 
 /// Mean light on shells about the outline, from deep inside to half a half-width outside.
-fn shells(reduced: &Reduced, sought: &Sought, at: PointPx) -> CoarseProfile {
+pub(crate) fn shells(reduced: &Reduced, sought: &Sought, at: PointPx) -> CoarseProfile {
     let factor = reduced.factor as f64;
     let narrow = sought.outline.narrow_half();
     let back = sought.axes.try_inverse().unwrap_or_else(Matrix2::identity);

@@ -30,7 +30,7 @@ pub(super) fn seed(scene: &Scene) -> Option<Pose> {
     let features: Vec<_> = views.iter().flat_map(|v| side::features_of(v, &pattern)).collect();
     let window = Window {
         whole: |at: PointMm, kind: Kind| side::view_that_holds(views, None, at, kind).is_some(),
-        cut: |_: PointMm, _: &_| None,
+        cut: |_: PointMm, _: Kind, _: &_| None,
         area_mm2: side::area_mm2(views),
     };
     recognise(&features, &pattern, &window).ok().map(|r| pattern.nearest_turn(r.best.bench_from_pattern, 0.0))

@@ -47,7 +47,9 @@ impl BenchEdit {
         let values = bench_file::updated_text(&self.text, &file, &self.bench)?;
         let recorded = record::written(&values, &self.record, &file)?;
         let text = history::recorded(&self.text, &recorded, entry, &file)?;
+        // What could not be read again is not written.
         bench_file::parse(&text, &file)?;
+        record::parse(&text, &file)?;
         save(&self.path, &text, Existing::Replace)?;
         Ok(())
     }

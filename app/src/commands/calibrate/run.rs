@@ -6,6 +6,8 @@ use anyhow::{Context, bail};
 use landfit_calibration::screws::listing::listing;
 use landfit_calibration::screws::reading::Thimble;
 use landfit_calibration::screws::run::{Extent, SHORT_RUN_CANNOT, plan};
+use landfit_part::text_file::save;
+use landfit_part::{Existing, FileError};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -36,6 +38,9 @@ pub struct Args {
     /// The listing to write
     #[arg(long, value_name = "FILE.csv")]
     out: PathBuf,
+    /// Write over a listing of that name
+    #[arg(long)]
+    replace: bool,
 }
 
 /// Runs the command.
@@ -56,8 +61,12 @@ pub fn run(args: &Args) -> Ended {
     }
     let extent = if args.full { Extent::Full } else { Extent::Short };
     let planned = plan(extent, thimble.turns_from_reading(args.from), thimble.turns_from_reading(args.to), &thimble);
-    std::fs::write(&args.out, listing(&args.adjuster, &args.thimble, &thimble, &planned))
-        .with_context(|| format!("{} cannot be written", args.out.display()))?;
+    let existing = if args.replace { Existing::Replace } else { Existing::Keep };
+    save(&args.out, &listing(&args.adjuster, &args.thimble, &thimble, &planned), existing).map_err(|error| match error {
+        // Readings that were written into it would be gone.
+        FileError::Exists { .. } => anyhow::anyhow!("{error}; give --replace to write over it, and over what was filled in"),
+        other => other.into(),
+    })?;
     let mut lines = vec![format!("wrote {}: {} stops of {}", args.out.display(), planned.len(), args.adjuster)];
     lines.push(format!(
         "First set {}, coming from below; go past the last reading by a quarter turn before you come back.",

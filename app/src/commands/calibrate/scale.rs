@@ -16,6 +16,7 @@ use landfit_stats::gum::rectangular;
 use landfit_vision::Picture;
 use landfit_vision::answer::{Outcome, SiteFinding, SiteState};
 use serde_json::{Value, json};
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -60,13 +61,13 @@ pub struct Args {
     #[arg(long, conflicts_with = "ruler_limit")]
     printed: bool,
     /// From the lens to the board, mm: tells the tilt more closely, and the parallax of heights
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", value_parser = distance_mm)]
     distance: Option<f64>,
     /// Terminals and lands lie no more than this above or below where the target lay, mm
-    #[arg(long, value_name = "MM", requires = "distance")]
+    #[arg(long, value_name = "MM", requires = "distance", value_parser = heights_mm)]
     heights: Option<f64>,
     /// Days after which this calibration is due again
-    #[arg(long, value_name = "DAYS")]
+    #[arg(long, value_name = "DAYS", value_parser = due_days)]
     due: Option<f64>,
     /// Draw what is left of every mark here (PNG)
     #[arg(long, value_name = "FILE")]
@@ -82,10 +83,24 @@ pub struct Args {
     json: bool,
 }
 
-/// µm that one px shows, as an argument.
 fn um_per_px(text: &str) -> Result<f64, String> {
-    let um = text.parse().ok().filter(|um| (0.01..=1000.0).contains(um));
-    um.ok_or_else(|| "write µm per px, from 0.01 to 1000, as in 14.5".to_owned())
+    number(text, 0.01..=1000.0, "write µm per px, from 0.01 to 1000, as in 14.5")
+}
+
+fn distance_mm(text: &str) -> Result<f64, String> {
+    number(text, 1.0..=10_000.0, "write mm, from 1 to 10000")
+}
+
+fn heights_mm(text: &str) -> Result<f64, String> {
+    number(text, 0.0..=100.0, "write mm, from 0 to 100")
+}
+
+fn due_days(text: &str) -> Result<f64, String> {
+    number(text, 1.0..=1e5, "write a number of days, from 1 to 100000; landfit calibrate due 0 takes the rule away")
+}
+
+fn number(text: &str, range: RangeInclusive<f64>, mend: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|value| range.contains(value)).ok_or_else(|| mend.to_owned())
 }
 
 /// Runs the command.

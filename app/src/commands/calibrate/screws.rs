@@ -16,8 +16,8 @@ use landfit_calibration::screws::run::SHORT_RUN_CANNOT;
 use landfit_calibration::screws::shift::{ShiftFit, SightUncertainty, fit_shift};
 use landfit_calibration::screws::{Approach, Misnoted, Stop};
 use landfit_calibration::target::Target;
-use landfit_part::text_file::load;
-use landfit_part::{Part, PointMm, Pose, Side};
+use landfit_part::text_file::{load, save};
+use landfit_part::{Existing, Part, PointMm, Pose, Side};
 use landfit_stats::gum::rectangular;
 use landfit_stats::positioning::Positioning;
 use landfit_vision::Picture;
@@ -131,7 +131,7 @@ pub fn run(args: &Args) -> Ended {
         told.extend(sentences(one));
     }
     if let Some(path) = &args.chart {
-        std::fs::write(path, chart(&learnt)).with_context(|| format!("{} cannot be written", path.display()))?;
+        save(path, &chart(&learnt), Existing::Replace)?;
         told.push(format!("wrote {}", path.display()));
     }
     let what = format!("screws {}", names.join(", "));

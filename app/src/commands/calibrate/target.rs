@@ -1,8 +1,10 @@
 //! `landfit calibrate target`: a sheet to print.
 
 use super::super::{Ended, print_lines};
-use anyhow::{Context, bail};
+use anyhow::bail;
 use landfit_calibration::target::sheet::{A4_MM, Marks, Sheet};
+use landfit_part::Existing;
+use landfit_part::text_file::save_bytes;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -47,7 +49,7 @@ pub fn run(args: &Args) -> Ended {
         Some("pdf") => sheet.pdf()?,
         _ => bail!("--out {}: give it a name that ends in .svg or .pdf", args.out.display()),
     };
-    std::fs::write(&args.out, bytes).with_context(|| format!("{} cannot be written", args.out.display()))?;
+    save_bytes(&args.out, &bytes, Existing::Replace)?;
     print_lines(&[
         format!("wrote {}: {} rows of {} marks, {} mm", args.out.display(), args.rows, args.columns, args.pitch),
         "Print it at 100 % (no \"fit to page\"), measure its ruler, and give the later commands the pitch that it really has.".to_owned(),

@@ -118,6 +118,12 @@ fn error_lines(sum: &Summary) -> Vec<String> {
             pooled * 100.0
         ),
         format!(
+            "half-width at the farthest corner {:.2} µm on the mean, {:.1} x the errors' RMS; at most a quarter of the allowed miss in {:.1} %",
+            sum.half_width_um,
+            sum.half_width_over_rms.unwrap_or(f64::NAN),
+            sum.useful.unwrap_or(f64::NAN) * 100.0
+        ),
+        format!(
             "after one round of moves below the bar {:.1} %, worst {:.2} of it",
             within_bar * 100.0,
             sum.worst_over_bar.unwrap_or(f64::NAN)

@@ -286,7 +286,7 @@ fn with_tilt_and_lens(ranges: &Ranges, optics: &mut Optics, rng: &mut ChaCha8Rng
 }
 
 /// Another zoom, and a board of another thickness: everything grows about the point where the optical axis meets the picture.
-fn with_unknown_scale(ranges: &Ranges, optics: &mut Optics, rng: &mut ChaCha8Rng) {
+pub(super) fn with_unknown_scale(ranges: &Ranges, optics: &mut Optics, rng: &mut ChaCha8Rng) {
     let r = &ranges.arrangements;
     let [width, height] = optics.frame.size_px.map(f64::from);
     let axis_px = [(width - 1.0) / 2.0, (height - 1.0) / 2.0];

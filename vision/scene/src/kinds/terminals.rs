@@ -1,5 +1,6 @@
 //! Kinds of scenes with other terminals than balls on a square grid: leads, pads, pieces, few of them, other grids.
 
+use super::arrangements::with_unknown_scale;
 use super::{Code, Drawn, Expectation, draw_sensor};
 use crate::bench_draw::{draw_lights, draw_optics, state_optics};
 use crate::look_draw::{Families, draw_board_look, draw_part_look, draw_signed, set_exposure};
@@ -41,11 +42,15 @@ pub enum TerminalKind {
     NoPart,
     /// Rows that run out of the picture at both ends.
     OutOfView,
+    /// Three leads or pads: two on one side, one on the other.
+    Three,
+    /// Leads or pads, zoom unknown within ±30 %, the board's height within ±1 mm.
+    UnknownScale,
 }
 
 impl TerminalKind {
     /// Every kind.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 15] = [
         Self::Qfp05,
         Self::Qfp04,
         Self::Qfn05,
@@ -59,6 +64,8 @@ impl TerminalKind {
         Self::TooFew,
         Self::NoPart,
         Self::OutOfView,
+        Self::Three,
+        Self::UnknownScale,
     ];
 
     pub(super) const fn word(self) -> &'static str {
@@ -76,14 +83,23 @@ impl TerminalKind {
             Self::TooFew => "leads-too-few",
             Self::NoPart => "leads-no-part",
             Self::OutOfView => "leads-out-of-view",
+            Self::Three => "three-terminals",
+            Self::UnknownScale => "leads-pattern-scale",
         }
     }
 
     pub(super) fn expectation(self) -> Expectation {
         match self {
-            Self::Qfp05 | Self::Qfp04 | Self::Qfn05 | Self::Few | Self::Staggered | Self::TwoPitches | Self::Pieces | Self::Defects => {
-                Expectation::Answer
-            }
+            Self::Qfp05
+            | Self::Qfp04
+            | Self::Qfn05
+            | Self::Few
+            | Self::Three
+            | Self::UnknownScale
+            | Self::Staggered
+            | Self::TwoPitches
+            | Self::Pieces
+            | Self::Defects => Expectation::Answer,
             Self::Turned => Expectation::Refuse(vec![Code::Turned]),
             Self::WrongPitch => Expectation::Refuse(vec![Code::WrongPattern, Code::NoPart]),
             Self::TooFew => Expectation::Refuse(vec![Code::WrongPattern, Code::AmbiguousShift]),
@@ -115,8 +131,12 @@ enum Plan {
 /// A random scene.
 pub(super) fn draw(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Result<Drawn, SceneError> {
     let um_per_px = ranges.camera.um_per_px.draw(rng);
-    let optics = draw_optics(ranges, um_per_px, rng);
+    let mut optics = draw_optics(ranges, um_per_px, rng);
     let stated = state_optics(ranges, &optics, rng);
+    if kind == TerminalKind::UnknownScale {
+        // The bench file knows nothing of this.
+        with_unknown_scale(ranges, &mut optics, rng);
+    }
     let mut plan = draw_plan(ranges, kind, rng);
     if kind == TerminalKind::OutOfView {
         plan.outgrow(ranges.camera.size_px, um_per_px);
@@ -124,7 +144,11 @@ pub(super) fn draw(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) ->
     let (bench_from_part, bench_from_board) = draw_poses(ranges, kind, plan.pitch_mm(), rng);
     let with_mark = matches!(kind, TerminalKind::Turned) || rng.random_bool(0.3);
     let part = loop {
-        let part = plan.part(with_mark);
+        let mut part = plan.part(with_mark);
+        if kind == TerminalKind::Three {
+            // Of two rows of three.
+            part.sites = [0, 2, 4].map(|i| part.sites[i].clone()).to_vec();
+        }
         // Beyond the ends of a row the place of one lead more must be seen to be empty.
         let spare_mm = if matches!(kind, TerminalKind::TooFew | TerminalKind::WrongPitch) { 1.5 * plan.pitch_mm() } else { 0.0 };
         let fits = kind == TerminalKind::OutOfView
@@ -154,7 +178,8 @@ pub(super) fn draw(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) ->
         _ => {}
     }
     set_exposure(&mut scene, ranges.camera.peak, false);
-    Ok(Drawn { scene, stated, part, scale_from_pattern: None, expectation: kind.expectation() })
+    let scale_from_pattern = (kind == TerminalKind::UnknownScale).then_some(ranges.arrangements.scale_may_differ);
+    Ok(Drawn { scene, stated, part, scale_from_pattern, expectation: kind.expectation() })
 }
 
 fn draw_plan(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Plan {
@@ -183,6 +208,9 @@ fn draw_plan(ranges: &Ranges, kind: TerminalKind, rng: &mut ChaCha8Rng) -> Plan 
             }
         }
         TerminalKind::Few => few(ranges, rng),
+        TerminalKind::Three => three(rng),
+        TerminalKind::UnknownScale if rng.random_bool(0.5) => leads(r.at(0.5), ranges, rng),
+        TerminalKind::UnknownScale => pads(ranges, rng),
         TerminalKind::Staggered => {
             let (rows, columns) = (rng.random_range(5..=11), rng.random_range(5..=11));
             let pitch_mm: f64 = [0.8, 1.0, 1.27][rng.random_range(0..3)];
@@ -331,6 +359,19 @@ fn few(ranges: &Ranges, rng: &mut ChaCha8Rng) -> Plan {
             }
         }
     }
+}
+
+/// Two on the near side at the ends, one on the far side in the middle; sizes are those of small-signal transistors (from memory).
+fn three(rng: &mut ChaCha8Rng) -> Plan {
+    let pitch_mm: f64 = [0.5, 0.65, 0.95][rng.random_range(0..3)];
+    let body_mm = [3.0 * pitch_mm, rng.random_range(0.8..1.4) * pitch_mm.max(0.8)];
+    if rng.random_bool(0.6) {
+        let foot_mm = [0.45 * pitch_mm, rng.random_range(0.3..0.55)];
+        let land_mm = [0.65 * pitch_mm, foot_mm[1] + rng.random_range(0.3..0.5)];
+        return Plan::Leads { along: [3, 0], pitch_mm, foot_mm, land_mm, body_mm, reach_mm: foot_mm[1] + rng.random_range(0.05..0.2) };
+    }
+    let pad_mm = [0.5 * pitch_mm, rng.random_range(0.25..0.4)];
+    Plan::Pads { along: [3, 0], pitch_mm, pad_mm, toe_mm: rng.random_range(0.1..0.3), body_mm, exposed_mm: None, cut_first: false }
 }
 
 impl Plan {
@@ -692,5 +733,8 @@ fn add_defects(ranges: &Ranges, plan: &Plan, scene: &mut Scene, rng: &mut ChaCha
         rng,
     );
     add(count(r.land_missing, few, rng), Side::Board, false, &|_, _| DefectKind::Missing, rng);
+    let bridge =
+        |rng: &mut ChaCha8Rng, to: Option<String>| DefectKind::Bridged { to: to.unwrap_or_default(), width: r.bridge_width.draw(rng) };
+    add(count(r.land_bridged, few, rng), Side::Board, true, &bridge, rng);
     scene.defects = defects;
 }

@@ -102,7 +102,7 @@ pub fn scene(size_px: [u32; 2], part: Part) -> Scene {
         },
         defects: Vec::new(),
         clutter: Vec::new(),
-        sensor: Sensor { noise: None, vignetting: 0.0, stray: 0.0 },
+        sensor: Sensor { noise: None, vignetting: 0.0, stray: 0.0, spoils: Vec::new() },
         seed: 1,
     }
 }

@@ -1,0 +1,52 @@
+//! A bench file that names the two sides' lights the wrong way round: the offset would point the wrong way.
+
+use landfit_part::Side;
+use landfit_rehearsal::{kind, study::scene_seed};
+use landfit_scene::SceneKind;
+use landfit_vision::align::align;
+use landfit_vision::answer::Outcome;
+
+/// What was said of a picture: nothing, a warning, a refusal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Said {
+    Nothing,
+    Warning,
+    Refusal,
+}
+
+/// Designed diameter of the balls over that of the lands, and what was said with the lights told rightly and swapped.
+fn said(kind: SceneKind, index: usize) -> (f64, [Said; 2]) {
+    let look = kind::draw(kind, scene_seed(11, index)).expect("a scene").look;
+    let diameter = |side| look.part.sites[0].pieces(side)[0].shape.diameter_mm().expect("a disc");
+    let said = [false, true].map(|is_swapped| {
+        let mut optics = look.optics.clone();
+        if is_swapped {
+            (optics.views[0].tint, optics.views[1].tint) = (optics.views[1].tint, optics.views[0].tint);
+        }
+        let answer = align(&look.pictures, &look.part, &optics).expect("a measurable bench");
+        match answer.outcome {
+            Outcome::Refused(_) => Said::Refusal,
+            Outcome::Fit(_) if answer.warnings.iter().any(|w| w.contains("swapped")) => Said::Warning,
+            Outcome::Fit(_) => Said::Nothing,
+        }
+    });
+    (diameter(Side::Part) / diameter(Side::Board), said)
+}
+
+#[test]
+fn swapped_lights_are_said_where_sizes_or_rings_tell_and_never_without_cause() {
+    let (mut refused, mut warned, mut of) = (0, 0, 0);
+    for kind in [SceneKind::GoodLight, SceneKind::OffCentre, SceneKind::ViasAndStains] {
+        for index in 0..8 {
+            let (times, [rightly, swapped]) = said(kind, index);
+            assert_eq!(rightly, Said::Nothing, "{} {index}", kind.word());
+            if times > 1.1 {
+                of += 1;
+                refused += usize::from(swapped == Said::Refusal);
+                warned += usize::from(swapped == Said::Warning);
+            }
+        }
+    }
+    println!("of {of} with balls a tenth larger than lands: {refused} refused, {warned} warned of");
+    assert!(of >= 10 && refused + warned >= of - 1 && 2 * refused > of, "{refused} + {warned} of {of}");
+}

@@ -1,0 +1,57 @@
+//! Tells whether the two sides' lights are swapped: in the bench file's tints, in the order of the pictures, at the lamps' plugs.
+//!
+//! Swapped lights show the lands as terminals and the terminals as lands, each at the other's place: the offset is then as large
+//! as it is, and points the wrong way. Where balls and lands are designed to differ in size, the sizes tell; a ring light's
+//! reflection on what should be lands tells, too. Two signs that agree are a refusal, one is a warning. Of balls and lands of
+//! one size that both shine evenly no picture tells it.
+
+use crate::answer::{ReasonCode, Refusal};
+use crate::side::{Seen, disc_radius_mm};
+use landfit_part::{Part, Side};
+
+/// Designed sizes that differ by less do not tell balls from lands.
+const LEAST_DIFFERENCE: f64 = 0.06;
+/// A size is the other side's when it is nearer to that by this much, in logarithms: of 150 rendered pictures with rightly told
+/// lights, terminals of an even face were seen 4 % too small at most.
+const NEARER_BY: f64 = 0.02;
+
+/// What speaks for swapped lights.
+pub(crate) enum Swapped {
+    /// Two signs.
+    Surely(Refusal),
+    /// One sign.
+    Perhaps(String),
+}
+
+/// Looks for the signs; both sides must be seen each in a light of its own.
+pub(crate) fn signs(part: &Part, terminals: &Seen, lands: &Seen) -> Option<Swapped> {
+    let times = disc_radius_mm(Side::Part, part) / disc_radius_mm(Side::Board, part);
+    if !(times.is_finite() && times > 0.0) || terminals.is_ring {
+        return None;
+    }
+    let differ = (times - 1.0).abs() > LEAST_DIFFERENCE;
+    let is_others = |ratio: f64, others: f64| differ && (ratio / others).ln().abs() + NEARER_BY < ratio.ln().abs();
+    let of_terminals = is_others(terminals.outline_ratio, 1.0 / times).then_some("the terminals are seen as large as the lands should be");
+    let of_lands = if lands.is_ring {
+        Some("the lands show rings as balls do")
+    } else if lands.is_dark && !terminals.is_dark {
+        Some("the lands are dark and the terminals bright")
+    } else {
+        is_others(lands.outline_ratio, times).then_some("the lands are seen as large as the terminals should be")
+    };
+    let mend = "check the tints of the two views in the bench file, the order of the pictures, and which light is on";
+    match (of_terminals, of_lands) {
+        (Some(a), Some(b)) => Some(Swapped::Surely(Refusal {
+            code: ReasonCode::WrongPattern,
+            view: None,
+            turn_deg: None,
+            text: format!("The two sides' lights seem to be swapped: {a}, and {b}. Before anything is turned, {mend}."),
+        })),
+        // Dark lands alone are lands that are dark.
+        (None, Some(_)) if !lands.is_ring && lands.is_dark => None,
+        (Some(sign), None) | (None, Some(sign)) => {
+            Some(Swapped::Perhaps(format!("If the two sides' lights are swapped, the offset points the wrong way: {sign}; {mend}.")))
+        }
+        (None, None) => None,
+    }
+}
