@@ -445,3 +445,22 @@ fn automatic_changes_are_switched_off_and_exposure_and_gain_are_set() {
     assert_eq!(line["knobs"]["refused"], serde_json::json!([]));
     watched.end();
 }
+
+#[test]
+fn white_balance_is_set_and_a_knob_turned_while_pictures_come_takes_effect() {
+    let _alone = alone();
+    let devices = Devices::new();
+    devices.plug("video0", "Bench camera", YUYV);
+    let watched = devices.watch(&["--white-balance", "5200", "--later-gain", "44", "--seconds", "4"]);
+    watched.live(STARTED_WITHIN);
+    let value = |line: &Value, knob: &str| {
+        let offered = line["knobs"]["offered"].as_array().cloned().unwrap_or_default();
+        offered.iter().find(|o| o["knob"] == knob).and_then(|o| o["value"].as_i64())
+    };
+    let line = watched.within(Duration::from_secs(4), |l| value(l, "gain") == Some(44));
+    assert_eq!((value(&line, "white balance"), line["state"].as_str()), (Some(5200), Some("live")), "{line}");
+    let controls = devices.controls();
+    let at = |line: &str| controls.find(line).unwrap_or_else(|| panic!("{line} is missing in\n{controls}"));
+    assert!(at("0x0098090c 0") < at("0x0098091a 5200"), "manual first, then the white balance");
+    watched.end();
+}

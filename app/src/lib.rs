@@ -10,6 +10,7 @@ mod rehearsal_bench;
 mod sentences;
 mod settings;
 mod sound;
+mod sources;
 mod state;
 mod window;
 mod worker;

@@ -3,6 +3,7 @@
 use crate::state::units::{Lengths, Turns};
 use anyhow::Context;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// What the person has set.
@@ -31,6 +32,23 @@ pub struct Settings {
     pub initials: String,
     /// Which camera, folder or set was used last.
     pub source: SourceChoice,
+    /// How each camera is set, by its name.
+    pub cameras: BTreeMap<String, CameraSettings>,
+    /// What switches the lights of a bench that lights part and board in turn: a program and its arguments for each picture of a look.
+    /// Empty: the person is asked to.
+    pub light_commands: Vec<String>,
+}
+
+/// How a camera is set; what is empty is left to the program.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct CameraSettings {
+    /// How it sends pixels, by its name.
+    pub pixels: Option<String>,
+    /// Width and height.
+    pub size_px: Option<[usize; 2]>,
+    /// Exposure, gain, white balance, focus, in the camera's own steps.
+    pub knobs: BTreeMap<String, i64>,
 }
 
 /// The ground of the window.
@@ -73,6 +91,8 @@ impl Default for Settings {
             parts: None,
             initials: String::new(),
             source: SourceChoice::default(),
+            cameras: BTreeMap::new(),
+            light_commands: Vec::new(),
         }
     }
 }

@@ -3,10 +3,12 @@
 //! The newest look wins: what arrives while one is measured replaces what waited. Commands are never dropped.
 
 use crate::rehearsal_bench::RehearsalBench;
-use crate::state::desk::{Command, Desk, Sight};
+use crate::sources::SourceOrder;
+use crate::state::calibrating;
+use crate::state::desk::{Command, Desk, Repose, Sight};
 use crate::state::shown::Shown;
 use crate::window::words;
-use landfit_camera::{Feed, FeedState, Open, Rest, Stillness, Trouble};
+use landfit_camera::{Feed, FeedState, Rest, Stillness, Trouble};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -18,18 +20,6 @@ const MOST_WAITING: usize = 64;
 
 /// Longest wait for a look before commands and the age of the picture are seen to.
 const PATIENCE: Duration = Duration::from_millis(50);
-
-/// Where pictures come from.
-pub struct SourceOrder {
-    /// Opens it, and opens it again.
-    pub open: Open,
-    /// What it is called.
-    pub name: String,
-    /// The bench whose screws the window turns, where it is the rehearsal.
-    pub rehearsal: Option<RehearsalBench>,
-    /// A stream, in which things move and come to rest; a picture that was stored is still by its nature.
-    pub is_stream: bool,
-}
 
 enum Order {
     Command(Command),
@@ -98,6 +88,9 @@ fn work(
     let mut rehearsal = source.rehearsal;
     let mut name = source.name;
     let mut is_stream = source.is_stream;
+    let mut pairs = source.pairs;
+    // A look was asked for while things moved: it is taken when they rest.
+    let mut asked = false;
     let mut stillness = Stillness::new();
     let mut feed = Feed::start(source.open, || {});
     let mut told = String::new();
@@ -107,15 +100,21 @@ fn work(
             changed = true;
             match order {
                 Order::Command(command) => {
-                    if matches!(command, Command::Accept(_)) {
-                        desk.average(stillness.average().filter(|_| is_stream).map(Arc::new));
+                    if matches!(command, Command::Accept(_) | Command::Calibrate(calibrating::Order::Take(_))) {
+                        desk.average(stillness.average().filter(|_| is_stream && pairs.is_none()).map(Arc::new));
                     }
-                    desk.command(command, now_s(), &time_text());
+                    if pairs.is_some() && matches!(command, Command::GoOn) {
+                        // What was turned shows only in the look that is to come.
+                        asked = true;
+                    } else {
+                        desk.command(command, now_s(), &time_text());
+                    }
                 }
                 Order::Source(source) => {
                     // The old capture thread ends before the new one asks for the same camera.
                     drop(feed);
-                    (rehearsal, name, is_stream) = (source.rehearsal, source.name, source.is_stream);
+                    (rehearsal, name, is_stream, pairs) = (source.rehearsal, source.name, source.is_stream, source.pairs);
+                    asked = false;
                     stillness.forget();
                     feed = Feed::start(source.open, || {});
                     desk.change_source();
@@ -123,6 +122,18 @@ fn work(
             }
         }
         let frame = feed.take(PATIENCE);
+        if let Some(pairs) = &pairs {
+            if let Some(preview) = pairs.preview().map(Arc::new) {
+                let rest = stillness.push(&preview);
+                if asked && rest != Rest::Moving {
+                    pairs.ask();
+                    asked = false;
+                }
+                desk.preview(&preview, rest == Rest::Moving);
+                changed = true;
+            }
+            changed |= desk.prompt(words::light_wanted(&pairs.wanted(), asked));
+        }
         let (sight, text, advice) = said(&feed.state());
         if let FeedState::Old { trouble, .. } = feed.state()
             && matches!(*trouble, Trouble::Dark { .. })
@@ -134,8 +145,14 @@ fn work(
         changed |= text != told;
         told = text;
         if let Some(frame) = frame {
-            let still = !is_stream || stillness.push(&frame) != Rest::Moving;
-            desk.look(&frame, still, now_s());
+            let repose = if pairs.is_some() {
+                Repose::AtRest
+            } else if !is_stream || stillness.push(&frame) != Rest::Moving {
+                Repose::Still
+            } else {
+                Repose::Moving
+            };
+            desk.look(&frame, repose, now_s());
             changed = true;
         }
         if changed {
@@ -161,4 +178,84 @@ pub fn time_text() -> String {
     let now = time::OffsetDateTime::now_utc();
     let now = now.replace_nanosecond(0).unwrap_or(now);
     now.format(&time::format_description::well_known::Rfc3339).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::Settings;
+    use crate::sources::{Needs, paired};
+    use crate::state::job::JobState;
+    use crate::state::subject::{BenchFile, PartFile};
+    use landfit_camera::{Desk as PairDesk, Frame, Source, Wanted};
+    use landfit_rehearsal::scenario::Setting;
+    use landfit_vision::Picture;
+
+    /// Ends by itself: a test that waits for ever tells nothing.
+    const PATIENCE_OF_TESTS: Duration = Duration::from_secs(60);
+
+    /// A camera over a bench whose lights somebody switches as the desk asks for: dark before, then the exposure of that light.
+    struct Lit {
+        exposures: Vec<Picture>,
+        pairs: PairDesk,
+        on: usize,
+    }
+
+    impl Source for Lit {
+        fn name(&self) -> String {
+            "lit".into()
+        }
+
+        fn next(&mut self, _: Duration) -> Result<Option<Frame>, Trouble> {
+            std::thread::sleep(Duration::from_millis(30));
+            if let Wanted::Light { exposure, .. } = self.pairs.wanted() {
+                self.on = exposure;
+            }
+            let pictures = vec![self.exposures[self.on].clone()];
+            Ok(Some(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: 0 }))
+        }
+    }
+
+    /// A desk of a bench that lights part and board in turn, and the measuring thread over it.
+    fn worker() -> (Worker, tempfile::TempDir) {
+        let setting = Setting::named("all-on-the-part").unwrap();
+        let results = tempfile::tempdir().unwrap();
+        let settings = Settings { results: Some(results.path().to_owned()), ..Settings::default() };
+        let desk = Desk::new(PartFile::of(&setting).unwrap(), BenchFile::of(&setting).unwrap(), settings).unwrap();
+        let bench = RehearsalBench::new(setting.start(3).unwrap(), setting.part().unwrap(), 3);
+        let (exposures, pairs) = (bench.render(1).unwrap(), PairDesk::new());
+        assert_eq!(exposures.len(), 2);
+        let lit = pairs.clone();
+        let open = Box::new(move || Ok(Box::new(Lit { exposures: exposures.clone(), pairs: lit.clone(), on: 1 }) as Box<dyn Source>));
+        let open = paired(open, Needs::of(&setting.bench().unwrap()), Vec::new(), pairs.clone());
+        let order = SourceOrder { open, name: "lit".into(), rehearsal: None, is_stream: true, pairs: Some(pairs), knobs: None };
+        (Worker::start(desk, order, |_| {}).unwrap(), results)
+    }
+
+    fn wait_for(worker: &Worker, what: &str, is: impl Fn(&Shown) -> bool) -> Arc<Shown> {
+        let start = Instant::now();
+        loop {
+            let shown = worker.shown();
+            if is(&shown) {
+                return shown;
+            }
+            assert!(start.elapsed() < PATIENCE_OF_TESTS, "{what}: {:?} {:?} {:?}", shown.prompt, shown.trouble, shown.picture_text);
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    #[test]
+    fn a_look_in_two_lights_is_taken_when_the_pedal_asks_for_it_and_never_by_itself() {
+        let (worker, _results) = worker();
+        let shown = wait_for(&worker, "a preview", |s| s.exposures.len() == 1);
+        assert!(shown.align.landing.is_none() && shown.prompt.is_none());
+        std::thread::sleep(Duration::from_millis(600));
+        let shown = worker.shown();
+        assert!(shown.align.landing.is_none() && shown.prompt.is_none(), "nobody asked: {:?}", shown.prompt);
+        worker.send(Command::GoOn);
+        let shown = wait_for(&worker, "a look", |s| s.align.landing.is_some());
+        assert_eq!(shown.exposures.len(), 2);
+        assert!(shown.align.state.is_some_and(|s| s != JobState::Looking));
+        let _ = wait_for(&worker, "no prompt any more", |s| s.prompt.is_none());
+    }
 }

@@ -2,7 +2,8 @@
 //! know what a real one does.
 //!
 //! ```text
-//! watch_camera [--camera NAME] [--format YUYV] [--size 640x480] [--seconds 5] [--exposure 100] [--gain 20] [--bench-size 640x480]
+//! watch_camera [--camera NAME] [--format YUYV] [--size 640x480] [--seconds 5] [--exposure 100] [--gain 20] [--white-balance 4600]
+//!     [--later-gain 40] [--bench-size 640x480]
 //! watch_camera --list
 //! ```
 
@@ -18,7 +19,7 @@ use std::time::{Duration, Instant};
 
 fn main() -> Result<(), String> {
     let mut arguments = std::env::args().skip(1);
-    let (mut choice, mut seconds, mut bench_size) = (Choice::default(), 5.0, None);
+    let (mut choice, mut seconds, mut bench_size, mut later_gain) = (Choice::default(), 5.0, None, None);
     let knobs = Knobs::new();
     while let Some(flag) = arguments.next() {
         if flag == "--list" {
@@ -34,6 +35,8 @@ fn main() -> Result<(), String> {
             "--seconds" => seconds = number()?,
             "--exposure" => knobs.set(Knob::Exposure, number()? as i64),
             "--gain" => knobs.set(Knob::Gain, number()? as i64),
+            "--white-balance" => knobs.set(Knob::WhiteBalance, number()? as i64),
+            "--later-gain" => later_gain = Some(number()? as i64),
             _ => return Err(format!("no option {flag}")),
         }
     }
@@ -42,7 +45,7 @@ fn main() -> Result<(), String> {
         open = expecting(size, open);
     }
     let threads = threads().len();
-    watch(open, &knobs, Duration::from_secs_f64(seconds));
+    watch(open, &knobs, later_gain, Duration::from_secs_f64(seconds));
     println!("{}", json!({"event": "end", "threads_before": threads, "threads_after": self::threads().len()}));
     Ok(())
 }
@@ -64,7 +67,8 @@ fn list() -> Result<(), String> {
     Ok(())
 }
 
-fn watch(open: Open, knobs: &Knobs, time: Duration) {
+/// `later_gain` is set a second after the beginning, while pictures come.
+fn watch(open: Open, knobs: &Knobs, mut later_gain: Option<i64>, time: Duration) {
     let changes = Arc::new(AtomicU64::new(0));
     let count = Arc::clone(&changes);
     let began = Instant::now();
@@ -74,6 +78,11 @@ fn watch(open: Open, knobs: &Knobs, time: Duration) {
     let (mut said, mut ticked) = (Value::Null, Instant::now());
     while began.elapsed() < time {
         let frame = feed.take(Duration::from_millis(20));
+        if began.elapsed() > Duration::from_secs(1)
+            && let Some(gain) = later_gain.take()
+        {
+            knobs.set(Knob::Gain, gain);
+        }
         let now = match feed.state() {
             FeedState::Looking => json!({"state": "looking"}),
             FeedState::Live { .. } => json!({"state": "live"}),

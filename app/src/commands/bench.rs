@@ -431,7 +431,7 @@ fn describe(bench: &Bench) -> String {
         let _ = writeln!(text, "scale       from the pattern's pitch; the two sides may differ from this file by {} %", may_differ * 100.0);
     }
     for adjuster in &bench.adjusters {
-        let _ = writeln!(text, "{}", adjuster_in_words(adjuster));
+        let _ = writeln!(text, "{:<11} {}", adjuster.name, adjuster_in_words(adjuster));
     }
     let missing = missing_ways(&bench.adjusters);
     if !missing.is_empty() {
@@ -466,7 +466,7 @@ fn rid_of_minus(value: f64) -> f64 {
     if value.abs() < 5e-4 { 0.0 } else { value }
 }
 
-/// What an adjuster is and does, in a line.
+/// What an adjuster is and does, without its name.
 pub fn adjuster_in_words(adjuster: &Adjuster) -> String {
     let (what, per_division) = match adjuster.turn {
         Motion::Shift { step_mm } => {
@@ -494,12 +494,8 @@ pub fn adjuster_in_words(adjuster: &Adjuster) -> String {
         }
         _ => "a bare knob".to_owned(),
     };
-    let mut text = format!(
-        "{:<11} carries the {}: one clockwise turn {what}; {reading}, play {} turns",
-        adjuster.name,
-        adjuster.carries.word(),
-        adjuster.backlash_turns
-    );
+    let mut text =
+        format!("carries the {}: one clockwise turn {what}; {reading}, play {} turns", adjuster.carries.word(), adjuster.backlash_turns);
     if adjuster.reading_rises == Sense::Anticlockwise {
         let _ = write!(text, ", its reading rises {}", sense(adjuster.reading_rises));
     }

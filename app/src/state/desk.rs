@@ -1,5 +1,6 @@
 //! The desk: part, bench and job, and what the pages show of them. It takes looks and commands; time comes from outside.
 
+use super::calibrating::{Calibrating, Order};
 use super::job::{Finding, Job, JobState};
 use super::shown::{
     AcceptedPanel, AdjusterPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone,
@@ -9,12 +10,15 @@ use super::units::Lengths;
 use super::{ground, panel, result};
 use crate::commands::align::Answer;
 use crate::commands::bench::adjuster_in_words;
+use crate::commands::calibrate::undo::undo;
 use crate::commands::calibrated;
 use crate::overlay::text::Faces;
 use crate::overlay::{self, MarkSize};
 use crate::settings::Settings;
+use crate::sources::Needs;
 use crate::window::words;
 use crate::{align_text, pictures, sentences};
+use anyhow::Context;
 use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
@@ -32,6 +36,17 @@ pub enum Sight {
     Fresh,
     /// They do not come any more.
     Old,
+}
+
+/// How things stood when a look was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Repose {
+    /// They move.
+    Moving,
+    /// The picture is still; whether part and board rest, two looks tell.
+    Still,
+    /// They rest: the look was taken when they did.
+    AtRest,
 }
 
 /// What the pages ask for.
@@ -62,6 +77,10 @@ pub enum Command {
     },
     /// Another bench file.
     TakeBench(PathBuf),
+    /// The bench is written to a new file, and taken from there.
+    WriteBench(PathBuf),
+    /// Of a calibration.
+    Calibrate(Order),
     /// What an adjuster reads now, in its own unit.
     Reading(String, Option<f64>),
     /// Measures stored pictures.
@@ -133,7 +152,13 @@ pub struct Desk {
     part_panel: PartPanel,
     bench_panel: BenchPanel,
     average: Option<Arc<Frame>>,
+    /// The newest pictures, whatever they show, and whether they have come to rest.
+    newest: Option<Arc<Frame>>,
+    is_still: bool,
+    calibrating: Option<Calibrating>,
+    calibrated: Option<String>,
     serial: Option<(u64, String)>,
+    prompt: Option<String>,
     number: u64,
 }
 
@@ -167,19 +192,39 @@ impl Desk {
             part_panel,
             bench_panel,
             average: None,
+            newest: None,
+            is_still: false,
+            calibrating: None,
+            calibrated: None,
             serial: None,
+            prompt: None,
             number: 0,
         })
     }
 
-    /// How many pictures the bench takes for one look.
+    /// What the bench needs of its source.
     #[must_use]
-    pub fn exposures(&self) -> usize {
-        self.bench.bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1)
+    pub fn needs(&self) -> Needs {
+        Needs::of(&self.bench.bench)
     }
 
-    /// Takes in one look. `still`: the picture has come to rest.
-    pub fn look(&mut self, frame: &Arc<Frame>, still: bool, now_s: f64) {
+    /// A single picture of a bench that takes several for one look: shown where nothing measured is, or where that has moved; never measured.
+    pub fn preview(&mut self, frame: &Frame, moves: bool) {
+        if moves || self.prompt.is_some() || self.exposures.is_empty() {
+            self.show_plain(frame);
+        }
+    }
+
+    /// What the person is asked to do for the next look; tells whether that is new.
+    pub fn prompt(&mut self, prompt: Option<String>) -> bool {
+        let is_new = self.prompt != prompt;
+        self.prompt = prompt;
+        is_new
+    }
+
+    /// Takes in one look.
+    pub fn look(&mut self, frame: &Arc<Frame>, repose: Repose, now_s: f64) {
+        (self.newest, self.is_still) = (Some(Arc::clone(frame)), repose != Repose::Moving);
         let start = Instant::now();
         let fits = frame
             .pictures
@@ -198,7 +243,11 @@ impl Desk {
             }
         };
         self.unfit = None;
-        self.job.look(&alignment, still, now_s);
+        match repose {
+            Repose::Moving => self.job.look(&alignment, false, now_s),
+            Repose::Still => self.job.look(&alignment, true, now_s),
+            Repose::AtRest => self.job.look_at_rest(&alignment, now_s),
+        }
         let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
         let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
         self.show(frame, &answer);
@@ -223,7 +272,7 @@ impl Desk {
     /// Pictures will come from somewhere else: what was seen so far, and what is known of the screws, is of another bench.
     pub fn change_source(&mut self) {
         self.finish_record();
-        self.average = None;
+        (self.average, self.newest, self.prompt) = (None, None, None);
         self.exposures.clear();
         self.begin_anew(Known::default());
     }
@@ -299,13 +348,24 @@ impl Desk {
             }
             Command::TakeBench(path) => match BenchFile::read(&path) {
                 Ok(bench) => {
-                    self.finish_record();
-                    self.bench = bench;
-                    self.bench_panel = panel_of_bench(&self.bench);
-                    self.begin_anew(Known::default());
+                    (self.calibrating, self.calibrated) = (None, None);
+                    self.job.known = Known::default();
+                    self.change_bench(bench);
                 }
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
+            Command::WriteBench(file) => {
+                let written = landfit_part::text_file::save(&file, &self.bench.text, landfit_part::Existing::Keep);
+                match written.map_err(anyhow::Error::from).and_then(|()| BenchFile::read(&file)) {
+                    Ok(bench) => self.change_bench(bench),
+                    Err(error) => self.trouble = Some(format!("{error:#}")),
+                }
+            }
+            Command::Calibrate(order) => {
+                if let Err(error) = self.calibrate(order, time) {
+                    self.trouble = Some(format!("{error:#}"));
+                }
+            }
             Command::Reading(name, shown) => {
                 let adjuster = self.bench.bench.adjusters.iter().find(|a| a.name == name);
                 let turns = shown.zip(adjuster).map(|(shown, adjuster)| adjuster.scale.turns(shown));
@@ -325,6 +385,51 @@ impl Desk {
         self.part = part;
         self.part_panel = panel_of_part(&self.part, self.settings.lengths);
         self.begin_anew(self.job.known.clone());
+    }
+
+    /// The same bench by another file, or by its file as it is now: what is known of the screws stays known.
+    fn change_bench(&mut self, bench: BenchFile) {
+        self.finish_record();
+        self.bench = bench;
+        self.bench_panel = panel_of_bench(&self.bench);
+        self.begin_anew(self.job.known.clone());
+    }
+
+    fn calibrate(&mut self, order: Order, time: &str) -> anyhow::Result<()> {
+        match (order, &mut self.calibrating) {
+            (Order::Begin(begin), calibrating) => {
+                *calibrating = Some(Calibrating::begin(&begin, &self.bench, &self.part.part)?);
+                self.calibrated = None;
+            }
+            (Order::Take(reading), Some(calibrating)) => {
+                let frame = self.average.as_ref().or(self.newest.as_ref()).context(words::NO_LOOK_YET)?;
+                anyhow::ensure!(self.is_still && self.sight == Sight::Fresh, words::NOT_STILL);
+                calibrating.take(frame, reading, time);
+            }
+            (Order::PassOver, Some(calibrating)) => calibrating.pass_over(),
+            (Order::TakeBack, Some(calibrating)) => calibrating.take_back(),
+            (Order::Keep, Some(calibrating)) => {
+                let kept = calibrating.keep(time)?;
+                self.calibrating = None;
+                self.read_bench_again(kept)?;
+            }
+            (Order::Leave, calibrating) => *calibrating = None,
+            (Order::Undo, _) => {
+                let path = self.bench.path.as_deref().context(words::BENCH_HAS_NO_FILE)?;
+                let undone = undo(path)?;
+                self.calibrating = None;
+                self.read_bench_again(undone)?;
+            }
+            (_, None) => {}
+        }
+        Ok(())
+    }
+
+    fn read_bench_again(&mut self, said: String) -> anyhow::Result<()> {
+        let path = self.bench.path.clone().context(words::BENCH_HAS_NO_FILE)?;
+        self.change_bench(BenchFile::read(&path)?);
+        self.calibrated = Some(said);
+        Ok(())
     }
 
     fn begin_anew(&mut self, known: Known) {
@@ -534,7 +639,8 @@ impl Desk {
         let picture_text = if picture == PictureState::Old { self.source_text.clone() } else { words::picture_state(picture).to_owned() };
         Shown {
             number: self.number,
-            exposures_of_bench: self.exposures(),
+            needs: self.needs(),
+            prompt: self.prompt.clone(),
             picture,
             picture_text,
             picture_advice: self.source_advice.clone(),
@@ -576,7 +682,11 @@ impl Desk {
     }
 
     fn bench_panel(&self) -> BenchPanel {
-        let mut panel = self.bench_panel.clone();
+        let mut panel = BenchPanel {
+            calibrating: self.calibrating.as_ref().map(Calibrating::panel),
+            calibrated: self.calibrated.clone(),
+            ..self.bench_panel.clone()
+        };
         for (shown, adjuster) in panel.adjusters.iter_mut().zip(&self.bench.bench.adjusters) {
             let reading = self.job.known.reading_turns.get(&adjuster.name);
             shown.reading = reading.map(|t| sentences::reading_number(adjuster.scale.shown(*t)));
@@ -628,7 +738,9 @@ fn panel_of_bench(file: &BenchFile) -> BenchPanel {
         reading: None,
         has_reading: a.reads == Reads::Divisions,
     });
-    BenchPanel { name: bench.name.clone(), from: file.from.clone(), lines, calibration, adjusters: adjusters.collect() }
+    let adjusters = adjusters.collect();
+    let has_file = file.path.is_some();
+    BenchPanel { name: bench.name.clone(), from: file.from.clone(), lines, calibration, adjusters, has_file, ..BenchPanel::default() }
 }
 
 /// A reason is some letters at least.

@@ -1,9 +1,9 @@
 //! Hands that follow the window's own guidance, scripted: the move that is shown bright, then a rest, then the next. They may slip.
 
-use super::job::{Finding, Job, JobState};
+use super::job::{Finding, Job, JobState, worst_apart_mm};
 use landfit_calibration::moves::noticed::Noticed;
 use landfit_calibration::moves::{Known, MovePlan};
-use landfit_part::{Part, Side};
+use landfit_part::{Part, Pose};
 use landfit_rehearsal::scenario::Setting;
 use landfit_rehearsal::simulated::{Hands, SimulatedBench, Slip, Turned};
 use landfit_vision::answer::{Alignment, Outcome};
@@ -141,26 +141,14 @@ fn count(told: &mut Guided, last: &[Turned], said: &[Noticed]) {
         return;
     }
     for slip in slips {
-        let counts = told.slips.entry(word(slip)).or_default();
+        let counts = told.slips.entry(slip.word()).or_default();
         counts[0] += 1;
         counts[1] += usize::from(!said.is_empty());
-    }
-}
-
-const fn word(slip: Slip) -> &'static str {
-    match slip {
-        Slip::Division => "a division off",
-        Slip::HalfTurn => "half a turn off",
-        Slip::WrongScrew => "wrong screw",
-        Slip::WrongSense => "wrong sense",
-        Slip::Overshoot => "past the mark",
-        Slip::Bump => "bumped",
     }
 }
 
 /// The true worst miss, mm.
 #[must_use]
 pub fn worst_mm(part: &Part, bench: &SimulatedBench) -> f64 {
-    let offset = bench.offset();
-    part.sites.iter().map(|s| s.centre_mm(Side::Part)).map(|p| offset.apply(p).distance(p)).fold(0.0, f64::max)
+    worst_apart_mm(part, &bench.offset(), &Pose::IDENTITY)
 }

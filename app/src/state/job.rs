@@ -5,9 +5,9 @@
 //! plan is made from where everything stands now.
 
 use super::units::Turns;
-use landfit_calibration::bench::{Adjuster, Bench, Reads, Sense};
+use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
-use landfit_calibration::moves::noticed::{Noticed, Stood, notice};
+use landfit_calibration::moves::noticed::{Noticed, Stood, hand_turns, notice};
 use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use landfit_rehearsal::job::Advice;
@@ -170,6 +170,15 @@ impl Job {
         if let Err(text) = self.take_in(fit, alignment, still, now_s) {
             self.finding = Some(Finding::Unusable(text));
         }
+    }
+
+    /// Takes in a look that was taken when things were known to rest, as nothing but the look itself can tell: a bench that lights part and
+    /// board in turn gives no second one unasked.
+    pub fn look_at_rest(&mut self, alignment: &Alignment, now_s: f64) {
+        if let Outcome::Fit(fit) = &alignment.outcome {
+            self.before = Some(Stood { bench_from_part: fit.bench_from_part, bench_from_board: fit.bench_from_board });
+        }
+        self.look(alignment, true, now_s);
     }
 
     fn take_in(&mut self, fit: &Fit, alignment: &Alignment, still: bool, now_s: f64) -> Result<(), String> {
@@ -602,14 +611,4 @@ fn not_moved(one: &Move, turns: &[f64], bench: &Bench) -> bool {
 #[must_use]
 pub fn worst_apart_mm(part: &Part, a: &Pose, b: &Pose) -> f64 {
     part.sites.iter().map(|s| s.centre_mm(Side::Part)).map(|p| a.apply(p).distance(b.apply(p))).fold(0.0, f64::max)
-}
-
-/// What a hand does not mean, turns: three quarters of a division, half a step, a twentieth of a turn by eye.
-#[must_use]
-pub fn hand_turns(adjuster: &Adjuster) -> f64 {
-    match (adjuster.reads, adjuster.divisions) {
-        (Reads::Divisions, Some(n)) => 0.75 / f64::from(n),
-        (Reads::Steps, _) => 0.5,
-        _ => 0.05,
-    }
 }

@@ -1,8 +1,10 @@
-//! What the window shows and what its controls do, without a window: pure but for [`result`], which writes files.
+//! What the window shows and what its controls do, without a window: pure but for [`desk`], [`calibrating`], [`subject`] and [`result`],
+//! which read and write files.
 //!
 //! [`job`] follows the work, [`desk`] holds part, bench and job and makes of them what the pages show ([`shown`]); [`keys`] and
 //! [`hold`] read pedal, scanner and the accepting hold; [`result`] keeps what was accepted.
 
+pub mod calibrating;
 pub mod desk;
 pub mod ground;
 pub mod guided;

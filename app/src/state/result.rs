@@ -150,11 +150,17 @@ fn free_place(folder: &Path, whole: &Whole) -> PathBuf {
     place
 }
 
-fn hash(bytes: &[u8]) -> String {
+/// SHA-256, as hexadecimal digits.
+#[must_use]
+pub fn hash(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
 }
 
-fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
+/// A picture as it is stored.
+///
+/// # Errors
+/// When it cannot be.
+pub fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     pictures::image_of(picture)?.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).context("the picture cannot be stored as PNG")?;
     Ok(bytes)

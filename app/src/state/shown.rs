@@ -3,6 +3,7 @@
 use super::job::JobState;
 use crate::overlay::canvas::Strokes;
 use crate::overlay::thimble::Place;
+use crate::sources::Needs;
 use eframe::egui::ColorImage;
 use landfit_part::Part;
 use std::path::PathBuf;
@@ -22,8 +23,10 @@ pub struct Shown {
     pub picture_advice: String,
     /// Where pictures come from.
     pub source: String,
-    /// How many pictures the bench takes for one look.
-    pub exposures_of_bench: usize,
+    /// What the bench needs of its source.
+    pub needs: Needs,
+    /// What the person is asked to do for the next look: which light to switch on.
+    pub prompt: Option<String>,
     /// The exposures.
     pub exposures: Vec<Exposure>,
     /// The Align page.
@@ -257,8 +260,37 @@ pub struct BenchPanel {
     pub lines: Vec<String>,
     /// Its calibration.
     pub calibration: Vec<Sentence>,
+    /// The calibration under way.
+    pub calibrating: Option<CalibratingPanel>,
+    /// What came of the last one, or of bringing one back.
+    pub calibrated: Option<String>,
+    /// It has a file that can be changed.
+    pub has_file: bool,
     /// The adjusters: name, what one turn does, and what it reads now where that was told.
     pub adjusters: Vec<AdjusterPanel>,
+}
+
+/// A calibration under way.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct CalibratingPanel {
+    /// Which.
+    pub title: String,
+    /// What is wanted next; `None` where nothing is.
+    pub wanted: Option<String>,
+    /// "stop 3 of 20".
+    pub progress: String,
+    /// The reading that is asked for, in the thimble's unit.
+    pub reading: Option<f64>,
+    /// What came of the last picture.
+    pub said: Vec<Sentence>,
+    /// What the pictures say so far.
+    pub result: Vec<Sentence>,
+    /// What is asked for may be left out.
+    pub can_pass_over: bool,
+    /// There is a picture to be taken back.
+    pub can_take_back: bool,
+    /// There is a result to be written.
+    pub can_keep: bool,
 }
 
 /// One adjuster on the Bench page.

@@ -7,7 +7,7 @@ use landfit_calibration::record::Record;
 use landfit_part::Part;
 use landfit_part::text_file::load;
 use landfit_rehearsal::scenario::Setting;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// A part file.
@@ -28,6 +28,8 @@ pub struct BenchFile {
     pub bench: Arc<Bench>,
     /// What its calibrations have left in it.
     pub record: Arc<Record>,
+    /// Its file; `None` of one that is built in.
+    pub path: Option<PathBuf>,
     /// What of that could not be read, in a sentence.
     pub unread: Option<String>,
     /// Its text.
@@ -71,7 +73,7 @@ impl BenchFile {
     pub fn read(path: &Path) -> anyhow::Result<Self> {
         let from = path.display().to_string();
         let text = load(path)?;
-        Self::parse(text, from)
+        Ok(Self { path: Some(path.to_owned()), ..Self::parse(text, from)? })
     }
 
     /// Reads one from its text; `from` is where it is from, as shown.
@@ -81,7 +83,7 @@ impl BenchFile {
     pub fn parse(text: String, from: String) -> anyhow::Result<Self> {
         let bench = bench_file::parse(&text, &from)?;
         let (record, unread) = calibrated::record_of(&text, &from);
-        Ok(Self { bench: Arc::new(bench), record: Arc::new(record), unread, text, from })
+        Ok(Self { bench: Arc::new(bench), record: Arc::new(record), unread, path: None, text, from })
     }
 
     /// The bench of a rehearsal.

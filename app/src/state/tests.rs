@@ -305,6 +305,18 @@ fn after_the_pedal_what_is_left_counts_from_where_the_screws_stand() {
 }
 
 #[test]
+fn a_look_that_was_taken_at_rest_needs_no_second_one() {
+    let mut table = start();
+    table.look(2);
+    let (adjuster, turns) = table.next();
+    table.bench.turn(adjuster, turns);
+    let alignment = look(&table.bench, &mut table.rng);
+    table.job.look_at_rest(&alignment, table.now_s + 5.0);
+    assert!(table.job.is_at_rest());
+    assert!(table.job.known.last_sense.contains_key(&table.job.bench.adjusters[adjuster].name), "what was turned is known");
+}
+
+#[test]
 fn the_first_ball_is_expected_where_the_part_lies_now() {
     let part = scenario::default_part().unwrap();
     let quarter = std::f64::consts::FRAC_PI_2;

@@ -376,7 +376,7 @@ fn ask_first(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<As
 }
 
 /// The rehearsal's screws: a click is a division; held, it goes on turning.
-fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, asks: &mut Vec<Ask>) {
+pub fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, asks: &mut Vec<Ask>) {
     let p = look::of(ui);
     ui.label(RichText::new(words::REHEARSAL).color(p.quiet).size(look::SMALL));
     ui.spacing_mut().item_spacing = Vec2::new(6.0, 6.0);

@@ -4,6 +4,7 @@
 pub mod after_page;
 pub mod align_page;
 pub mod bench_page;
+pub mod calibrate_ui;
 mod landing;
 pub mod look;
 mod narrate;
@@ -17,15 +18,18 @@ pub mod words;
 
 use crate::rehearsal_bench::RehearsalBench;
 use crate::sentences;
-use crate::settings::{ForThisRun, Settings, SourceChoice};
+use crate::settings::{CameraSettings, ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
+use crate::sources::{SourceOrder, source};
 use crate::state::desk::Command;
 use crate::state::job::JobState;
 use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
-use crate::worker::{SourceOrder, Worker};
+use crate::worker::Worker;
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
+use bench_page::{CamerasSeen, FoundCamera};
 use eframe::egui::{self, Align, Event, Key, Layout, RichText, Ui, Vec2};
+use landfit_camera::{Knob, Knobs, Pixels};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
@@ -56,6 +60,10 @@ pub enum Ask {
     Source(SourceChoice),
     /// Which cameras are there?
     LookForCameras,
+    /// The camera in use sends its pixels so, in this size.
+    CameraFormat(Pixels, [usize; 2]),
+    /// A knob of the camera in use.
+    Knob(Knob, i64),
     /// A part that was made is written and taken.
     WritePart {
         /// The file's text.
@@ -148,8 +156,10 @@ pub struct App {
     keys: Keys,
     rehearsal: Option<RehearsalBench>,
     another: Box<dyn FnMut() -> Option<landfit_rehearsal::simulated::SimulatedBench>>,
-    /// Names of the cameras that were found; `None` before anybody looked.
-    cameras: Arc<Mutex<Option<Vec<String>>>>,
+    /// The cameras that were found; `None` before anybody looked.
+    cameras: Arc<Mutex<Option<Vec<FoundCamera>>>>,
+    /// Those of the camera in use.
+    knobs: Option<Knobs>,
     sound: Sound,
     told_px: f32,
     /// How many pictures the bench took for one look when last seen.
@@ -183,6 +193,7 @@ impl App {
             rehearsal,
             another,
             cameras: Arc::default(),
+            knobs: None,
             sound: Sound::default(),
             told_px: 0.0,
             exposures: None,
@@ -196,6 +207,11 @@ impl App {
     pub const fn of_size(mut self, size: Vec2) -> Self {
         self.fixed_size = Some(size);
         self
+    }
+
+    /// Holds the knobs of the camera in use.
+    pub fn hold_knobs(&mut self, knobs: Option<Knobs>) {
+        self.knobs = knobs;
     }
 
     /// Opens a page.
@@ -247,11 +263,11 @@ impl App {
             ui,
             |ui| {
                 self.top_ui(ui, &shown);
-                if let Some(trouble) = &shown.trouble {
+                for text in shown.trouble.iter().chain(&shown.prompt) {
                     let p = look::of(ui);
                     look::block(p).show(ui, |ui| {
                         ui.set_width(ui.available_width());
-                        sentence_ui(ui, &Sentence { tone: Tone::Mind, text: trouble.clone() }, p);
+                        sentence_ui(ui, &Sentence { tone: Tone::Mind, text: text.clone() }, p);
                     });
                 }
                 asks.extend(match self.page {
@@ -259,8 +275,15 @@ impl App {
                     Page::Align => align_page_ui(ui, &shown, &mut self.align),
                     Page::After => after_page::after_page_ui(ui, &shown, &mut self.after),
                     Page::Bench => {
-                        let cameras = self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone();
-                        bench_page::bench_page_ui(ui, &shown, &mut self.bench, cameras.as_deref())
+                        let cameras = CamerasSeen {
+                            found: self.cameras.lock().unwrap_or_else(PoisonError::into_inner).clone(),
+                            in_use: match &self.settings.source {
+                                SourceChoice::Camera(name) => Some(name.clone()),
+                                _ => None,
+                            },
+                            knobs: self.knobs.as_ref().map(Knobs::state),
+                        };
+                        bench_page::bench_page_ui(ui, &shown, &mut self.bench, &cameras)
                     }
                     Page::Settings => settings_page::settings_page_ui(ui, &self.settings, &mut self.set, self.sound.trouble()),
                     Page::Help => {
@@ -283,9 +306,9 @@ impl App {
 
     /// A bench that takes another number of pictures for one look needs its source opened anew.
     fn see_exposures(&mut self, shown: &Shown) {
-        let before = self.exposures.replace(shown.exposures_of_bench);
-        if before.is_some_and(|n| n != shown.exposures_of_bench) && self.settings.source != SourceChoice::Rehearsal {
-            self.take_source(self.settings.source.clone(), shown);
+        let before = self.exposures.replace(shown.needs.exposures());
+        if before.is_some_and(|n| n != shown.needs.exposures()) && self.settings.source != SourceChoice::Rehearsal {
+            self.open_source(shown);
         }
     }
 
@@ -430,6 +453,20 @@ impl App {
             }
             Ask::Source(choice) => self.take_source(choice, shown),
             Ask::LookForCameras => self.look_for_cameras(),
+            Ask::CameraFormat(pixels, size_px) => {
+                let set = |camera: &mut CameraSettings| (camera.pixels, camera.size_px) = (Some(pixels.name().to_owned()), Some(size_px));
+                self.set_camera(set, shown);
+                let _ = self.open_source(shown);
+            }
+            Ask::Knob(knob, value) => {
+                if let Some(knobs) = &self.knobs {
+                    knobs.set(knob, value);
+                }
+                let set = |camera: &mut CameraSettings| {
+                    let _ = camera.knobs.insert(knob.name().to_owned(), value);
+                };
+                self.set_camera(set, shown);
+            }
             Ask::WritePart { text, file } => self.behind.send(Command::WritePart { text, file }),
         }
     }
@@ -463,22 +500,41 @@ impl App {
     fn look_for_cameras(&self) {
         let list = Arc::clone(&self.cameras);
         let look = move || {
-            let found: Vec<String> = landfit_camera::cameras().into_iter().map(|c| c.name).collect();
+            let found: Vec<FoundCamera> = landfit_camera::cameras().into_iter().map(FoundCamera::look).collect();
             *list.lock().unwrap_or_else(PoisonError::into_inner) = Some(found);
         };
         let _ = std::thread::Builder::new().name("landfit cameras".into()).spawn(look);
     }
 
     fn take_source(&mut self, choice: SourceChoice, shown: &Shown) {
-        match open::source(&choice, shown.exposures_of_bench, self.rehearsal.as_ref()) {
-            Ok(source) => {
-                self.behind.take_source(source);
-                let mut set = self.settings.clone();
-                set.source = choice;
-                self.answer(Ask::Settings(Box::new(set)), shown);
-            }
-            Err(error) => self.behind.send(Command::Say(format!("{error:#}"))),
+        let before = std::mem::replace(&mut self.settings.source, choice);
+        if self.open_source(shown) {
+            self.answer(Ask::Settings(Box::new(self.settings.clone())), shown);
+        } else {
+            self.settings.source = before;
         }
+    }
+
+    /// Opens what the settings say; tells whether it can be had.
+    fn open_source(&mut self, shown: &Shown) -> bool {
+        match source(&self.settings, &shown.needs, self.rehearsal.as_ref()) {
+            Ok(order) => {
+                self.knobs = order.knobs.clone();
+                self.behind.take_source(order);
+                true
+            }
+            Err(error) => {
+                self.behind.send(Command::Say(format!("{error:#}")));
+                false
+            }
+        }
+    }
+
+    /// Changes how the camera in use is set, and keeps it.
+    fn set_camera(&mut self, change: impl FnOnce(&mut CameraSettings), shown: &Shown) {
+        let SourceChoice::Camera(name) = self.settings.source.clone() else { return };
+        change(self.settings.cameras.entry(name).or_default());
+        self.answer(Ask::Settings(Box::new(self.settings.clone())), shown);
     }
 }
 
@@ -508,5 +564,7 @@ fn panel_text(why: &str) -> String {
     format!("{}.", sentences::capital(why))
 }
 
+#[cfg(test)]
+mod calibrate_tests;
 #[cfg(test)]
 mod tests;

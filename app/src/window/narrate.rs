@@ -22,6 +22,7 @@ pub fn line(shown: &Shown) -> String {
         "sentences": sentences,
         "not_acceptable": align.not_acceptable,
         "confirm": align.confirm,
+        "prompt": shown.prompt,
         "accepted": align.accepted.as_ref().map(|a| json!({"text": a.text, "folder": a.folder, "trouble": a.trouble})),
         "trouble": shown.trouble,
     })

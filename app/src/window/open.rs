@@ -1,21 +1,20 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
 use super::{App, Keeping, Page, look, narrate, shot, words};
-use crate::rehearsal_bench::{self, RehearsalBench};
+use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::{self, ForThisRun, Settings, SourceChoice};
+use crate::sources::source;
 use crate::state::desk::Desk;
 use crate::state::shown::Shown;
 use crate::state::subject::{BenchFile, PartFile};
-use crate::worker::{SourceOrder, Worker};
-use anyhow::{Context, bail};
+use crate::worker::Worker;
+use anyhow::Context;
 use eframe::egui;
-use landfit_camera::{Choice, Knobs, Open, Source, StoredSet, Trouble, WatchedFolder, is_named_as_picture, open_camera};
 use landfit_rehearsal::scenario::{DEFAULT, Setting};
 use landfit_rehearsal::simulated::SimulatedBench;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::{Mutex, PoisonError};
-use std::time::Duration;
 
 /// Without a command: the window, with a simulated bench unless pictures come from elsewhere.
 #[derive(clap::Args, Debug, Clone)]
@@ -100,12 +99,12 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         Box::new(|created| {
             look::set(&created.egui_ctx, settings.ground);
             let ctx = created.egui_ctx.clone();
-            let chosen = settings.source.clone();
-            let exposures = laid.desk.exposures();
-            let source = source(&chosen, exposures, Some(&rehearsal)).or_else(|error| {
+            let needs = laid.desk.needs();
+            let source = source(&settings, &needs, Some(&rehearsal)).or_else(|error| {
                 trouble = Some(format!("{error:#}"));
-                source(&SourceChoice::Rehearsal, exposures, Some(&rehearsal))
+                source(&Settings { source: SourceChoice::Rehearsal, ..settings.clone() }, &needs, Some(&rehearsal))
             })?;
+            let knobs = source.knobs.clone();
             let told = Mutex::new(String::new());
             let narrate = args.narrate;
             let wake = move |shown: &Shown| {
@@ -122,6 +121,7 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             });
             let keeping = Keeping { file: settings_file, kept, for_this_run };
             let mut app = App::new(Box::new(worker), settings, Some(keeping), Some(rehearsal), another);
+            app.hold_knobs(knobs);
             if let Some(page) = page {
                 app.open_page(page);
             }
@@ -173,66 +173,6 @@ pub fn for_this_run(args: &Args) -> ForThisRun {
 /// Where there is none of that name.
 pub fn setting(args: &Args) -> anyhow::Result<Setting> {
     args.on.as_deref().map_or(Ok(DEFAULT), crate::commands::rehearse::setting)
-}
-
-/// Stored looks follow each other so slowly that each can be read.
-const BETWEEN_STORED: Duration = Duration::from_secs(2);
-
-/// The pictures of a folder, by their names.
-fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
-    let trouble = |error: std::io::Error| Trouble::Folder { folder: folder.to_owned(), what: error.to_string() };
-    let mut files = Vec::new();
-    for file in std::fs::read_dir(folder).map_err(trouble)? {
-        let path = file.map_err(trouble)?.path();
-        if path.is_file() && is_named_as_picture(&path) {
-            files.push(path);
-        }
-    }
-    files.sort();
-    Ok(files)
-}
-
-/// What a choice of source means on a bench that takes so many pictures for one look.
-///
-/// # Errors
-/// Where it cannot be had.
-pub fn source(choice: &SourceChoice, exposures: usize, rehearsal: Option<&RehearsalBench>) -> anyhow::Result<SourceOrder> {
-    match choice {
-        SourceChoice::Rehearsal => {
-            let bench = rehearsal.context("there is no rehearsal bench here")?.clone();
-            let opened = bench.clone();
-            Ok(SourceOrder {
-                open: Box::new(move || Ok(opened.source())),
-                name: rehearsal_bench::NAME.into(),
-                rehearsal: Some(bench),
-                // The renderer draws every look with grain of its own, which a camera's stream has not: rest is told by the poses alone.
-                is_stream: false,
-            })
-        }
-        SourceChoice::Camera(name) => {
-            let choice = Choice { camera: Some(name.clone()), ..Choice::default() };
-            let order = SourceOrder { open: open_camera(choice, Knobs::new()), name: name.clone(), rehearsal: None, is_stream: true };
-            if exposures > 1 {
-                bail!(
-                    "this bench takes {exposures} pictures for one look, one light after the other: let another program store them, and watch its folder"
-                );
-            }
-            Ok(order)
-        }
-        SourceChoice::Watched(folder) => {
-            let (name, folder) = (folder.display().to_string(), folder.clone());
-            let open: Open = Box::new(move || Ok(Box::new(WatchedFolder::new(&folder, exposures)) as Box<dyn Source>));
-            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
-        }
-        SourceChoice::Stored(folder) => {
-            let (name, folder) = (folder.display().to_string(), folder.clone());
-            let open: Open = Box::new(move || {
-                let files = pictures_in(&folder)?;
-                Ok(Box::new(StoredSet::new(files, exposures, BETWEEN_STORED)?) as Box<dyn Source>)
-            });
-            Ok(SourceOrder { open, name, rehearsal: None, is_stream: false })
-        }
-    }
 }
 
 /// Prints what is told where it differs from what was told last.

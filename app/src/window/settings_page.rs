@@ -45,6 +45,19 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
             let label = ui.label(words::INITIALS);
             let _ = edit.labelled_by(label.id);
         });
+        set.light_commands.resize(words::LIGHT_COMMANDS.len().max(set.light_commands.len()), String::new());
+        for (name, command) in words::LIGHT_COMMANDS.iter().zip(&mut set.light_commands) {
+            ui.horizontal_wrapped(|ui| {
+                let edit = line(command, 360.0, ui);
+                let edit = ui.add(edit);
+                let label = ui.label(*name);
+                let _ = edit.labelled_by(label.id);
+            });
+        }
+        ui.label(RichText::new(words::LIGHT_COMMANDS_WHEN).color(p.quiet).size(look::SMALL));
+        if set.light_commands.iter().all(String::is_empty) {
+            set.light_commands.clear();
+        }
         folder_ui(ui, words::RESULTS, &mut set.results, &mut view.results, &usual_results_folder().display().to_string());
         folder_ui(ui, words::PARTS, &mut set.parts, &mut view.parts, "");
     });
@@ -55,7 +68,8 @@ fn line<'a>(text: &'a mut String, width: f32, ui: &Ui) -> egui::TextEdit<'a> {
     egui::TextEdit::singleline(text).desired_width(width).align(egui::Align2::LEFT_CENTER).min_size(Vec2::new(0.0, look::touch(ui.ctx())))
 }
 
-fn choice<T: PartialEq + Copy>(ui: &mut Ui, name: &str, value: &mut T, of: &[(T, String)]) {
+/// A choice of a few, by buttons.
+pub fn choice<T: PartialEq + Copy>(ui: &mut Ui, name: &str, value: &mut T, of: &[(T, String)]) {
     ui.horizontal_wrapped(|ui| {
         ui.label(name);
         for (one, text) in of {

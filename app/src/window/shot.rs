@@ -4,11 +4,11 @@ use super::open::{self, Args};
 use super::raster::Raster;
 use super::{App, Behind, Page, look};
 use crate::pictures;
-use crate::rehearsal_bench::RehearsalBench;
+use crate::rehearsal_bench::{self, RehearsalBench};
 use crate::settings::Settings;
-use crate::state::desk::{Accepting, Command, Desk, Sight};
+use crate::sources::SourceOrder;
+use crate::state::desk::{Accepting, Command, Desk, Repose, Sight};
 use crate::state::shown::Shown;
-use crate::worker::SourceOrder;
 use anyhow::{Context, bail};
 use eframe::egui;
 use landfit_camera::Frame;
@@ -28,6 +28,8 @@ pub struct AtOnce {
     looks: u64,
     /// Names of the sources that were asked for; pictures are the rehearsal's all the same.
     sources: Vec<String>,
+    /// Why no new picture comes, and what to do about it.
+    stalled: Option<(String, String)>,
 }
 
 /// The handle that the window holds, and its maker too.
@@ -39,7 +41,7 @@ impl AtOnce {
     #[must_use]
     pub fn new(mut desk: Desk, bench: RehearsalBench) -> Self {
         let shown = Arc::new(desk.shown());
-        let mut all = Self { desk, bench, shown, looks: 0, sources: Vec::new() };
+        let mut all = Self { desk, bench, shown, looks: 0, sources: Vec::new(), stalled: None };
         all.publish();
         all
     }
@@ -52,7 +54,7 @@ impl AtOnce {
         self.looks += 1;
         let pictures = self.bench.render(self.looks)?;
         let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
-        self.desk.look(&frame, true, self.now_s());
+        self.desk.look(&frame, Repose::Still, self.now_s());
         self.publish();
         Ok(())
     }
@@ -89,7 +91,7 @@ impl AtOnce {
     pub fn look_at(&mut self, pictures: Vec<landfit_vision::Picture>) {
         self.looks += 1;
         let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: self.looks });
-        self.desk.look(&frame, true, self.now_s());
+        self.desk.look(&frame, Repose::Still, self.now_s());
         self.publish();
     }
 
@@ -115,12 +117,15 @@ impl AtOnce {
 
     /// The source stands still: no new picture comes, for this reason.
     pub fn stall(&mut self, text: &str, advice: &str) {
-        self.desk.source("rehearsal bench", Sight::Old, text, advice);
-        self.shown = Arc::new(self.desk.shown());
+        self.stalled = Some((text.to_owned(), advice.to_owned()));
+        self.publish();
     }
 
     fn publish(&mut self) {
-        self.desk.source("rehearsal bench", Sight::Fresh, "", "");
+        match &self.stalled {
+            Some((text, advice)) => self.desk.source(rehearsal_bench::NAME, Sight::Old, text, advice),
+            None => self.desk.source(rehearsal_bench::NAME, Sight::Fresh, "", ""),
+        }
         self.desk.rehearsal(Some(self.bench.optics_in()));
         self.shown = Arc::new(self.desk.shown());
     }
@@ -163,6 +168,17 @@ impl Behind for AtOnceHandle {
 /// # Errors
 /// One sentence that names the file or the option.
 pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
+    let picture = drawn(args, page)?;
+    pictures::save_png(file, &image::DynamicImage::ImageRgba8(picture), Existing::Replace)?;
+    crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Draws the page at the stage that was asked for.
+///
+/// # Errors
+/// One sentence that names the option, or what the stage lacks.
+pub fn drawn(args: &Args, page: Page) -> anyhow::Result<image::RgbaImage> {
     let size = size(&args.size)?;
     let settings = open::for_this_run(args).over(Settings::default());
     // What a picture accepts is kept nowhere.
@@ -172,16 +188,15 @@ pub fn write(args: &Args, page: Page, file: &Path) -> anyhow::Result<ExitCode> {
     let mut behind = AtOnce::new(laid.desk, laid.rehearsal);
     stage(&mut behind, &args.stage)?;
     let handle = AtOnceHandle(Rc::new(RefCell::new(behind)));
+    // The folder of this run has another name each time.
+    let settings = Settings { results: None, ..settings };
     let mut app = App::new(Box::new(handle.clone()), settings, None, None, Box::new(|| None))
         .of_size(egui::Vec2::new(size[0] as f32, size[1] as f32));
     app.open_page(page);
-    let picture = picture(&mut app, size, &mut || handle.0.borrow_mut().look())?;
-    pictures::save_png(file, &image::DynamicImage::ImageRgba8(picture), Existing::Replace)?;
-    crate::commands::print_lines(&[format!("wrote {}", file.display())])?;
-    Ok(ExitCode::SUCCESS)
+    picture(&mut app, size, &mut || handle.0.borrow_mut().look())
 }
 
-fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
+pub fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
     behind.look()?;
     behind.look()?;
     match name {

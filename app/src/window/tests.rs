@@ -517,7 +517,7 @@ fn a_bench_with_another_number_of_exposures_opens_its_source_anew() {
     table.behind.0.borrow_mut().command(Command::TakeBench(file));
     harness.run_ok();
     let shown = table.behind.0.borrow().shown();
-    assert_eq!((shown.exposures_of_bench, table.behind.0.borrow().sources().len()), (2, 1), "{:?}", shown.trouble);
+    assert_eq!((shown.needs.exposures(), table.behind.0.borrow().sources().len()), (2, 1), "{:?}", shown.trouble);
 }
 
 #[test]
@@ -570,4 +570,68 @@ fn a_stage_that_cannot_be_reached_ends_with_an_error() {
         let told = super::shot::write(&args, Page::Align, &shot).unwrap_err().to_string();
         assert!(told.contains("does not come so far") && !shot.exists(), "{stage}: {told}");
     }
+}
+
+/// A camera with what it offers, as the fake devices of the camera's own tests have it.
+fn camera_in_use() -> super::bench_page::CamerasSeen {
+    use landfit_camera::camera::{KnobState, Offered};
+    use landfit_camera::{Knob, Pixels};
+    let found = super::bench_page::FoundCamera {
+        name: "Bench camera".into(),
+        offers: vec![(Pixels::Yuyv, [640, 480]), (Pixels::Mjpeg, [1280, 960])],
+        trouble: None,
+    };
+    let offered = |knob, least, most, value| Offered { knob, least, most, step: 1, value };
+    let knobs = KnobState {
+        offered: vec![
+            offered(Knob::Exposure, 3, 2047, 120),
+            offered(Knob::Gain, 0, 100, 20),
+            offered(Knob::WhiteBalance, 2800, 6500, 4600),
+        ],
+        held: vec!["automatic exposure", "automatic white balance"],
+        refused: vec!["focus cannot be set on this camera".into()],
+    };
+    super::bench_page::CamerasSeen { found: Some(vec![found]), in_use: Some("Bench camera".into()), knobs: Some(knobs) }
+}
+
+#[test]
+fn a_camera_in_use_is_set_by_its_controls_and_says_what_it_holds() {
+    use landfit_camera::{Knob, Pixels};
+    let (_harness, table) = ordinary(looked);
+    let shown = table.behind.0.borrow().shown();
+    let state = (super::bench_page::BenchView::default(), Vec::new());
+    let mut harness = Harness::builder().with_size(Vec2::new(1280.0, 2400.0)).with_max_steps(20).build_ui_state(
+        move |ui, (view, asks): &mut (super::bench_page::BenchView, Vec<super::Ask>)| {
+            asks.extend(super::bench_page::bench_page_ui(ui, &shown, view, &camera_in_use()));
+        },
+        state,
+    );
+    assert!(harness.query_by_label_contains("automatic exposure, automatic white balance").is_some());
+    assert!(harness.query_by_label_contains("focus cannot be set").is_some());
+    harness.get_by_label(&words::camera_format("MJPEG", [1280, 960])).click();
+    harness.run_ok();
+    for name in ["exposure", "gain", "white balance"] {
+        harness.get_by_role_and_label(Role::Slider, name).focus();
+        harness.run_ok();
+        harness.key_press(Key::ArrowRight);
+        harness.run_ok();
+    }
+    let asks = &harness.state().1;
+    assert!(asks.contains(&super::Ask::CameraFormat(Pixels::Mjpeg, [1280, 960])), "{asks:?}");
+    for (knob, before) in [(Knob::Exposure, 120), (Knob::Gain, 20), (Knob::WhiteBalance, 4600)] {
+        assert!(asks.iter().any(|a| matches!(a, super::Ask::Knob(k, v) if *k == knob && *v > before)), "{knob:?}: {asks:?}");
+    }
+}
+
+#[test]
+fn what_the_camera_is_set_to_is_kept_in_the_settings() {
+    let settings = Settings { source: crate::settings::SourceChoice::Camera("Bench camera".into()), ..Settings::default() };
+    let (mut harness, table) = window(Vec2::new(1280.0, 720.0), settings, looked);
+    let shown = table.behind.0.borrow().shown();
+    let app = harness.state_mut();
+    app.answer(super::Ask::Knob(landfit_camera::Knob::Gain, 33), &shown);
+    app.answer(super::Ask::CameraFormat(landfit_camera::Pixels::Mjpeg, [1280, 960]), &shown);
+    let set = &app.settings().cameras["Bench camera"];
+    assert_eq!((set.knobs.get("gain"), set.pixels.as_deref(), set.size_px), (Some(&33), Some("MJPEG"), Some([1280, 960])));
+    assert_eq!(table.behind.0.borrow().sources(), ["Bench camera"], "another form of pictures opens it anew");
 }

@@ -4,10 +4,12 @@
 
 use crate::align_text::verdict;
 use crate::sentences;
+use crate::state::calibrating::TargetChoice;
 use crate::state::job::JobState;
 use crate::state::shown::PictureState;
 use crate::state::units::Lengths;
 use landfit_calibration::judgement::Decision;
+use landfit_camera::Wanted;
 use landfit_part::{Pose, Side};
 
 /// The window's title.
@@ -363,4 +365,167 @@ pub const NO_CAMERAS: &str = "No camera is connected.";
 pub const FOLDER: &str = "Folder";
 pub const WATCH_IT: &str = "Watch it";
 pub const SHOW_ITS_PICTURES: &str = "Show its pictures";
-pub const CALIBRATIONS: &str = "The calibrations and the day check are commands for now: landfit calibrate --help tells them.";
+
+pub const CAMERA_FORMAT: &str = "Pictures as";
+
+/// "YUYV 1280 x 960".
+#[must_use]
+pub fn camera_format(pixels: &str, [w, h]: [usize; 2]) -> String {
+    format!("{pixels} {w} x {h}")
+}
+
+/// What a camera does not change by itself any more.
+#[must_use]
+pub fn held(held: &[&str]) -> String {
+    format!("Switched off, so that two pictures can be compared: {}.", held.join(", "))
+}
+
+/// The lights, as the person is asked for them.
+pub const LIGHTS_ON: [&str; 2] = ["the light on the part", "the light on the board"];
+
+/// The light by which a side is seen.
+#[must_use]
+pub const fn light_on(side: Side) -> &'static str {
+    match side {
+        Side::Part => LIGHTS_ON[0],
+        Side::Board => LIGHTS_ON[1],
+    }
+}
+
+/// What the person is to do for the next look; `asked`: it was asked for and waits for rest.
+#[must_use]
+pub fn light_wanted(wanted: &Wanted, asked: bool) -> Option<String> {
+    match wanted {
+        Wanted::Nothing => asked.then(|| "Let it rest: the next look is taken then.".to_owned()),
+        Wanted::Soon => Some("The next look follows at once: lights change no oftener than once a second.".to_owned()),
+        Wanted::Light { name, .. } => Some(format!("Switch on {name}, and every other one off.")),
+        Wanted::Settling => Some("The light settles.".to_owned()),
+    }
+}
+
+pub const LIGHT_COMMANDS_WHEN: &str = "For a bench that lights part and board in turn; in force when its camera is taken anew.";
+pub const LIGHT_COMMANDS: [&str; 2] =
+    ["Program that switches on the first light of a look (empty: you are asked to)", "Program that switches on its second light"];
+
+pub const CALIBRATIONS: &str = "Calibrations";
+pub const CALIBRATE_LIGHTS: &str = "Lights and camera";
+pub const CALIBRATE_SCALE: &str = "Scale, lens, part view against board view";
+pub const CALIBRATE_RUN: &str = "What a screw does";
+pub const CHECK_OF_DAY: &str = "Check of the day";
+pub const BEGIN: &str = "Begin";
+pub const TAKE_PICTURE: &str = "Take this picture";
+pub const PASS_OVER: &str = "Do without it";
+pub const TAKE_BACK: &str = "Take the last one back";
+pub const KEEP_IT: &str = "Write it into the bench file";
+pub const LEAVE_IT: &str = "Leave without writing";
+pub const UNDO: &str = "Bring back the bench as it was before the last calibration";
+pub const WRITE_BENCH: &str = "Write this bench to a new file";
+pub const SET_READING: &str = "reads";
+pub const WHICH_CALIBRATION: &str = "Which";
+pub const TARGET: &str = "Target";
+pub const TARGETS: [&str; 6] = [
+    "dots",
+    "staggered dots",
+    "checkerboard",
+    "the part, each view its own side",
+    "the part's terminals in every view",
+    "the lands in every view",
+];
+pub const TARGET_PITCH: &str = "its pitch, mm";
+pub const RULER_PERCENT: &str = "it may be off by, % (empty: not known)";
+pub const ADJUSTER: &str = "Screw";
+pub const THIMBLE: &str = "Thimble";
+pub const AS_FILED: &str = "turns";
+pub const FROM_READING: &str = "from reading";
+pub const TO_READING: &str = "to reading";
+pub const EXTENT: &str = "Run";
+pub const EXTENTS: [&str; 2] = ["short", "full, five times both ways"];
+pub const LIES: &str = "It lies";
+pub const LIES_AS: [&str; 2] = ["anywhere", "against its stop"];
+
+pub const BENCH_HAS_NO_FILE: &str = "This bench is built in and has no file that could be changed: write it to a new file first.";
+pub const ONE_TARGET: &str = "Part view against board view is calibrated by one target that both see: choose one.";
+pub const RULER_LIMIT: &str = "Write percent from 0 to 20 for what the target may be off by.";
+pub const TARGET_MM: &str = "Write the target's pitch in mm, from 0.01 to 1000.";
+pub const WHICH_SCREW: &str = "Choose the screw.";
+pub const WHICH_THIMBLE: &str = "Choose what its thimble shows.";
+pub const TWO_READINGS: &str = "Write two different readings for the ends of the run.";
+pub const TILT_DOES_NOT_SHOW: &str = "A screw that tilts does not show in an offset: it has no run.";
+pub const NOTHING_MORE: &str = "Nothing more is asked for.";
+pub const NOT_STILL: &str = "Not taken: let the picture come to rest first.";
+pub const TAKEN: &str = "Taken.";
+pub const TAKEN_BACK: &str = "Taken back.";
+pub const DAY_HOLDS: &str = "All that could be checked holds.";
+pub const DAY_HOLDS_NOT: &str = "Something no longer holds: see below.";
+/// The picture in the part's light, and the one in the board's.
+pub const LIGHT_PICTURES: [&str; 2] = ["the picture in the part's light", "the picture in the board's light"];
+
+/// What gives the scale.
+#[must_use]
+pub const fn ruler_of(choice: TargetChoice) -> &'static str {
+    match choice {
+        TargetChoice::OwnSides | TargetChoice::OneSide(_) => "the pattern's own pitch",
+        TargetChoice::Dots(_) | TargetChoice::Staggered(_) | TargetChoice::Checkerboard(_) => "a target of unnamed origin",
+    }
+}
+
+/// A picture that could not be used.
+#[must_use]
+pub fn not_taken(why: &str) -> String {
+    format!("Not taken: {why}.")
+}
+
+/// Pictures of two formats.
+#[must_use]
+pub fn another_format(this: &str, first: &str) -> String {
+    format!("this is an {this} picture, the first was an {first} one: take all of them in the format that you work in")
+}
+
+/// Pictures of another size.
+#[must_use]
+pub fn another_size([w, h]: [usize; 2], bench: [u32; 2]) -> String {
+    format!("the picture is {w} x {h} px, but the bench's frame is {} x {} px: use the bench's camera settings", bench[0], bench[1])
+}
+
+/// What a laying down of the target showed.
+#[must_use]
+pub fn laid_down(marks: &[usize], covered_share: f64) -> String {
+    let marks: Vec<String> = marks.iter().map(ToString::to_string).collect();
+    format!("Taken: {} marks, view by view; {:.0} % of the field is covered so far.", marks.join(" and "), 100.0 * covered_share)
+}
+
+/// A stop of a run.
+#[must_use]
+pub fn noted(stop: usize, of: usize, reading: &str) -> String {
+    format!("Stop {stop} of {of} taken at {reading}.")
+}
+
+/// Which stop of a run is next.
+#[must_use]
+pub fn stop_of(stop: usize, of: usize) -> String {
+    format!("stop {stop} of {of}")
+}
+
+/// What one may do besides.
+#[must_use]
+pub fn optional(wanted: &str) -> String {
+    format!("{wanted} (The result stands without it.)")
+}
+
+/// The title of a run.
+#[must_use]
+pub fn calibrate_screw(name: &str) -> String {
+    format!("{CALIBRATE_RUN}: {name}")
+}
+
+/// What a live picture is called in the bench's history.
+#[must_use]
+pub fn live_picture(number: usize, exposure: usize) -> String {
+    format!("live picture {number}, exposure {}", exposure + 1)
+}
+
+/// A calibration was written.
+#[must_use]
+pub fn kept_in(file: &str) -> String {
+    format!("Written into {file}; the former bench is in its history.")
+}

@@ -182,7 +182,7 @@ fn worst_mm(part: &Part, offset: &Pose) -> f64 {
 
 fn count_slips(tally: &mut Tally, turned: &[Turned], after: &Round) {
     let slips: Vec<Slip> = turned.iter().filter_map(|t| t.slip).collect();
-    slips.iter().for_each(|s| tally.slips.entry(word(*s)).or_default().made += 1);
+    slips.iter().for_each(|s| tally.slips.entry(s.word()).or_default().made += 1);
     if after.advice.is_none() || turned.is_empty() {
         return;
     }
@@ -193,7 +193,7 @@ fn count_slips(tally: &mut Tally, turned: &[Turned], after: &Round) {
         }
         [slip] => {
             let named = after.noticed.iter().any(|n| names(n, slip));
-            let entry = tally.slips.entry(word(slip)).or_default();
+            let entry = tally.slips.entry(slip.word()).or_default();
             entry.alone += 1;
             entry.named += usize::from(named);
             entry.said_otherwise += usize::from(!named && !after.noticed.is_empty());
@@ -212,18 +212,6 @@ const fn names(noticed: &Noticed, slip: Slip) -> bool {
         Slip::WrongSense => matches!(noticed, Noticed::WrongSense { .. }),
         Slip::Overshoot => matches!(noticed, Noticed::TooFar { .. }),
         Slip::Bump => matches!(noticed, Noticed::Moved { .. }),
-    }
-}
-
-/// What a slip is called in the table.
-const fn word(slip: Slip) -> &'static str {
-    match slip {
-        Slip::Division => "a division off",
-        Slip::HalfTurn => "half a turn off",
-        Slip::WrongScrew => "wrong screw",
-        Slip::WrongSense => "wrong sense",
-        Slip::Overshoot => "past the mark",
-        Slip::Bump => "board bumped",
     }
 }
 

@@ -74,6 +74,21 @@ pub enum Slip {
     Bump,
 }
 
+impl Slip {
+    /// What it is called in tables.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Division => "a division off",
+            Self::HalfTurn => "half a turn off",
+            Self::WrongScrew => "wrong screw",
+            Self::WrongSense => "wrong sense",
+            Self::Overshoot => "past the mark",
+            Self::Bump => "board bumped",
+        }
+    }
+}
+
 impl Hands {
     /// Hands that set what they are told.
     pub const EXACT: Self = Self { setting_sd_divisions: 0.0, bare_sd_turns: 0.0, slips: Slips::NEVER };

@@ -177,8 +177,9 @@ fn way_mm(stand: &Stand, reach: &Reach, before: &Stood, after: &Stood) -> f64 {
     one(&before.bench_from_part, &after.bench_from_part) + one(&before.bench_from_board, &after.bench_from_board)
 }
 
-/// What hands that do as told may be off, turns: three quarters of a division, a twentieth of a turn by eye.
-fn hand_turns(adjuster: &Adjuster) -> f64 {
+/// What hands that do as told may be off, turns: three quarters of a division, half a step, a twentieth of a turn by eye.
+#[must_use]
+pub fn hand_turns(adjuster: &Adjuster) -> f64 {
     match (adjuster.reads, adjuster.divisions) {
         (Reads::Divisions, Some(n)) => 0.75 / f64::from(n),
         (Reads::Steps, _) => 0.5,

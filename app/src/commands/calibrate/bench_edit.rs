@@ -29,6 +29,11 @@ impl BenchEdit {
         Ok(Self { path: path.to_owned(), text, bench, record })
     }
 
+    /// The bench file as it was read, whole.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Writes the changed bench, with the former one in its history.
     pub fn write(&mut self, entry: &Entry) -> anyhow::Result<()> {
         self.bench.calibration = CalibrationState::Calibrated;

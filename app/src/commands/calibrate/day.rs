@@ -6,6 +6,7 @@ use super::shots::{self, TargetFlags};
 use anyhow::Context;
 use landfit_calibration::guide::{DayResult, DayStep, Lies};
 use landfit_calibration::history::Entry;
+use landfit_vision::Optics;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -47,22 +48,27 @@ pub fn run(args: &Args) -> Ended {
     let result = step
         .check(&pictures, &|side| asked.of(side), asked.is_common(), day(&date)?)
         .with_context(|| format!("{}", args.pictures[0].display()))?;
-    let mut lines = told(&result, &edit, args);
+    let mut lines = told(&result, &edit.bench.optics, lies);
     lines.extend(edit.record.warnings(day(&date)?).iter().map(|w| format!("Note: {w}")));
     if !args.dry {
-        let mut figures = result.figures();
-        if args.seated {
-            figures.extend(result.angle_figures());
-        }
-        let entry = Entry { date, what: "check of the day".to_owned(), ruler: String::new(), pictures: hashes(&args.pictures)?, figures };
-        edit.note(&entry)?;
+        edit.note(&entry(&result, lies, date, hashes(&args.pictures)?))?;
     }
     print_lines(&lines)?;
     Ok(if result.holds() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
-fn told(result: &DayResult, edit: &BenchEdit, args: &Args) -> Vec<String> {
-    let side = |view: usize| edit.bench.optics.views[view].shows.word();
+/// What the bench's history keeps of a check.
+pub fn entry(result: &DayResult, lies: Lies, date: String, pictures: Vec<(String, String)>) -> Entry {
+    let mut figures = result.figures();
+    if lies == Lies::AgainstItsStop {
+        figures.extend(result.angle_figures());
+    }
+    Entry { date, what: "check of the day".to_owned(), ruler: String::new(), pictures, figures }
+}
+
+/// What a check says, line by line.
+pub fn told(result: &DayResult, optics: &Optics, lies: Lies) -> Vec<String> {
+    let side = |view: usize| optics.views[view].shows.word();
     let mut lines = Vec::new();
     for v in &result.views {
         let verdict = if v.check.scale_holds() { "holds" } else { "no longer holds: calibrate scale again" };
@@ -78,7 +84,7 @@ fn told(result: &DayResult, edit: &BenchEdit, args: &Args) -> Vec<String> {
             (Some(first), _) => {
                 format!("{:.4} when first noted: the view or the stop has turned, calibrate scale again", first.to_degrees())
             }
-            (None, _) if args.seated => "the first to be noted: later checks are compared with it".to_owned(),
+            (None, _) if lies == Lies::AgainstItsStop => "the first to be noted: later checks are compared with it".to_owned(),
             (None, _) => "compared with nothing: with the target against a stop each time (--seated) a turn of the view shows".to_owned(),
         };
         lines.push(format!(

@@ -7,7 +7,7 @@ use anyhow::Context;
 use landfit_calibration::history::Entry;
 use landfit_calibration::lights::{Learnt, LightsError, Lit, Pictures, Which, learn};
 use landfit_part::Side;
-use landfit_vision::RegionPx;
+use landfit_vision::{Frame, RegionPx};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -92,7 +92,8 @@ pub fn run(args: &Args) -> Ended {
         again: again.as_ref(),
     };
     let learnt = learn(&pictures, &edit.bench.optics).map_err(|error| named(&error, args))?;
-    let mut lines = told(&learnt, args, &edit);
+    let names = [&args.part_light, &args.board_light].map(|p| p.display().to_string());
+    let mut lines = told(&learnt, &names, &edit.bench.optics.frame);
     let figures = figures(&learnt);
     learnt.apply(&mut edit.bench.optics);
     if args.dry {
@@ -124,8 +125,8 @@ fn named(error: &LightsError, args: &Args) -> anyhow::Error {
     anyhow::anyhow!("{}: {error}", path.unwrap_or(&args.bench).display())
 }
 
-fn told(learnt: &Learnt, args: &Args, edit: &BenchEdit) -> Vec<String> {
-    let was = edit.bench.optics.frame;
+/// What was learnt, line by line; `pictures` names the one in the part's light and the one in the board's.
+pub fn told(learnt: &Learnt, pictures: &[String; 2], was: &Frame) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(levels) = learnt.levels {
         lines.push(format!("black level {:.1} ± {:.1} (raw); the bench file had {}", levels.black, levels.noise, was.black));
@@ -134,12 +135,9 @@ fn told(learnt: &Learnt, args: &Args, edit: &BenchEdit) -> Vec<String> {
         let had = was.white.map_or_else(|| "none, so that of the picture's depth".to_owned(), |w| format!("{w}"));
         lines.push(format!("full scale {white:.0} (raw); the bench file had {had}"));
     }
-    for (path, at) in [&args.part_light, &args.board_light].into_iter().zip(learnt.saturated_at) {
+    for (picture, at) in pictures.iter().zip(learnt.saturated_at) {
         if let Some(white) = at {
-            lines.push(format!(
-                "{}: many pixels stand at {white:.0}, the highest value: give less light for this calibration",
-                path.display()
-            ));
+            lines.push(format!("{picture}: many pixels stand at {white:.0}, the highest value: give less light for this calibration"));
         }
     }
     if let Some(g) = learnt.gamma {
@@ -181,7 +179,8 @@ fn told(learnt: &Learnt, args: &Args, edit: &BenchEdit) -> Vec<String> {
     lines
 }
 
-fn figures(learnt: &Learnt) -> Vec<(String, f64)> {
+/// What the bench's history keeps of it.
+pub fn figures(learnt: &Learnt) -> Vec<(String, f64)> {
     let mut figures = vec![("black".to_owned(), learnt.frame.black), ("gamma".to_owned(), learnt.frame.gamma)];
     figures.extend(learnt.white.map(|w| ("white".to_owned(), w)));
     for (side, found) in [Side::Part, Side::Board].into_iter().zip(learnt.tints.iter().flatten()) {

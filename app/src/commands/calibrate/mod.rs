@@ -1,23 +1,23 @@
 //! `landfit calibrate`: optics, registration, screws and lights from pictures, how well they are known, and whether they still hold.
 
-mod bench_edit;
+pub mod bench_edit;
 mod budget;
-mod day;
+pub mod day;
 mod due;
 mod history;
-mod lights;
+pub mod lights;
 mod pair;
 mod practice;
 mod repeat;
 mod residual_picture;
 mod run;
-mod scale;
-mod screws;
-mod shots;
+pub mod scale;
+pub mod screws;
+pub mod shots;
 mod study;
 mod target;
 mod trial;
-mod undo;
+pub mod undo;
 
 use super::Ended;
 

@@ -300,7 +300,8 @@ fn as_align_sees(args: &Args, edit: &BenchEdit, seen: &SeenMarks, found: &ScaleF
     Ok(Some(shots))
 }
 
-fn figures(reports: &[ViewReport]) -> Vec<(String, f64)> {
+/// What the bench's history keeps of it.
+pub fn figures(reports: &[ViewReport]) -> Vec<(String, f64)> {
     let of = |(i, r): (usize, &ViewReport)| {
         vec![
             (format!("view{i}_um_per_px_x"), r.um_per_px[0]),
@@ -338,64 +339,9 @@ fn lines(
         ));
     }
     for (view, r) in seen.views.iter().zip(reports) {
-        let side = edit.bench.optics.views[*view].shows.word();
-        lines.push(format!(
-            "{side} view {view}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
-            r.um_per_px[0],
-            2.0 * r.u_um_per_px[0],
-            r.um_per_px[1],
-            2.0 * r.u_um_per_px[1],
-            r.angle_rad.to_degrees(),
-            2.0 * r.u_angle_rad.to_degrees()
-        ));
-        let growth = r.growth_per_mm.map(|g| 1e3 * g);
-        let tilt = match (args.distance, r.tilt) {
-            (Some(d), _) => format!("(a tilt of {:.2} degrees at {d:.0} mm)", tilt_deg(r, d)),
-            (None, Tilt::Told { rad, u_rad }) => {
-                format!("(a tilt of {:.2} ± {:.2} degrees, pixels taken for square)", rad.to_degrees(), 2.0 * u_rad.to_degrees())
-            }
-            (None, Tilt::AtMost { rad }) => {
-                format!("(a tilt of {:.2} degrees at most; with --distance MM it is told more closely)", rad.to_degrees())
-            }
-        };
-        lines.push(format!(
-            "  tilt: the magnification grows by {:.2} % in 10 mm to the right and {:.2} % in 10 mm away from you {tilt}",
-            growth[0], growth[1]
-        ));
-        lines.push(format!(
-            "  {} marks, {} left out; residuals {:.3} px (RMS), marks that the fit had not seen {:.3} px",
-            r.marks[0], r.marks[1], r.rms_px, r.held_out_px
-        ));
-        lines.push(format!(
-            "  largest error of a position in the field: {:.2} µm (k = 2), at column {:.0}, row {:.0}",
-            2e3 * r.field.largest_mm,
-            r.field.at_px.x,
-            r.field.at_px.y
-        ));
-        let open = r.windows.uncovered();
-        if !open.is_empty() {
-            lines.push(format!(
-                "  not covered: {} of the field ({:.0} % is); there the calibration is only carried on. Move the target there for another picture",
-                open.join(", "),
-                100.0 * r.windows.covered_share()
-            ));
-        }
+        lines.extend(view_lines(*view, edit.bench.optics.views[*view].shows, r, args.distance));
     }
-    if let Some([k1, k2, x, y]) = found.lens_figures() {
-        let told =
-            if found.centre_is_supported() { "" } else { "; where its centre lies the pictures hardly tell: taken to be near the middle" };
-        lines.push(format!(
-            "lens: k1 {:.5} ± {:.5}, k2 {:.5} ± {:.5}, centre {:.0} ± {:.0}, {:.0} ± {:.0} px (k = 2){told}",
-            k1.0,
-            2.0 * k1.1,
-            k2.0,
-            2.0 * k2.1,
-            x.0,
-            2.0 * x.1,
-            y.0,
-            2.0 * y.1
-        ));
-    }
+    lines.extend(lens_line(found));
     let mut registered = false;
     for r in &edit.record.registrations {
         let (Some(i), Some(j)) = (position(seen, r.part_view), position(seen, r.board_view)) else { continue };
@@ -417,6 +363,71 @@ fn lines(
         lines.push("part view against board view: not calibrated here, the two did not see the same target".to_owned());
     }
     lines
+}
+
+/// What one view's calibration says, line by line; with the distance from the lens to the board, mm, its tilt is told more closely.
+pub fn view_lines(view: usize, side: Side, r: &ViewReport, distance_mm: Option<f64>) -> Vec<String> {
+    let (side, mut lines) = (side.word(), Vec::new());
+    lines.push(format!(
+        "{side} view {view}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
+        r.um_per_px[0],
+        2.0 * r.u_um_per_px[0],
+        r.um_per_px[1],
+        2.0 * r.u_um_per_px[1],
+        r.angle_rad.to_degrees(),
+        2.0 * r.u_angle_rad.to_degrees()
+    ));
+    let growth = r.growth_per_mm.map(|g| 1e3 * g);
+    let tilt = match (distance_mm, r.tilt) {
+        (Some(d), _) => format!("(a tilt of {:.2} degrees at {d:.0} mm)", tilt_deg(r, d)),
+        (None, Tilt::Told { rad, u_rad }) => {
+            format!("(a tilt of {:.2} ± {:.2} degrees, pixels taken for square)", rad.to_degrees(), 2.0 * u_rad.to_degrees())
+        }
+        (None, Tilt::AtMost { rad }) => {
+            format!("(a tilt of {:.2} degrees at most; with --distance MM it is told more closely)", rad.to_degrees())
+        }
+    };
+    lines.push(format!(
+        "  tilt: the magnification grows by {:.2} % in 10 mm to the right and {:.2} % in 10 mm away from you {tilt}",
+        growth[0], growth[1]
+    ));
+    lines.push(format!(
+        "  {} marks, {} left out; residuals {:.3} px (RMS), marks that the fit had not seen {:.3} px",
+        r.marks[0], r.marks[1], r.rms_px, r.held_out_px
+    ));
+    lines.push(format!(
+        "  largest error of a position in the field: {:.2} µm (k = 2), at column {:.0}, row {:.0}",
+        2e3 * r.field.largest_mm,
+        r.field.at_px.x,
+        r.field.at_px.y
+    ));
+    let open = r.windows.uncovered();
+    if !open.is_empty() {
+        lines.push(format!(
+            "  not covered: {} of the field ({:.0} % is); there the calibration is only carried on. Move the target there for another picture",
+            open.join(", "),
+            100.0 * r.windows.covered_share()
+        ));
+    }
+    lines
+}
+
+/// What the lens does, where the pictures tell.
+pub fn lens_line(found: &ScaleFit) -> Option<String> {
+    let [k1, k2, x, y] = found.lens_figures()?;
+    let told =
+        if found.centre_is_supported() { "" } else { "; where its centre lies the pictures hardly tell: taken to be near the middle" };
+    Some(format!(
+        "lens: k1 {:.5} ± {:.5}, k2 {:.5} ± {:.5}, centre {:.0} ± {:.0}, {:.0} ± {:.0} px (k = 2){told}",
+        k1.0,
+        2.0 * k1.1,
+        k2.0,
+        2.0 * k2.1,
+        x.0,
+        2.0 * x.1,
+        y.0,
+        2.0 * y.1
+    ))
 }
 
 fn position(seen: &SeenMarks, view: usize) -> Option<usize> {

@@ -3,7 +3,6 @@
 use super::super::{Ended, print_json, print_lines};
 use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::shots::{self, SideArg};
-use crate::pictures;
 use anyhow::{Context, bail};
 use landfit_calibration::bench::{Motion, Sense};
 use landfit_calibration::date::Date;
@@ -21,6 +20,7 @@ use landfit_part::text_file::{load, save};
 use landfit_part::{Existing, Part, PointMm, Pose, Side};
 use landfit_stats::gum::rectangular;
 use landfit_stats::positioning::Positioning;
+use landfit_vision::Picture;
 use landfit_vision::pose::fit_rigid;
 use serde_json::{Value, json};
 use std::fmt::Write as _;
@@ -62,7 +62,7 @@ pub struct Args {
 }
 
 /// What came of one adjuster's run.
-struct Learnt {
+pub struct Learnt {
     name: String,
     thimble: Thimble,
     stops: Vec<Stop>,
@@ -71,7 +71,8 @@ struct Learnt {
     positioning: Result<Positioning, String>,
 }
 
-enum Fit {
+/// What a run says of an adjuster.
+pub enum Fit {
     Shift(ShiftFit),
     Rotation(RotationFit),
 }
@@ -191,13 +192,20 @@ fn learn(args: &Args, edit: &BenchEdit, name: &str, lines: &[&Line], part: Optio
     } else {
         Fit::Shift(fit_shift(&stops, graduation, sight_uncertainty(edit, adjuster.carries))?)
     };
-    let left_out: Vec<usize> = fit.misnoted().iter().map(|m| m.stop).collect();
-    let positioning = evaluate_run(&stops, fit.deviations(), &left_out).map_err(|e| e.to_string());
-    Ok(Learnt { name: name.to_owned(), thimble, stops, fit, positioning })
+    Ok(Learnt::new(name, thimble, stops, fit))
+}
+
+impl Learnt {
+    /// Of one adjuster's stops and what they say.
+    pub fn new(name: &str, thimble: Thimble, stops: Vec<Stop>, fit: Fit) -> Self {
+        let left_out: Vec<usize> = fit.misnoted().iter().map(|m| m.stop).collect();
+        let positioning = evaluate_run(&stops, fit.deviations(), &left_out).map_err(|e| e.to_string());
+        Self { name: name.to_owned(), thimble, stops, fit, positioning }
+    }
 }
 
 /// How well the bench file knows the views that show what moves.
-fn sight_uncertainty(edit: &BenchEdit, carries: Side) -> SightUncertainty {
+pub fn sight_uncertainty(edit: &BenchEdit, carries: Side) -> SightUncertainty {
     let views = (0..edit.bench.optics.views.len()).filter(|v| edit.bench.optics.views[*v].shows == carries);
     let known = views.filter_map(|v| edit.record.view(v)).fold((0.0f64, 0.0f64), |(s, a), v| (s.max(v.scale_relative), a.max(v.angle_rad)));
     SightUncertainty { scale_relative: known.0.hypot(edit.record.ruler_relative()), angle_rad: known.1 }
@@ -205,6 +213,13 @@ fn sight_uncertainty(edit: &BenchEdit, carries: Side) -> SightUncertainty {
 
 /// Where the pattern lies, from all views that show what the adjuster carries.
 fn pose_in_pictures(edit: &BenchEdit, paths: &[PathBuf], carries: Side, side: Side, part: &Part) -> anyhow::Result<Pose> {
+    let pictures = shots::read(edit, paths)?;
+    let first = || paths.first().map_or_else(String::new, |p| p.display().to_string());
+    pose_in(edit, &pictures, carries, side, part).with_context(first)
+}
+
+/// See [`pose_in_pictures`]: in pictures that were read, one of the view's exposure or all of the bench's.
+pub fn pose_in(edit: &BenchEdit, pictures: &[Picture], carries: Side, side: Side, part: &Part) -> anyhow::Result<Pose> {
     let optics = &edit.bench.optics;
     let views: Vec<usize> = (0..optics.views.len()).filter(|v| optics.views[*v].shows == carries).collect();
     let exposures = optics.exposures();
@@ -212,16 +227,14 @@ fn pose_in_pictures(edit: &BenchEdit, paths: &[PathBuf], carries: Side, side: Si
     let (mut from, mut to): (Vec<PointMm>, Vec<PointMm>) = (Vec::new(), Vec::new());
     for view in views {
         // One picture where one exposure is enough, or all of the bench's.
-        let index = if paths.len() == exposures { optics.views[view].exposure } else { 0 };
-        let path = paths.get(index).context("names too few pictures")?;
-        let picture = pictures::read(path)?;
-        edit.check_size(path, &picture)?;
+        let index = if pictures.len() == exposures { optics.views[view].exposure } else { 0 };
+        let picture = pictures.get(index).context("names too few pictures")?;
         let sight = shots::sight(edit, view)?;
-        let found = shots::find_in_view(edit, view, path, &picture, &target, None)?;
+        let found = shots::found_in_view(edit, view, picture, &target, None)?;
         from.extend(found.spots.iter().map(|s| s.at_mm));
         to.extend(found.spots.iter().map(|s| sight.mm(s.seen_px)));
     }
-    fit_rigid(&from, &to).map_err(|e| anyhow::anyhow!("{}: {e}", paths.first().map_or_else(String::new, |p| p.display().to_string())))
+    Ok(fit_rigid(&from, &to)?)
 }
 
 /// What a turn moves by the thimble's own graduation.
@@ -288,7 +301,8 @@ fn take_as_ruler(edit: &mut BenchEdit, learnt: &mut [Learnt]) -> anyhow::Result<
     Ok(format!("ruler: {ruler}: every view's scale changed by {:+.4} %, now known to ± {:.4} % (k = 2)", 100.0 * (factor - 1.0), 200.0 * u))
 }
 
-fn apply(edit: &mut BenchEdit, one: &Learnt, today: Date) {
+/// Puts what was learnt into the bench and its record.
+pub fn apply(edit: &mut BenchEdit, one: &Learnt, today: Date) {
     let Some(adjuster) = edit.bench.adjusters.iter_mut().find(|a| a.name == one.name) else { return };
     let clockwise = if adjuster.reading_rises == Sense::Clockwise { 1.0 } else { -1.0 };
     let run = if one.positioning.is_ok() { "full" } else { "short" }.to_owned();
@@ -326,7 +340,8 @@ fn apply(edit: &mut BenchEdit, one: &Learnt, today: Date) {
     edit.record.set_adjuster(known);
 }
 
-fn sentences(one: &Learnt) -> Vec<String> {
+/// What was learnt, line by line.
+pub fn sentences(one: &Learnt) -> Vec<String> {
     let mut lines = Vec::new();
     let name = &one.name;
     match &one.fit {
@@ -436,7 +451,8 @@ fn standard(p: &Positioning, (unit, scale): (&str, f64)) -> Vec<String> {
     ]
 }
 
-fn figures(one: &Learnt) -> Vec<(String, f64)> {
+/// What the bench's history keeps of it.
+pub fn figures(one: &Learnt) -> Vec<(String, f64)> {
     let n = &one.name;
     match &one.fit {
         Fit::Shift(f) => vec![

@@ -58,7 +58,7 @@ impl TargetFlags {
         };
         if let Some(path) = &self.part {
             let part = landfit_part::file::read(path)?;
-            return Ok(Asked { target: AskedTarget::Part { part: Box::new(part), both: self.both_show.map(Side::from) } });
+            return Ok(Asked::pattern(part, self.both_show.map(Side::from)));
         }
         let target = match (self.dots, self.staggered, self.checkerboard) {
             (Some(mm), _, _) => Target::square(length("--dots", mm)?),
@@ -66,7 +66,7 @@ impl TargetFlags {
             (_, _, Some(mm)) => Target::Checkerboard { square_mm: length("--checkerboard", mm)? },
             _ => bail!("which target is it? Give one of --dots MM, --staggered MM, --checkerboard MM, --part PART.toml"),
         };
-        Ok(Asked { target: AskedTarget::Plain(target) })
+        Ok(Asked::plain(target))
     }
 
     /// The part whose pattern is the target, where it is one.
@@ -81,16 +81,28 @@ impl TargetFlags {
 }
 
 /// The target that was asked for.
+#[derive(Clone)]
 pub struct Asked {
     target: AskedTarget,
 }
 
+#[derive(Clone)]
 enum AskedTarget {
     Plain(Target),
     Part { part: Box<landfit_part::Part>, both: Option<Side> },
 }
 
 impl Asked {
+    /// A target that both sides' views show.
+    pub const fn plain(target: Target) -> Self {
+        Self { target: AskedTarget::Plain(target) }
+    }
+
+    /// A part's own pattern; `both`: every view shows this side of it.
+    pub fn pattern(part: landfit_part::Part, both: Option<Side>) -> Self {
+        Self { target: AskedTarget::Part { part: Box::new(part), both } }
+    }
+
     /// The target as views of this side show it.
     pub fn of(&self, side: Side) -> Target {
         match &self.target {
@@ -138,9 +150,14 @@ pub fn find_in_view(
     target: &Target,
     nominal: Option<Nominal>,
 ) -> anyhow::Result<Found> {
+    found_in_view(edit, view, picture, target, nominal).with_context(|| path.display().to_string())
+}
+
+/// See [`find_in_view`]: in a picture that is no file.
+pub fn found_in_view(edit: &BenchEdit, view: usize, picture: &Picture, target: &Target, nominal: Option<Nominal>) -> anyhow::Result<Found> {
     let optics = &edit.bench.optics;
     let nominal = nominal.or_else(|| Nominal::of_view(optics, &edit.record, view));
     target::find_in_view(optics, view, picture, target)
         .and_then(|found| nominal.map_or(Ok(()), |nominal| nominal.check(&found)).map(|()| found))
-        .with_context(|| format!("{}: in the {} view", path.display(), optics.views[view].shows.word()))
+        .with_context(|| format!("in the {} view", optics.views[view].shows.word()))
 }

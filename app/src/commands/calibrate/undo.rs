@@ -5,7 +5,7 @@ use anyhow::bail;
 use landfit_calibration::{bench_file, history};
 use landfit_part::Existing;
 use landfit_part::text_file::{load, save};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Take back the last calibration: the bench file as it was before it
@@ -18,12 +18,17 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
-    let file = args.bench.display().to_string();
-    let Some(undone) = history::undone(&load(&args.bench)?, &file)? else {
+    print_lines(&[undo(&args.bench)?])?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Takes back the last calibration of a bench file; tells which it was.
+pub fn undo(bench: &Path) -> anyhow::Result<String> {
+    let file = bench.display().to_string();
+    let Some(undone) = history::undone(&load(bench)?, &file)? else {
         bail!("{file}: its history holds no calibration to take back");
     };
     bench_file::parse(&undone.text, &file)?;
-    save(&args.bench, &undone.text, Existing::Replace)?;
-    print_lines(&[format!("{file} is as it was before the calibration of {} on {}", undone.what, undone.date)])?;
-    Ok(ExitCode::SUCCESS)
+    save(bench, &undone.text, Existing::Replace)?;
+    Ok(format!("{file} is as it was before the calibration of {} on {}", undone.what, undone.date))
 }
