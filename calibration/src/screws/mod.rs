@@ -139,7 +139,9 @@ pub enum RunError {
         all: usize,
     },
     /// Nothing moved.
-    #[error("turning the adjuster moved nothing ({moved} over the run): is it the right adjuster, and its clamp loose?")]
+    #[error(
+        "turning the adjuster moved nothing that stands out of the scatter ({moved} over the run): is it the right adjuster, and its clamp loose?"
+    )]
     NothingMoved {
         /// How far, with unit.
         moved: String,
