@@ -358,6 +358,9 @@ fn runs_that_say_nothing_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused(line, "too few");
     run(listing(|_, _| 2.5));
     shop.refused(line, "all readings are 5 turns");
+    // Readings of another run than these pictures'.
+    run(listing(|i, mm| 0.3 * mm + 0.2 * f64::from((i * 7 % 5) as u32)));
+    shop.refused(line, "no screw is that uneven");
     run(listing(|i, _| 0.5 * f64::from((if i < 21 { i } else { 41 - i }) as u32)));
     shop.refused(line, "thimble at 0.00 of a turn");
     run(listing(|_, mm| mm).replace("0.2600", "NaN"));
