@@ -282,10 +282,13 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
         x.abs() > 1.5 && x.abs() < 10.0 && if x > 0.0 { one(x, y) } else { two(x, y) }
     });
     shop.draw("none.png", PART_VIEW, |_, _| false);
+    image::GrayImage::from_pixel(480, 360, image::Luma([3])).save(shop.path("dark.png")).unwrap();
     fs::write(shop.path("text.png"), "no picture").unwrap();
     shop.refused("scale t-part.png large.png --bench bench.toml --dots 1.0", "500 x 360 px, but the bench's frame is 480 x 360");
     shop.refused("scale two.png t-board.png --bench bench.toml --dots 1.0", "two targets");
     shop.refused("scale none.png t-board.png --bench bench.toml --dots 1.0", "no target was found");
+    shop.refused("scale dark.png t-board.png --bench bench.toml --dots 1.0", "dark.png: in the part view: it is dark");
+    shop.refused("day dark.png dark.png --bench bench.toml --dots 1.0", "part view: it is dark: the brightest places reach");
     shop.refused("scale text.png t-board.png --bench bench.toml --dots 1.0", "cut short or damaged");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --staggered 1.0 --row 0.9", "right target file");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.25", "by the bench file: is it the right target file or pitch?");
@@ -306,6 +309,7 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("day none.png none.png --bench bench.toml --dots 1.0", "found in no view");
     shop.refused("due 30 --bench missing.toml", "missing.toml");
     shop.refused("due NaN --bench bench.toml", "number of days");
+    shop.refused("due -3 --bench bench.toml", "number of days");
     let newer = BENCH.replace("schema = 1", "schema = 2");
     fs::write(shop.path("newer.toml"), &newer).unwrap();
     shop.refused("scale t-part.png t-board.png --bench newer.toml --dots 1.0", "schema");
@@ -354,8 +358,11 @@ fn runs_that_say_nothing_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused(line, "too few");
     run(listing(|_, _| 2.5));
     shop.refused(line, "all readings are 5 turns");
+    // Readings of another run than these pictures'.
+    run(listing(|i, mm| 0.3 * mm + 0.2 * f64::from((i * 7 % 5) as u32)));
+    shop.refused(line, "no screw is that uneven");
     run(listing(|i, _| 0.5 * f64::from((if i < 21 { i } else { 41 - i }) as u32)));
-    shop.refused(line, "one place of the turn");
+    shop.refused(line, "thimble at 0.00 of a turn");
     run(listing(|_, mm| mm).replace("0.2600", "NaN"));
     shop.refused(line, "no finite number");
     run(listing(|_, mm| mm).replace("0.2600", "a quarter"));

@@ -214,7 +214,8 @@ impl DayStep<'_> {
             first.get_or_insert((v, found));
         }
         let Some((_, marks)) = &first else {
-            let reasons: Vec<String> = unchecked.iter().map(|(v, e)| format!("{} view: {e}", views[*v].shows.word())).collect();
+            let words = |error: &FindError| error.to_string().trim_end_matches('.').to_owned();
+            let reasons: Vec<String> = unchecked.iter().map(|(v, e)| format!("{} view: {}", views[*v].shows.word(), words(e))).collect();
             return Err(DayError::Nowhere(reasons.join("; ")));
         };
         let middle = marks.spots.iter().fold(PointMm::ZERO, |sum, s| sum + s.at_mm) * (1.0 / marks.spots.len().max(1) as f64);

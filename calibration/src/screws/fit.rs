@@ -57,7 +57,9 @@ fn phases(stops: &[Stop]) -> Result<(), RunError> {
     let angle = |s: &Stop| TAU * s.reading_turns;
     let (c, s) = stops.iter().fold((0.0, 0.0), |(c, s), stop| (c + angle(stop).cos() / n, s + angle(stop).sin() / n));
     if c.hypot(s) > 0.97 {
-        return Err(RunError::OnePhase { phase_turns: (s.atan2(c) / TAU).rem_euclid(1.0) });
+        // Told to a hundredth: 0.997 of a turn is its beginning.
+        let phase_turns = ((100.0 * s.atan2(c) / TAU).round() / 100.0).rem_euclid(1.0).abs();
+        return Err(RunError::OnePhase { phase_turns });
     }
     let all: Vec<usize> = (0..stops.len()).collect();
     let columns = design(stops, &all, true);

@@ -80,6 +80,13 @@ impl Graduation {
         matches!(self, Self::Turning { .. })
     }
 
+    /// Refuses stops that scatter about the best line by more than hands and screws do: three quarters of the smallest graduation, or a
+    /// twentieth of a turn. From memory: hands set a thimble to a tenth of a division, a bare knob to half an eighth.
+    pub(crate) fn check_scatter(self, scatter_turns: f64) -> Result<(), RunError> {
+        let most_turns = (0.75 * self.division_turns()).max(0.05);
+        if scatter_turns > most_turns { Err(RunError::Uneven { scatter_turns }) } else { Ok(()) }
+    }
+
     pub(crate) const fn division_turns(self) -> f64 {
         match self {
             Self::Turning { division_turns } => division_turns,
@@ -138,8 +145,18 @@ pub enum RunError {
         /// Of how many.
         all: usize,
     },
+    /// The readings are hardly those of these pictures.
+    #[error(
+        "the stops scatter by {scatter_turns:.2} of a turn: no screw is that uneven. Check the readings' unit and their order, which adjuster was turned, and that nothing else moved"
+    )]
+    Uneven {
+        /// Standard deviation about the best line, turns.
+        scatter_turns: f64,
+    },
     /// Nothing moved.
-    #[error("turning the adjuster moved nothing ({moved} over the run): is it the right adjuster, and its clamp loose?")]
+    #[error(
+        "turning the adjuster moved nothing that stands out of the scatter ({moved} over the run): is it the right adjuster, and its clamp loose?"
+    )]
     NothingMoved {
         /// How far, with unit.
         moved: String,

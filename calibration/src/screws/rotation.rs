@@ -56,6 +56,7 @@ pub fn fit_rotation(stops: &[Stop], graduation: Graduation) -> Result<RotationFi
     if !((step * travel_turns).abs() > 6.0 * line.residual_sd && (step * travel_turns).abs() > 1e-4) {
         return Err(RunError::NothingMoved { moved: format!("{:.3} degrees", (step * travel_turns).to_degrees()) });
     }
+    graduation.check_scatter((line.residual_sd / step).abs())?;
     let c = line.covariance();
     let backlash_turns = line.coefficients[PLAY] / step;
     let u_backlash2 =

@@ -69,6 +69,7 @@ pub fn fit_shift(stops: &[Stop], graduation: Graduation, sight: SightUncertainty
     if !(step * travel_turns > 6.0 * line.residual_sd && step * travel_turns > 1e-3) {
         return Err(RunError::NothingMoved { moved: format!("{:.1} µm", 1e3 * step * travel_turns) });
     }
+    graduation.check_scatter(line.residual_sd / step)?;
     let step_mm = u * step + n * side;
     let (u_along, u_across) = (line.sd(SLOPE).hypot(step * sight.scale_relative), across.sd(SLOPE).hypot(step * sight.angle_rad));
     let turn = Matrix2::new(u.x, n.x, u.y, n.y);

@@ -8,14 +8,19 @@ use landfit_vision::pose::fit_rigid;
 use landfit_vision::view::Sight;
 use landfit_vision::{Optics, Picture, PointPx};
 
-/// The light of one view, as a grey picture of its region.
+/// The light of one view, as a grey picture of its region whose brightest place is white, and how bright that is as a share of full
+/// scale.
 #[must_use]
-pub fn light_of_view(optics: &Optics, view: usize, picture: &Picture) -> Picture {
+pub fn light_of_view(optics: &Optics, view: usize, picture: &Picture) -> (Picture, f32) {
     let plane = separate(picture, optics, view);
-    let top = plane.light.iter().copied().fold(1e-6f32, f32::max).min(2.0);
+    let brightest = plane.light.iter().copied().fold(0.0, f32::max);
+    let top = brightest.clamp(1e-6, 2.0);
     let samples = plane.light.iter().map(|v| (65_535.0 * (v / top).clamp(0.0, 1.0)) as u16).collect();
-    Picture { width_px: plane.width, height_px: plane.height, channels: 1, samples: Samples::U16(samples) }
+    (Picture { width_px: plane.width, height_px: plane.height, channels: 1, samples: Samples::U16(samples) }, brightest)
 }
+
+/// A view whose brightest place has less than this share of full scale shows nothing: 5 of 255 raw values.
+const LEAST_LIGHT: f32 = 0.02;
 
 /// Finds the target in one view's picture; places are raw px of the whole picture.
 ///
@@ -27,7 +32,11 @@ pub fn find_in_view(optics: &Optics, view: usize, picture: &Picture, target: &Ta
         .ok_or_else(|| FindError::None(format!("view {view} of the bench file has a px_from_mm that cannot be inverted")))?;
     let j = sight.px_per_mm(sight.mm(region.middle()));
     let expected = Expected { angle_rad: (-j[(1, 0)] - j[(0, 1)]).atan2(j[(0, 0)] - j[(1, 1)]), ..Expected::default() };
-    let mut found = find(&light_of_view(optics, view, picture), target, &expected)?;
+    let (light, brightest) = light_of_view(optics, view, picture);
+    if brightest < LEAST_LIGHT {
+        return Err(FindError::Dark { percent: 100.0 * brightest });
+    }
+    let mut found = find(&light, target, &expected)?;
     shift(&mut found, f64::from(region.x), f64::from(region.y));
     Ok(found)
 }
@@ -44,7 +53,7 @@ pub fn marks_edge_width_px(optics: &Optics, view: usize, picture: &Picture, foun
     let region = region_of(&optics.views[view], &optics.frame);
     let mut local = found.clone();
     shift(&mut local, -f64::from(region.x), -f64::from(region.y));
-    edge_width_px(&light_of_view(optics, view, picture), &local)
+    edge_width_px(&light_of_view(optics, view, picture).0, &local)
 }
 
 /// Why marks of two views cannot be counted alike.

@@ -93,6 +93,12 @@ pub enum FindError {
     /// Nothing like it.
     #[error("no target was found: {0}")]
     None(String),
+    /// No light.
+    #[error("it is dark: the brightest places reach {percent:.1} % of full scale. Switch the light on, or raise light or exposure")]
+    Dark {
+        /// Of full scale.
+        percent: f32,
+    },
     /// More than one.
     #[error("two targets are in view ({first} and {second} marks): leave only one, or cover the other")]
     Two {

@@ -111,7 +111,8 @@ pub fn run(args: &Args) -> Ended {
     let mut names: Vec<String> = Vec::new();
     for line in &lines {
         if !edit.bench.adjusters.iter().any(|a| a.name == line.adjuster) {
-            bail!("{file}: the bench has no adjuster {}", line.adjuster);
+            let all: Vec<&str> = edit.bench.adjusters.iter().map(|a| a.name.as_str()).collect();
+            bail!("{file}: the bench has no adjuster {} (there are {})", line.adjuster, all.join(", "));
         }
         if !names.contains(&line.adjuster) {
             names.push(line.adjuster.clone());
