@@ -1,5 +1,7 @@
 //! A bench file that names the two sides' lights the wrong way round: the offset would point the wrong way.
 
+#![allow(clippy::expect_used, clippy::print_stdout, reason = "a test fails by panicking, and tells its figures")]
+
 use landfit_part::Side;
 use landfit_rehearsal::{kind, study::scene_seed};
 use landfit_scene::SceneKind;
