@@ -77,6 +77,8 @@ const MOST_BLOCK_EDGE_PX: usize = 16;
 const EVEN_ODDS: f64 = 8.0;
 /// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
 const GHOST_SHARE: f64 = 0.02;
+/// So many sites stand in rows, the gaps of which may pass for them.
+const LEAST_OF_ROWS: usize = 10;
 /// Turns of a pattern of shapes that are tried, each with its quarter turns.
 const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
@@ -276,11 +278,25 @@ fn seat_shapes(
             seatings.reverse();
         }
         let mut seats = Vec::new();
+        // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
+        let mut better_left_open: Option<(f64, Refusal)> = None;
         for (log_odds, _, features, found) in seatings {
             match refusal::accept(side, found, pattern, &features, views) {
                 Ok(recognition) => seats.push((features, recognition)),
+                Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
+                    better_left_open = Some((log_odds, refusal));
+                }
                 Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
                 Err(_) => {}
+            }
+        }
+        if let Some((log_odds, refusal)) = better_left_open {
+            let is_no_better = |(_, seat): &(Vec<Feature>, Recognition)| seat.best.log_odds < log_odds + EVEN_ODDS;
+            if pattern.centres_mm.len() >= LEAST_OF_ROWS && seats.iter().any(is_no_better) {
+                return Err(refusal);
+            }
+            if refused.as_ref().is_none_or(|r| r.0 < log_odds) {
+                refused = Some((log_odds, refusal));
             }
         }
         if !seats.is_empty() {
