@@ -184,11 +184,28 @@ impl<'a> Line<'a> {
         Some(sum / 5.0)
     }
 
-    /// The light at three places of the free way.
+    /// The light at three places of the free way; `None` where a glare hides one of them.
     fn free_light(&self) -> Option<[f64; 3]> {
-        let at = |share: f64| self.mean(self.free_mm.0 + share * (self.free_mm.1 - self.free_mm.0), 0.0, self.half_width_mm);
+        let at = |share: f64| {
+            let along = self.free_mm.0 + share * (self.free_mm.1 - self.free_mm.0);
+            let (x, y) = self.per_mm;
+            let middle = PointPx::new(self.from.x + along * x, self.from.y + along * y);
+            is_known_at(self.view, middle).then(|| self.mean(along, 0.0, self.half_width_mm)).flatten()
+        };
         Some([at(0.3)?, at(0.5)?, at(0.7)?])
     }
+}
+
+/// Whether no pixel about a place is saturated: what separation makes of such a one is no light of this side.
+fn is_known_at(view: &SideView, p: PointPx) -> bool {
+    let (width, height) = (view.plane.width as isize, view.plane.height as isize);
+    let (x, y) = (p.x.round() as isize, p.y.round() as isize);
+    (-1..=1).all(|dy| {
+        (-1..=1).all(|dx| {
+            let (x, y) = (x + dx, y + dy);
+            x >= 0 && y >= 0 && x < width && y < height && view.plane.is_known((y * width + x) as usize)
+        })
+    })
 }
 
 fn light_at(view: &SideView, p: PointPx) -> Option<f64> {
