@@ -490,7 +490,7 @@ pub fn adjuster_in_words(adjuster: &Adjuster) -> String {
     let reading = match (adjuster.divisions, adjuster.reads) {
         (_, Reads::Steps) => "a jog control, in whole steps".to_owned(),
         (Some(n), Reads::Divisions) => {
-            format!("{n} divisions of {} {}", short(per_division.0 / f64::from(n)), per_division.1).replace(" °", "°")
+            format!("{n} divisions of {} {}", four_digits(per_division.0 / f64::from(n)), per_division.1).replace(" °", "°")
         }
         _ => "a bare knob".to_owned(),
     };
@@ -544,6 +544,12 @@ fn lights_look_the_same(views: &[View]) -> bool {
     part.iter().any(|p| board.iter().any(|b| p.exposure == b.exposure && alike(p, b)))
 }
 
+/// To the four digits that count: no division is known better.
+fn four_digits(value: f64) -> f64 {
+    let scale = 10.0_f64.powi(3 - value.abs().max(1e-9).log10().floor() as i32);
+    (value * scale).round() / scale
+}
+
 fn short(value: f64) -> f64 {
     (value * 1e6).round() / 1e6
 }
@@ -551,6 +557,12 @@ fn short(value: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_division_is_told_with_the_digits_that_count() {
+        assert_eq!([10.00018, 0.05, 25.4, 0.012_345_6].map(four_digits), [10.0, 0.05, 25.4, 0.01235]);
+        assert_eq!(four_digits(0.0), 0.0);
+    }
 
     #[test]
     fn a_bench_made_unasked_is_complete_and_says_that_it_is_not_calibrated() {

@@ -14,6 +14,7 @@ pub use nominal::Nominal;
 
 use crate::scale::{Spot, homography};
 use landfit_part::{Part, PointMm, Side};
+use landfit_vision::answer::ReasonCode;
 use landfit_vision::inspect::{Inspection, SpotLattice, inspect, lattices};
 use landfit_vision::picture::Samples;
 use landfit_vision::view::project;
@@ -99,6 +100,9 @@ pub enum FindError {
         /// Of full scale.
         percent: f32,
     },
+    /// It is there, and which of its places are seen is open: the pattern lies in the picture twice, or fits in two ways.
+    #[error("the target is in the picture, but not settled: {0}")]
+    Open(String),
     /// More than one.
     #[error("two targets are in view ({first} and {second} marks): leave only one, or cover the other")]
     Two {
@@ -367,6 +371,7 @@ fn middle_cell(marks: &[Mark]) -> [i32; 2] {
 fn pattern(picture: &Picture, part: &Part, side: Side, expected: &Expected) -> Result<Found, FindError> {
     let found = match inspect(picture, part, Some(side)) {
         Inspection::Found(found) => found,
+        Inspection::NotFound(none) if none.code == ReasonCode::AmbiguousShift => return Err(FindError::Open(none.text)),
         Inspection::NotFound(none) => return Err(FindError::None(none.text)),
     };
     let good = |state| matches!(state, landfit_vision::answer::SiteState::Good);

@@ -122,7 +122,7 @@ fn two_checkerboards_and_two_patterns_in_view_are_refused() {
     assert_eq!(find(&one, &target, &Expected::default()).expect("one").spots.len(), 41);
     let two = picture(640, 480, |x, y| dark(x + 5.0, y) || dark(x - 5.0, y + 0.5), place);
     let told = find(&two, &target, &Expected::default()).expect_err("two");
-    assert!(matches!(told, FindError::Two { first: 41, second: 41 }), "{told}");
+    assert!(matches!(&told, FindError::Open(text) if text.contains("more than once")), "{told}");
 }
 
 #[test]
