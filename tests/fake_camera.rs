@@ -274,7 +274,7 @@ fn stalled_it_is_said_and_it_comes_back_by_itself() {
     let _alone = alone();
     let devices = Devices::new();
     devices.plug("video0", "Bench camera", YUYV);
-    let watched = devices.watch(&["--seconds", "14"]);
+    let watched = devices.watch(&["--seconds", "24"]);
     // A short one: the waiting call itself comes back. A long one: the call is given up and the camera opened again.
     for stalled in [0.0, 4.0] {
         watched.live(STARTED_WITHIN);
