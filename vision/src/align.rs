@@ -96,8 +96,6 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round or the
 /// lights are swapped.
 fn answer(part: &Part, optics: &Optics, mut terminals: Seen, mut lands: Seen) -> Alignment {
-    let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
-    let swapped = if told_apart { swapped::signs(part, &terminals, &lands) } else { None };
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
@@ -107,7 +105,8 @@ fn answer(part: &Part, optics: &Optics, mut terminals: Seen, mut lands: Seen) ->
     let mut warnings = Vec::new();
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
-    let swapped = match swapped {
+    let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
+    let swapped = match told_apart.then(|| swapped::signs(part, &terminals, &lands)).flatten() {
         Some(Swapped::Surely(refusal)) => Some(refusal),
         Some(Swapped::Perhaps(warning)) => {
             warnings.push(warning);

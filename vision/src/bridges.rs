@@ -6,6 +6,7 @@ use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
 use landfit_part::{Part, PointMm, Pose, Side};
+use std::cell::LazyCell;
 use std::collections::BTreeMap;
 
 /// A way is joined when it is further from the usual way's light than this many of the ways' scatter …
@@ -61,7 +62,8 @@ pub(crate) fn mark(
             .collect();
         // Ways between the leads of one row see the same ground; between balls each has its own beside it.
         let row_of = |w: usize| shapes.map(|s| group_of(s, pattern, ways[w].0));
-        let of_all = Usual::of(light.iter(), LEAST_WAYS);
+        // Asked only where a row has too few ways of its own.
+        let of_all = LazyCell::new(|| Usual::of(light.iter(), LEAST_WAYS));
         let mut by_row = BTreeMap::new();
         for w in 0..ways.len() {
             let row = row_of(w);
@@ -70,7 +72,7 @@ pub(crate) fn mark(
                 .or_insert_with(|| Usual::of((0..ways.len()).filter(|&o| row_of(o) == row).map(|o| &light[o]), LEAST_WAYS_OF_ROW));
         }
         for (w, (way, &(a, b))) in light.iter().zip(&ways).enumerate() {
-            let usual = by_row.get(&row_of(w)).and_then(Option::as_ref).or(of_all.as_ref());
+            let usual = by_row.get(&row_of(w)).and_then(Option::as_ref).or_else(|| of_all.as_ref());
             let ends = [a, b].map(|end| finding_of[sites[end]]);
             let is_hidden = |f: &usize| findings[*f].state == SiteState::Hidden;
             if way.as_ref().is_some_and(|w| usual.is_some_and(|u| u.is_joined(w, least_share))) && !ends.iter().flatten().any(is_hidden) {

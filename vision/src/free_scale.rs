@@ -8,11 +8,11 @@
 use crate::answer::{ReasonCode, Refusal};
 use crate::plane::{Plane, region_of};
 use crate::pose::fit_similarity;
-use crate::shapes::Shapes;
+use crate::shapes::{Shapes, quarters_from};
 use crate::side::{self, Seen, SideView, features_word};
 use crate::view::{Optics, PointPx, Sight, View};
 use crate::which_site::{Feature, Kind, Pattern, Window, recognise, recognise_turned};
-use landfit_part::{Part, PointMm, Side, wrap_angle_rad};
+use landfit_part::{Part, PointMm, Side};
 use nalgebra::{Matrix3, Vector3};
 use std::num::NonZero;
 
@@ -101,13 +101,7 @@ pub(crate) fn see_both(
 
 /// The point about which a view's picture grows, lens-corrected px.
 fn axis_px(view: &View, optics: &Optics) -> PointPx {
-    optics.lens.map_or_else(
-        || {
-            let r = region_of(view, &optics.frame);
-            PointPx::new(f64::from(r.x) + (f64::from(r.width) - 1.0) / 2.0, f64::from(r.y) + (f64::from(r.height) - 1.0) / 2.0)
-        },
-        |lens| lens.centre_px,
-    )
+    optics.lens.map_or_else(|| region_of(view, &optics.frame).middle(), |lens| lens.centre_px)
 }
 
 /// The optics at other magnifications of the part's and the board's views, and the ways through them.
@@ -165,15 +159,8 @@ impl Wanted<'_> {
         };
         let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
         let Some(turn) = seen.first().and_then(|v| shapes.likely_turns(v).first().copied()) else { return Vec::new() };
-        let mut by_sense: [Vec<Feature>; 2] = Default::default();
-        for view in seen {
-            let fit_in = side::area_mm2(std::slice::from_ref(view)) / self.pattern.pitch_mm.powi(2);
-            for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
-                all.extend(found);
-            }
-        }
-        let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
-        by_sense.map(|features| Found { features, turns: Some(turns) }).into()
+        let turns = Some(quarters_from(turn));
+        shapes.features_in(&seen, turn, self.pattern.pitch_mm).map(|features| Found { features, turns }).into()
     }
 
     /// Distances at which features stand from each other when they are looked for at a scale, over those of the pattern.

@@ -162,29 +162,18 @@ fn together<const N: usize>(picture: &Picture, optics: &Optics, wanted: [Wanted;
     let span = (white - frame.black).max(1e-9);
     let weights = wanted.map(|w| unmixing_weights(optics, w.view, picture.channels).map(|weight| weight as f32));
     let block_edges_px = wanted.map(|w| w.block_edge_px);
-    let linear = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
-    let table = |values: u32| -> Vec<f32> { (0..values).map(linear).collect() };
-    // Without gamma, the light is a multiplication that the compiler does for many pixels at once.
-    let (black, per_step) = (frame.black as f32, (1.0 / span) as f32);
-    let widest = pulp::Arch::new();
     let mut planes = match &picture.samples {
         Samples::U8(raw) => {
             let lines = Lines { raw, picture, region, full: white.min(255.0) as u8 };
-            match frame.gamma == 1.0 {
-                true => widest.dispatch(Linear { lines, weights, block_edges_px, black, per_step }),
-                false => widest.dispatch(Curved { lines, weights, block_edges_px, table: &table(1 << 8) }),
-            }
+            separated(lines, weights, block_edges_px, frame, span, 1 << 8)
         }
         Samples::U16(raw) => {
             let lines = Lines { raw, picture, region, full: white.min(65535.0) as u16 };
-            match frame.gamma == 1.0 {
-                true => widest.dispatch(Linear { lines, weights, block_edges_px, black, per_step }),
-                false => widest.dispatch(Curved { lines, weights, block_edges_px, table: &table(1 << 16) }),
-            }
+            separated(lines, weights, block_edges_px, frame, span, 1 << 16)
         }
     };
     for (plane, weights) in planes.iter_mut().zip(weights) {
-        plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) * per_step;
+        plane.step_of_light = (weights.iter().map(|w| w * w).sum::<f32>().sqrt()) / span as f32;
     }
     planes
 }
@@ -205,53 +194,43 @@ impl<T> Lines<'_, T> {
     }
 }
 
-/// Separation without gamma: raw value of no light, and the light of one raw step.
-struct Linear<'a, T, const N: usize> {
+/// `span` is that of raw values from no light to full scale, which are below `values`.
+fn separated<T: Copy + Ord + Into<f32> + Into<usize>, const N: usize>(
+    lines: Lines<T>,
+    weights: [[f32; 3]; N],
+    block_edges_px: [Option<usize>; N],
+    frame: &Frame,
+    span: f64,
+    values: u32,
+) -> [Plane; N] {
+    let widest = pulp::Arch::new();
+    // Without gamma, the light is a multiplication that the compiler does for many pixels at once; with it, a look-up.
+    if frame.gamma == 1.0 {
+        let (black, per_step) = (frame.black as f32, (1.0 / span) as f32);
+        let light_of = |raw: T| (Into::<f32>::into(raw) - black).max(0.0) * per_step;
+        return widest.dispatch(Separation { lines, weights, block_edges_px, light_of });
+    }
+    let light = |raw: u32| ((f64::from(raw) - frame.black) / span).max(0.0).powf(frame.gamma) as f32;
+    let table: Vec<f32> = (0..values).map(light).collect();
+    let light_of = |raw: T| table[Into::<usize>::into(raw)];
+    widest.dispatch(Separation { lines, weights, block_edges_px, light_of })
+}
+
+/// The lights of a region of a picture, by the light of each raw value.
+struct Separation<'a, T, F, const N: usize> {
     lines: Lines<'a, T>,
     weights: [[f32; 3]; N],
     block_edges_px: [Option<usize>; N],
-    black: f32,
-    per_step: f32,
+    light_of: F,
 }
 
 /// For the widest vector registers that this machine has; the arithmetic, and so the answer, is the same on all.
-impl<T: Copy + Ord + Into<f32>, const N: usize> pulp::NullaryFnOnce for Linear<'_, T, N> {
+impl<T: Copy + Ord, F: Fn(T) -> f32, const N: usize> pulp::NullaryFnOnce for Separation<'_, T, F, N> {
     type Output = [Plane; N];
 
     #[inline(always)]
     fn call(self) -> [Plane; N] {
-        let Self { lines, weights, block_edges_px, black, per_step } = self;
-        planes_of(
-            &lines,
-            weights,
-            block_edges_px,
-            #[inline(always)]
-            |raw: T| (raw.into() - black).max(0.0) * per_step,
-        )
-    }
-}
-
-/// Separation with gamma: the light of each raw value.
-struct Curved<'a, T, const N: usize> {
-    lines: Lines<'a, T>,
-    weights: [[f32; 3]; N],
-    block_edges_px: [Option<usize>; N],
-    table: &'a [f32],
-}
-
-impl<T: Copy + Ord + Into<usize>, const N: usize> pulp::NullaryFnOnce for Curved<'_, T, N> {
-    type Output = [Plane; N];
-
-    #[inline(always)]
-    fn call(self) -> [Plane; N] {
-        let Self { lines, weights, block_edges_px, table } = self;
-        planes_of(
-            &lines,
-            weights,
-            block_edges_px,
-            #[inline(always)]
-            |raw: T| table[raw.into()],
-        )
+        planes_of(&self.lines, self.weights, self.block_edges_px, self.light_of)
     }
 }
 

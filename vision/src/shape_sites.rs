@@ -168,8 +168,7 @@ fn usual_width_over_design(
     let of_group = |(key, look): (&(u16, i32, i32), &GroupLook)| {
         let members = groups.get(key)?;
         let [low, high] = prints[*members.first()?].outline.bounds();
-        let grown_px = look.edges[0]?.at_px + look.edges[2]?.at_px;
-        Some(std::iter::repeat_n(1.0 + grown_px / (high[0] - low[0]), members.len()))
+        Some(std::iter::repeat_n(1.0 + look.grown_px(0)? / (high[0] - low[0]), members.len()))
     };
     let mut ratios: Vec<f64> = looks.iter().filter_map(of_group).flatten().collect();
     ratios.sort_by(f64::total_cmp);
@@ -232,8 +231,7 @@ const EVENLY_ETCHED_PX: f64 = 0.5;
 
 /// … and one that is longer but not wider by more has another edge (the rim of its opening) for one of its own: by how much.
 fn oddly_grown_px(look: &GroupLook) -> f64 {
-    let grown = |axis: usize| Some(0.5 * (look.edges[axis]?.at_px + look.edges[axis + 2]?.at_px));
-    let odd_px = grown(0).zip(grown(1)).map_or(0.0, |(across, along)| (along - across).abs());
+    let odd_px = look.grown_px(0).zip(look.grown_px(1)).map_or(0.0, |(across, along)| 0.5 * (along - across).abs());
     (odd_px - EVENLY_ETCHED_PX).max(0.0)
 }
 

@@ -5,7 +5,7 @@ use crate::find::look::CoarseProfile;
 use crate::find::outline::Outline;
 use crate::find::outline_fit::Print;
 use crate::find::shape_candidates::{ShapeCandidate, Sought, edge_directions, likely_turns, shape_candidates, shells};
-use crate::side::{CLEARLY_ALIKE, SideView};
+use crate::side::{CLEARLY_ALIKE, SideView, area_mm2};
 use crate::view::PointPx;
 use crate::which_site::{Feature, Kind, Pattern, is_alike};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
@@ -123,6 +123,18 @@ impl Shapes {
         })
     }
 
+    /// Of several views together: each can hold no more features than fit into it at the pattern's pitch.
+    pub fn features_in(&self, views: &[&SideView], turn_rad: f64, pitch_mm: f64) -> [Vec<Feature>; 2] {
+        let mut by_sense: [Vec<Feature>; 2] = Default::default();
+        for view in views {
+            let fit_in = area_mm2(std::slice::from_ref(*view)) / pitch_mm.powi(2);
+            for (all, found) in by_sense.iter_mut().zip(self.features(view, turn_rad, fit_in.ceil() as usize)) {
+                all.extend(found);
+            }
+        }
+        by_sense
+    }
+
     /// Whether an outline that the view's edge cuts shows the given look; `None` where it is whole, or where half of it or more lies
     /// outside. Part of a feature looks like the edge of many things, so that only its absence is evidence.
     pub fn shows_cut(&self, view: &SideView, at_mm: PointMm, kind: Kind, look: &CoarseProfile) -> Option<bool> {
@@ -149,7 +161,7 @@ impl Shapes {
     }
 
     /// Features of a view that look like the pattern's sites at a turn of it or its quarter turns: dark ones, then bright ones.
-    pub fn features(&self, view: &SideView, turn_rad: f64, fit_in: usize) -> [Vec<Feature>; 2] {
+    fn features(&self, view: &SideView, turn_rad: f64, fit_in: usize) -> [Vec<Feature>; 2] {
         let per_mm = middle_px_per_mm(view);
         let (mut sought, mut kinds): (Vec<Sought>, Vec<Kind>) = (Vec::new(), Vec::new());
         for (class, outline) in self.classes.iter().enumerate() {
@@ -188,6 +200,11 @@ impl Shapes {
             of_sense.iter().map(feature).collect()
         })
     }
+}
+
+/// A turn and the three quarter turns from it, radians.
+pub(crate) fn quarters_from(turn_rad: f64) -> [f64; 4] {
+    [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| wrap_angle_rad(turn_rad + quarters * FRAC_PI_2))
 }
 
 /// Share of an outline's box, laid at `at`, that lies inside a plane of a size.

@@ -8,7 +8,7 @@ use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
 use crate::shape_sites::{self, Target};
-use crate::shapes::{Shapes, group_of};
+use crate::shapes::{Shapes, group_of, quarters_from};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, Sight};
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
@@ -254,17 +254,12 @@ fn seat_shapes(
     turns.truncate(MOST_TURNS_OF_SHAPES);
     let mut refused: Option<(f64, Refusal)> = None;
     for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
-        let mut by_sense: [Vec<Feature>; 2] = [Vec::new(), Vec::new()];
-        for view in &seen {
-            let fit_in = area_mm2(std::slice::from_ref(*view)) / pattern.pitch_mm.powi(2);
-            for (all, found) in by_sense.iter_mut().zip(shapes.features(view, turn, fit_in.ceil() as usize)) {
-                all.extend(found.into_iter().filter(|f| f.profile.contrast() > least_contrast));
-            }
-        }
-        let turns = [0.0, 1.0, 2.0, 3.0].map(|quarters: f64| landfit_part::wrap_angle_rad(turn + quarters * std::f64::consts::FRAC_PI_2));
-        let mut seatings: Vec<_> = by_sense
+        let turns = quarters_from(turn);
+        let mut seatings: Vec<_> = shapes
+            .features_in(&seen, turn, pattern.pitch_mm)
             .into_iter()
-            .map(|features| {
+            .map(|mut features| {
+                features.retain(|f| f.profile.contrast() > least_contrast);
                 let found = recognise_turned(&features, pattern, &window, &turns);
                 let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
                 let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
@@ -369,10 +364,8 @@ pub(crate) fn disc_radius_mm(side: Side, part: &Part) -> f64 {
 
 /// Root of the area's scale in the middle of a view's region.
 fn px_per_mm_in_middle(optics: &Optics, sights: &[Sight], index: usize) -> f64 {
-    let region = region_of(&optics.views[index], &optics.frame);
-    let middle = PointPx::new(f64::from(region.x) + f64::from(region.width) / 2.0, f64::from(region.y) + f64::from(region.height) / 2.0);
     let sight = &sights[index];
-    sight.px_per_mm(sight.mm(middle)).determinant().abs().sqrt()
+    sight.px_per_mm(sight.mm(region_of(&optics.views[index], &optics.frame).middle())).determinant().abs().sqrt()
 }
 
 impl SideView<'_> {

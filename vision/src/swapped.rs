@@ -34,24 +34,21 @@ pub(crate) fn signs(part: &Part, terminals: &Seen, lands: &Seen) -> Option<Swapp
     let of_terminals = is_others(terminals.outline_ratio, 1.0 / times).then_some("the terminals are seen as large as the lands should be");
     let of_lands = if lands.is_ring {
         Some("the lands show rings as balls do")
-    } else if lands.is_dark && !terminals.is_dark {
-        Some("the lands are dark and the terminals bright")
     } else {
         is_others(lands.outline_ratio, times).then_some("the lands are seen as large as the terminals should be")
     };
+    // By themselves, dark lands are lands that are dark.
+    let dark = (lands.is_dark && !terminals.is_dark).then_some("the lands are dark and the terminals bright");
     let mend = "check the tints of the two views in the bench file, the order of the pictures, and which light is on";
-    match (of_terminals, of_lands) {
+    match (of_terminals, of_lands.or(dark)) {
         (Some(a), Some(b)) => Some(Swapped::Surely(Refusal {
             code: ReasonCode::WrongPattern,
             view: None,
             turn_deg: None,
             text: format!("The two sides' lights seem to be swapped: {a}, and {b}. Before anything is turned, {mend}."),
         })),
-        // Dark lands alone are lands that are dark.
-        (None, Some(_)) if !lands.is_ring && lands.is_dark => None,
-        (Some(sign), None) | (None, Some(sign)) => {
-            Some(Swapped::Perhaps(format!("If the two sides' lights are swapped, the offset points the wrong way: {sign}; {mend}.")))
-        }
-        (None, None) => None,
+        _ => of_terminals.or(of_lands).map(|sign| {
+            Swapped::Perhaps(format!("If the two sides' lights are swapped, the offset points the wrong way: {sign}; {mend}."))
+        }),
     }
 }

@@ -345,6 +345,11 @@ impl SideEdge {
 }
 
 impl GroupLook {
+    /// How much wider (axis 0) or longer (1) than designed the group's features are seen, px; `None` where a side does not tell.
+    pub fn grown_px(&self, axis: usize) -> Option<f64> {
+        Some(self.edges[axis]?.at_px + self.edges[axis + 2]?.at_px)
+    }
+
     /// Learns the look about known places: of the sides that tell where the shape ends. `None` when no side shows an edge.
     #[must_use]
     pub fn learn<'a>(
