@@ -3,7 +3,7 @@
 use crate::ranges::Ranges;
 use crate::scene::{Blur, Frame, Light, Optics, SceneError, View};
 use crate::sight::Sight;
-use landfit_part::{Part, PointMm, Pose, Side};
+use landfit_part::{Part, PointMm, Pose, Side, Site};
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
@@ -60,6 +60,11 @@ pub(crate) fn state_optics(ranges: &Ranges, optics: &Optics, rng: &mut ChaCha8Rn
     stated
 }
 
+/// Half the narrow side of the widest of a site's pieces, mm.
+pub(crate) fn reach_mm(site: &Site, side: Side) -> f64 {
+    site.pieces(side).iter().map(|p| p.shape.narrow_mm() / 2.0).fold(0.0, f64::max)
+}
+
 /// How far one side's outlines reach beyond the picture's left, upper, right and lower edges, px; negative where they
 /// stay inside.
 pub(crate) fn overhang_px(optics: &Optics, side: Side, part: &Part, pose: &Pose) -> Result<[f64; 4], SceneError> {
@@ -71,7 +76,7 @@ pub(crate) fn overhang_px(optics: &Optics, side: Side, part: &Part, pose: &Pose)
         let px_per_mm = sight.px_per_mm(PointMm::ZERO);
         for site in &part.sites {
             let [x, y] = sight.px(pose.apply(site.centre_mm(side)));
-            let reach = px_per_mm * site.pieces(side).iter().map(|p| p.shape.narrow_mm() / 2.0).fold(0.0, f64::max);
+            let reach = px_per_mm * reach_mm(site, side);
             let beyond = [-0.5 - (x - reach), -0.5 - (y - reach), x + reach - (width - 0.5), y + reach - (height - 0.5)];
             for (w, b) in worst.iter_mut().zip(beyond) {
                 *w = w.max(b);

@@ -501,7 +501,7 @@ fn specialise(ranges: &Ranges, kind: SceneKind, plan: &GridPlan, scene: &mut Sce
         SceneKind::NoLands => scene.board_look.lands = None,
         SceneKind::Blank => make_blank(ranges, scene, rng),
         SceneKind::Smeared => {
-            let px_per_pitch = plan.pitch_mm * scene.optics.views[0].px_from_mm[0][0].hypot(scene.optics.views[0].px_from_mm[0][1]);
+            let px_per_pitch = plan.pitch_mm * scene.optics.views[0].px_per_mm();
             let is_motion = rng.random_bool(0.3);
             let (sigma, length) = (ranges.kinds.smear_pitches.draw(rng), ranges.kinds.motion_pitches.draw(rng));
             let smear_rad = rng.random_range(0.0..std::f64::consts::PI);

@@ -107,6 +107,13 @@ pub struct View {
     pub px_from_mm: [[f64; 3]; 3],
 }
 
+impl View {
+    /// px of a millimetre along picture x, where the view's homography has no perspective.
+    pub(crate) fn px_per_mm(&self) -> f64 {
+        self.px_from_mm[0][0].hypot(self.px_from_mm[0][1])
+    }
+}
+
 /// How one view's light falls and how sharp it is seen.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Light {

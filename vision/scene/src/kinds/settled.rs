@@ -1,8 +1,9 @@
 //! Whether what is in view of a pattern settles how it lies.
 
+use crate::bench_draw::reach_mm;
 use crate::scene::{Optics, SceneError};
 use crate::sight::Sight;
-use landfit_part::{Part, PointMm, Pose, Side, Site};
+use landfit_part::{Part, PointMm, Pose, Side};
 use std::collections::HashSet;
 use std::f64::consts::FRAC_PI_2;
 
@@ -15,8 +16,7 @@ pub fn fits_turned(optics: &Optics, side: Side, part: &Part, bench_from: &Pose) 
     let view = optics.views.iter().position(|v| v.shows == side).unwrap_or(0);
     let sight = Sight::new(optics, view)?;
     let px_per_mm = sight.px_per_mm(PointMm::ZERO);
-    let narrowest_mm = |site: &Site| site.pieces(side).iter().map(|p| p.shape.narrow_mm()).fold(0.0, f64::max);
-    let reach_px = px_per_mm * part.sites.iter().map(narrowest_mm).fold(0.0, f64::max) / 2.0;
+    let reach_px = px_per_mm * part.sites.iter().map(|s| reach_mm(s, side)).fold(0.0, f64::max);
     let centres: Vec<PointMm> = part.sites.iter().map(|s| s.centre_mm(side)).collect();
     let near_mm = 0.2 * part.pitch_mm(side).unwrap_or(1.0);
     // By cells of the size of a place, so that a place is looked up and not searched.

@@ -198,8 +198,7 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
         }
         Ugly::Glare => {
             let at = [rng.random_range(0.2..0.8), rng.random_range(0.2..0.8)];
-            let pitch_px = drawn.part.pitch_mm(Side::Part).unwrap_or(1.0)
-                * scene.optics.views[0].px_from_mm[0][0].hypot(scene.optics.views[0].px_from_mm[0][1]);
+            let pitch_px = drawn.part.pitch_mm(Side::Part).unwrap_or(1.0) * scene.optics.views[0].px_per_mm();
             // Ten rows lie within two standard deviations to either side.
             spoils.push(Spoil::Glare { at, sigma_px: [2.5 * pitch_px, 2.5 * pitch_px], light: all.glare.draw(rng) });
         }
