@@ -41,12 +41,11 @@ impl Needs {
     /// Of a bench as its file has it.
     #[must_use]
     pub fn of(bench: &Bench) -> Self {
-        let exposures = bench.optics.views.iter().map(|v| v.exposure + 1).max().unwrap_or(1);
         let light = |exposure: usize| {
             let view = bench.optics.views.iter().find(|v| v.exposure == exposure)?;
             Some(Light { name: words::light_on(view.shows).to_owned(), tint: view.tint })
         };
-        Self { lights: (0..exposures).filter_map(light).collect(), gamma: bench.optics.frame.gamma }
+        Self { lights: (0..bench.optics.exposures()).filter_map(light).collect(), gamma: bench.optics.frame.gamma }
     }
 
     /// How many pictures one look takes.

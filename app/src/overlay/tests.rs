@@ -1,4 +1,4 @@
-//! The marked picture on rendered exposures with answers made from their truth.
+//! The marked picture's layout, with answers made from a truth.
 
 use super::*;
 use landfit_calibration::bench::Stands;
@@ -6,7 +6,6 @@ use landfit_calibration::judgement::judge;
 use landfit_calibration::moves::{Known, plan};
 use landfit_part::{Piece, Pose, Site};
 use landfit_rehearsal::scenario;
-use landfit_scene::{Defect, DefectKind, SceneKind};
 use landfit_vision::answer::{Alignment, Fit, Orientation, ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, SuspectKind};
 use landfit_vision::picture::Samples;
 use nalgebra::{Matrix2, Matrix3};
@@ -53,26 +52,6 @@ impl Case {
         let resize = Matrix3::new(px_per_px, 0.0, centre[0], 0.0, px_per_px, centre[1], 0.0, 0.0, 1.0);
         self.bench.optics.views.iter_mut().for_each(|v| v.px_from_mm = resize * v.px_from_mm);
         self
-    }
-
-    fn rendered(&self) -> Vec<Picture> {
-        let mut scene = landfit_scene::draw(SceneKind::GoodLight, 5).unwrap().scene;
-        (scene.part, scene.board) = (self.part.clone(), self.part.clone());
-        (scene.bench_from_part, scene.bench_from_board) = (self.bench_from_part, ON_BENCH);
-        scene.optics.frame.size_px = self.bench.optics.frame.size_px;
-        for (view, stated) in scene.optics.views.iter_mut().zip(&self.bench.optics.views) {
-            let m = stated.px_from_mm;
-            (view.exposure, view.tint) = (stated.exposure, stated.tint);
-            view.px_from_mm = [0, 1, 2].map(|r| [m[(r, 0)], m[(r, 1)], m[(r, 2)]]);
-        }
-        scene.clutter.clear();
-        let listed = |side, list: &[(&'static str, SiteState)]| -> Vec<Defect> {
-            list.iter().filter_map(|(site, state)| Some(Defect { side, site: (*site).into(), kind: defect(*state)? })).collect()
-        };
-        scene.defects = listed(Side::Part, &self.terminals);
-        scene.defects.extend(listed(Side::Board, &self.lands));
-        let pictures = landfit_scene::render(&scene).unwrap().pictures;
-        pictures.iter().map(|p| Picture::from(p.to_image().unwrap())).collect()
     }
 
     fn blank(&self) -> Vec<Picture> {
@@ -154,18 +133,6 @@ impl Case {
     }
 }
 
-fn defect(state: SiteState) -> Option<DefectKind> {
-    Some(match state {
-        SiteState::Good | SiteState::Suspect(SuspectKind::Odd) => return None,
-        SiteState::Absent => DefectKind::Missing,
-        SiteState::Hidden => DefectKind::Hidden { brightness: 3.0, sigma_mm: 0.35 },
-        SiteState::Suspect(SuspectKind::Bridge) => DefectKind::Bridged { to: "D8".into(), width: 0.5 },
-        SiteState::Suspect(SuspectKind::Small) => DefectKind::Size { ratio: 0.7 },
-        SiteState::Suspect(SuspectKind::Large) => DefectKind::Size { ratio: 1.3 },
-        SiteState::Suspect(SuspectKind::Displaced) => DefectKind::Displaced { by_mm: [0.09, 0.054] },
-    })
-}
-
 fn grid_part(side: usize, pitch_mm: f64) -> Part {
     let mut part = scenario::default_part().unwrap();
     let half = (side as f64 - 1.0) / 2.0;
@@ -240,59 +207,6 @@ fn assert_well_set(sheet: &Sheet, what: &str) {
             assert!(!area.grown(-0.5).overlaps(&its.grown(-0.5)), "{what}: {name} {area:?} overlaps {other} {its:?}");
         }
     }
-}
-
-/// Draws every state of the picture, to be looked at: `cargo test -p landfit overlay -- --ignored`, then the folder in
-/// `LANDFIT_SHEETS` (else that of temporary files).
-#[test]
-#[ignore = "writes pictures to be looked at"]
-fn every_state_is_drawn_to_be_looked_at() {
-    let folder = std::env::var_os("LANDFIT_SHEETS").map_or_else(std::env::temp_dir, Into::into);
-    let only = std::env::var("LANDFIT_SHEET").ok();
-    let save = |name: &str, case: &Case, answer: &Answer| {
-        if only.as_deref().is_none_or(|o| o == name) {
-            let drawn = case.drawn(&case.rendered(), answer);
-            drawn.save(folder.join(format!("{name}.png"))).unwrap();
-            image::imageops::grayscale(&drawn).save(folder.join(format!("{name}-in-grey.png"))).unwrap();
-            let detail = image::imageops::crop_imm(&drawn, drawn.width() / 5, drawn.height() / 14, 900, 700).to_image();
-            detail.save(folder.join(format!("{name}-at-true-size.png"))).unwrap();
-        }
-    };
-    let mut case = Case::with_offset(OUTSIDE);
-    save("outside", &case, &case.answer());
-    case.known.reading_turns.extend([("X".into(), 3.27), ("R".into(), 3.0)]);
-    case.known.last_sense.extend(["R", "X", "Y"].map(|n| (n.to_owned(), landfit_calibration::bench::Sense::Anticlockwise)));
-    let two = Case { known: case.known.clone(), ..Case::with_offset(OUTSIDE).in_two_exposures() };
-    save("two", &two, &two.answer());
-    let case = Case::with_offset(WITHIN);
-    save("within", &case, &case.answer());
-    let mut case = Case::with_offset(Pose::new(0.064, 0.041, 0.0012));
-    case.sigma_mm = 0.004;
-    let mut answer = case.answer();
-    answer.alignment.orientation = Orientation::Open;
-    save("undecided", &case, &answer);
-    let case = defects();
-    save("defects", &case, &case.answer());
-    let case = Case::with_offset(Pose::new(0.9, -0.7, 0.11));
-    save("far", &case, &case.answer());
-    let refused = Case::refused(
-        ReasonCode::WrongPattern,
-        Some(0),
-        "Features stand 1.00 mm apart; the part file puts the balls 0.80 mm apart. Check that this is the right part file, the right part and the right bench file.",
-    );
-    save("refused", &case, &refused);
-    let case = Case::with_offset(OUTSIDE).sized(320, 240, 0.25);
-    save("tiny", &case, &case.answer());
-    let case = Case::with_offset(OUTSIDE).sized(640, 480, 0.5);
-    save("small", &case, &case.answer());
-    let mut case = Case::with_offset(OUTSIDE).sized(2592, 1944, 2.02).in_two_exposures();
-    case.bench.adjusters[0].stands = Some(Stands::Left);
-    case.bench.adjusters[2].stands = Some(Stands::Far);
-    save("large", &case, &case.answer());
-    let mut case = Case::with_offset(OUTSIDE);
-    case.part = grid_part(48, 0.25);
-    case.part.accept_miss_mm = None;
-    save("thousands", &case, &case.answer());
 }
 
 #[test]

@@ -171,16 +171,11 @@ impl Calibrating {
 
     fn take_in(&mut self, frame: &Frame, reading: Option<f64>, time: &str) -> anyhow::Result<Vec<Sentence>> {
         let optics = &self.edit.bench.optics;
-        let frame_px = optics.frame.size_px;
         let format = pictures::kind(frame.pictures.first().context(words::NO_LOOK_YET)?, frame.from_jpeg);
         if self.format.as_ref().is_some_and(|f| *f != format) {
             bail!(words::another_format(&format, self.format.as_deref().unwrap_or_default()));
         }
-        for picture in &frame.pictures {
-            if [picture.width_px, picture.height_px] != frame_px.map(|n| n as usize) {
-                bail!(words::another_size([picture.width_px, picture.height_px], frame_px));
-            }
-        }
+        frame.pictures.iter().enumerate().try_for_each(|(index, picture)| optics.frame.fitting(picture, index))?;
         let said = match &mut self.step {
             Step::Lights { step, shots } => {
                 let (shot, _) = step.next().context(words::NOTHING_MORE)?;

@@ -59,7 +59,7 @@ fn kept(table: &Table) -> (std::path::PathBuf, std::collections::BTreeMap<String
 }
 
 /// A part whose pattern looks the same turned by a quarter.
-fn full_grid() -> String {
+pub fn full_grid() -> String {
     let drawing = landfit_part::generate::GridDrawing {
         name: "Full grid".into(),
         rows: 8,

@@ -18,6 +18,6 @@ pub mod subject;
 pub mod units;
 
 #[cfg(test)]
-mod desk_tests;
+pub mod desk_tests;
 #[cfg(test)]
 mod tests;

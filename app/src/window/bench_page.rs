@@ -4,7 +4,7 @@ use super::align_page::sentence_ui;
 use super::calibrate_ui::{CalibrateView, begin_ui, calibrating_ui};
 use super::look;
 use super::part_page::path_ui;
-use super::{Ask, words};
+use super::{Ask, typed_number, words};
 use crate::settings::SourceChoice;
 use crate::state::desk::Command;
 use crate::state::shown::{Sentence, Shown, Tone};
@@ -41,17 +41,15 @@ impl FoundCamera {
     pub fn look(device: Device) -> Self {
         let (mut offers, mut trouble) = (Vec::new(), None);
         match landfit_camera::camera::offers(&device) {
-            Ok(all) => offers = all.iter().filter(|o| o.is_whole()).map(|o| (o.pixels, o.size_px)).collect(),
+            Ok(all) => {
+                for offer in all.iter().filter(|o| o.is_whole()).map(|o| (o.pixels, o.size_px)) {
+                    if !offers.contains(&offer) {
+                        offers.push(offer);
+                    }
+                }
+            }
             Err(error) => trouble = Some(format!("{error}: {}", error.advice())),
         }
-        let mut once: Vec<(Pixels, [usize; 2])> = Vec::new();
-        offers.retain(|o| {
-            let is_new = !once.contains(o);
-            if is_new {
-                once.push(*o);
-            }
-            is_new
-        });
         Self { name: device.name, offers, trouble }
     }
 }
@@ -176,7 +174,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
                     let edit = ui.add(edit);
                     edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, words::reading_of(&adjuster.name)));
                     if edit.changed() {
-                        let reading = text.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
+                        let reading = typed_number(&text);
                         asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));
                     }
                     if edit.has_focus() {

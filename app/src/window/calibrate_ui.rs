@@ -4,7 +4,7 @@ use super::align_page::{AlignView, rehearsal_ui, sentence_ui};
 use super::look;
 use super::picture_pane::PictureView;
 use super::settings_page::choice;
-use super::{Ask, words};
+use super::{Ask, typed_number, words};
 use crate::state::calibrating::{Begin, Order, RunChoice, TargetChoice};
 use crate::state::desk::Command;
 use crate::state::shown::{BenchPanel, CalibratingPanel, PictureState, Shown};
@@ -63,10 +63,6 @@ impl Default for CalibrateView {
 
 fn ask(order: Order) -> Ask {
     Ask::Desk(Command::Calibrate(order))
-}
-
-fn number(text: &str) -> Option<f64> {
-    text.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite())
 }
 
 /// Which calibration is to begin, with what it needs to know.
@@ -159,7 +155,7 @@ fn line_ui(ui: &mut Ui, name: &str, text: &mut String) -> egui::Response {
 /// What was chosen, where it is said well enough.
 fn begin(panel: &BenchPanel, view: &CalibrateView) -> Result<Begin, &'static str> {
     let target = || -> Result<TargetChoice, &'static str> {
-        let pitch = || number(&view.pitch_mm).ok_or(words::TARGET_MM);
+        let pitch = || typed_number(&view.pitch_mm).ok_or(words::TARGET_MM);
         Ok(match view.target {
             0 => TargetChoice::Dots(pitch()?),
             1 => TargetChoice::Staggered(pitch()?),
@@ -173,14 +169,14 @@ fn begin(panel: &BenchPanel, view: &CalibrateView) -> Result<Begin, &'static str
         Which::Lights => Begin::Lights,
         Which::Scale => {
             let empty = view.ruler_percent.trim().is_empty();
-            let limit = if empty { None } else { Some(number(&view.ruler_percent).ok_or(words::RULER_LIMIT)?) };
+            let limit = if empty { None } else { Some(typed_number(&view.ruler_percent).ok_or(words::RULER_LIMIT)?) };
             Begin::Scale(target()?, limit)
         }
         Which::Day => Begin::Day(target()?, view.lies),
         Which::Run => {
             let adjuster = panel.adjusters.get(view.adjuster).ok_or(words::WHICH_SCREW)?.name.clone();
             let thimble = thimbles().nth(view.thimble).ok_or(words::WHICH_THIMBLE)?.to_owned();
-            let [from, to] = view.between.each_ref().map(|t| number(t).ok_or(words::TWO_READINGS));
+            let [from, to] = view.between.each_ref().map(|t| typed_number(t).ok_or(words::TWO_READINGS));
             Begin::Run(RunChoice { adjuster, thimble, between: [from?, to?], extent: view.extent })
         }
     })
@@ -206,7 +202,7 @@ pub fn calibrating_ui(ui: &mut Ui, shown: &Shown, panel: &CalibratingPanel, view
                 view.reading = (panel.progress.clone(), format!("{asked:.4}"));
             }
             let _ = line_ui(ui, words::SET_READING, &mut view.reading.1);
-            number(&view.reading.1)
+            typed_number(&view.reading.1)
         });
         let readable = reading.is_none_or(|r| r.is_some());
         if ui.add_enabled(panel.wanted.is_some() && readable, egui::Button::new(words::TAKE_PICTURE)).clicked() {

@@ -554,6 +554,11 @@ fn dropped(path: &Path) -> Ask {
     Ask::Desk(if is_bench { Command::TakeBench(path.to_owned()) } else { Command::TakePart(path.to_owned()) })
 }
 
+/// A number as it was typed, with a point or a comma.
+fn typed_number(text: &str) -> Option<f64> {
+    text.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite())
+}
+
 /// What sounds: nothing where the picture does not tell how things are now.
 fn heard(shown: &Shown) -> Option<f64> {
     shown.align.nearness.filter(|_| shown.picture != PictureState::Old)

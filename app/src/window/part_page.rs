@@ -2,7 +2,7 @@
 
 use super::align_page::sentence_ui;
 use super::look;
-use super::{Ask, words};
+use super::{Ask, typed_number, words};
 use crate::state::desk::Command;
 use crate::state::shown::{PartPanel, Shown};
 use eframe::egui::{self, Align, Pos2, Rect, RichText, ScrollArea, Sense, Shape, Stroke, Ui, Vec2};
@@ -149,7 +149,7 @@ fn grid_ui(ui: &mut Ui, view: &mut PartView, asks: &mut Vec<Ask>) {
 /// Makes the part of what was typed and asks for it to be written and taken.
 fn made(entry: &GridEntry) -> anyhow::Result<Ask> {
     use anyhow::Context;
-    let number = |text: &str, what: &str| text.trim().replace(',', ".").parse::<f64>().with_context(|| words::write_a_number(what));
+    let number = |text: &str, what: &str| typed_number(text).with_context(|| words::write_a_number(what));
     let count = |text: &str, what: &str| text.trim().parse::<u32>().with_context(|| words::write_a_whole_number(what));
     let pitch_mm = number(&entry.pitch_mm, words::GRID_PITCH)?;
     let (rows, columns) = (count(&entry.rows, words::GRID_ROWS)?, count(&entry.columns, words::GRID_COLUMNS)?);

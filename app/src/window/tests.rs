@@ -4,6 +4,7 @@ use super::shot::{AtOnce, AtOnceHandle};
 use super::{App, Page, open, words};
 use crate::settings::{Ground, Settings};
 use crate::state::desk::Command;
+use crate::state::desk_tests::full_grid;
 use crate::state::job::JobState;
 use crate::state::shown::PictureState;
 use eframe::egui::accesskit::Role;
@@ -373,20 +374,7 @@ fn an_old_picture_is_said_and_nothing_is_accepted_on_it() {
 fn a_pattern_that_looks_the_same_turned_asks_where_its_first_ball_was_seen() {
     // Full square grids have no end that tells: the person must.
     let (mut harness, table) = ordinary(|behind| {
-        let drawing = landfit_part::generate::GridDrawing {
-            name: "Full grid".into(),
-            rows: 8,
-            columns: 8,
-            pitch_mm: [0.8; 2],
-            ball_mm: 0.45,
-            land_mm: 0.36,
-            body_mm: [7.0; 2],
-            depopulation: landfit_part::generate::Depopulation::default(),
-            marks: Vec::new(),
-            accept_miss_mm: Some(0.09),
-        };
-        let full = landfit_part::generate::ball_grid(&drawing).unwrap();
-        behind.put_part(landfit_part::file::to_toml(&full));
+        behind.put_part(full_grid());
         good(behind);
     });
     assert_eq!(table.behind.0.borrow().shown().align.confirm.as_deref(), Some("A1"));

@@ -481,12 +481,6 @@ pub fn another_format(this: &str, first: &str) -> String {
     format!("this is an {this} picture, the first was an {first} one: take all of them in the format that you work in")
 }
 
-/// Pictures of another size.
-#[must_use]
-pub fn another_size([w, h]: [usize; 2], bench: [u32; 2]) -> String {
-    format!("the picture is {w} x {h} px, but the bench's frame is {} x {} px: use the bench's camera settings", bench[0], bench[1])
-}
-
 /// What a laying down of the target showed.
 #[must_use]
 pub fn laid_down(marks: &[usize], covered_share: f64) -> String {

@@ -397,12 +397,4 @@ mod tests {
         assert_eq!(trial(3, 7).expect("a table"), trial(3, 7).expect("a table"));
         assert_ne!(trial(3, 7).expect("a table"), trial(3, 8).expect("a table"));
     }
-
-    #[test]
-    #[ignore = "the whole table: minutes; landfit calibrate trial prints it"]
-    fn all_of_a_thousand() {
-        for f in trial(1000, 1).expect("a table") {
-            println!("{f:?}");
-        }
-    }
 }
