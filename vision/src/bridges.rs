@@ -211,15 +211,19 @@ fn is_known_at(view: &SideView, p: PointPx) -> bool {
 }
 
 fn light_at(view: &SideView, p: PointPx) -> Option<f64> {
-    let (x, y) = (p.x.floor(), p.y.floor());
-    if x < 0.0 || y < 0.0 || x as usize + 1 >= view.plane.width || y as usize + 1 >= view.plane.height {
+    let (width, light) = (view.plane.width, &view.plane.light);
+    if !(p.x >= 0.0 && p.y >= 0.0) {
         return None;
     }
-    let (fx, fy) = (p.x - x, p.y - y);
-    let i = y as usize * view.plane.width + x as usize;
-    let l = |j: usize| f64::from(view.plane.light[j]);
-    let w = view.plane.width;
-    Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + w) * (1.0 - fx) + l(i + w + 1) * fx) * fy)
+    // Of what is not negative, cutting off is rounding down.
+    let (x, y) = (p.x as usize, p.y as usize);
+    if x + 1 >= width || y + 1 >= view.plane.height {
+        return None;
+    }
+    let (fx, fy) = (p.x - x as f64, p.y - y as f64);
+    let i = y * width + x;
+    let l = |j: usize| f64::from(light[j]);
+    Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + width) * (1.0 - fx) + l(i + width + 1) * fx) * fy)
 }
 
 /// What ways look like where nothing joins.
