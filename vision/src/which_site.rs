@@ -6,84 +6,19 @@
 //! sides counts (the decision rule of star-field matchers, Lang et al. 2010, doi:10.1088/0004-6256/139/5/1782, with the
 //! chance density measured in this very picture).
 
+mod pattern;
+mod votes;
+
 use crate::find::look::CoarseProfile;
 use crate::nearby::Nearby;
 use crate::pose::fit_rigid;
 use landfit_part::{PointMm, Pose, wrap_angle_rad};
+use pattern::Places;
+pub use pattern::{Kind, Pattern};
 use rustc_hash::FxHashMap;
-use std::f64::consts::{FRAC_PI_2, PI, TAU};
+use std::f64::consts::{FRAC_PI_2, PI};
 use std::num::NonZero;
-
-/// What a feature or a site shows: which outline, and how it is turned.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Kind {
-    /// Features match sites of the same class only.
-    pub class: u16,
-    /// How it is turned, radians anticlockwise.
-    pub angle_rad: f64,
-    /// The turn after which it looks the same; 0 for a disc.
-    pub period_rad: f64,
-    /// A long outline is found less closely along itself: by so much more it may lie off, mm.
-    pub slack_mm: f64,
-}
-
-/// Turns that differ by less match: a feature was found at a turn that is good to a few degrees.
-const SAME_ANGLE_RAD: f64 = 0.3;
-
-impl Kind {
-    /// Discs of one size.
-    pub const DISC: Self = Self { class: 0, angle_rad: 0.0, period_rad: 0.0, slack_mm: 0.0 };
-
-    /// Turned by an angle, radians.
-    #[must_use]
-    pub fn turned(self, by_rad: f64) -> Self {
-        if self.period_rad <= 0.0 { self } else { Self { angle_rad: wrap_angle_rad(self.angle_rad + by_rad), ..self } }
-    }
-
-    /// Its mirror image in a line along y.
-    fn mirrored(self) -> Self {
-        Self { angle_rad: -self.angle_rad, ..self }
-    }
-
-    /// Whether it is turned as another of its class, to within an angle.
-    #[must_use]
-    pub fn is_turned_like(self, other: Self, within_rad: f64) -> bool {
-        let off = self.angle_rad - other.angle_rad;
-        self.period_rad <= 0.0 || (off - (off / self.period_rad).round() * self.period_rad).abs() <= within_rad
-    }
-
-    fn agrees(self, other: Self) -> bool {
-        self.class == other.class && self.is_turned_like(other, SAME_ANGLE_RAD)
-    }
-}
-
-/// Things by place and kind.
-struct Places {
-    near: Nearby,
-    kinds: Vec<Kind>,
-    points: Vec<PointMm>,
-    is_plain: bool,
-}
-
-impl Places {
-    fn new(places: &[PointMm], kinds: Vec<Kind>) -> Self {
-        let is_plain = kinds.iter().all(|k| k.class == 0 && k.period_rad <= 0.0);
-        Self { near: Nearby::new(places), kinds, points: places.to_vec(), is_plain }
-    }
-
-    /// Distance (mm) and index of the nearest one of a kind within `reach_mm`, and its slack along its longer way.
-    fn nearest(&self, at: PointMm, kind: Kind, reach_mm: f64) -> Option<(f64, usize)> {
-        const SOME: NonZero<usize> = NonZero::new(8).unwrap();
-        if self.is_plain {
-            return self.near.nearest(at, reach_mm).filter(|_| kind.class == 0);
-        }
-        let lies_there = |i: usize| {
-            let off = (self.points[i] - at).rotated(-kind.angle_rad);
-            off.x.hypot((off.y.abs() - kind.slack_mm).max(0.0)) <= reach_mm
-        };
-        self.near.several(at, SOME).into_iter().find(|(_, i)| self.kinds[*i].agrees(kind) && lies_there(*i))
-    }
-}
+use votes::{likely_shifts, likely_turns};
 
 /// A feature of one side, in the bench frame, from any view of that side.
 #[derive(Debug, Clone, Copy)]
@@ -98,31 +33,6 @@ pub struct Feature {
     pub profile: CoarseProfile,
     /// Its outline.
     pub kind: Kind,
-}
-
-/// A pattern to be recognised: the designed centres of one side, part frame, and which turns of it look the same.
-#[derive(Debug, Clone)]
-pub struct Pattern {
-    /// Designed centres, part frame, mm; index = site.
-    pub centres_mm: Vec<PointMm>,
-    /// What stands at each.
-    kinds: Vec<Kind>,
-    /// Smallest distance between two of them, mm.
-    pub pitch_mm: f64,
-    /// What nearness is a share of, mm: the pitch, or less where few sites stand further apart than they are wide.
-    nearness_mm: f64,
-    /// Motions that carry the pattern onto itself, the identity first.
-    pub same: Vec<Pose>,
-    /// Whether the mirror image, turned somehow, is the pattern again.
-    mirror_is_same: bool,
-    /// Vectors between nearest neighbours.
-    neighbours: Vec<PointMm>,
-    /// For each site its nearest others, distance (mm) and index, nearest first.
-    nearest: Vec<Vec<(f64, usize)>>,
-    /// Centroid, mm.
-    centroid_mm: PointMm,
-    /// About which a pattern turned by a quarter, and by half a turn, falls onto itself best, mm.
-    turned_about_mm: [PointMm; 2],
 }
 
 /// One way to lay the pattern over the features.
@@ -201,32 +111,12 @@ pub enum Unrecognised {
     },
 }
 
-/// Of so many sites it is asked whether they fall onto others when the pattern is turned.
-const MOST_ASKED_OF_TURN: usize = 64;
-/// So few sites are laid over clutter easily.
-const FEWEST_SITES: usize = 6;
-/// Leads and pads in rows stand about this many of their widths apart.
-const PITCH_OVER_WIDTH: f64 = 2.2;
 /// A feature lies at a site when it is nearer than this share of the pitch.
 const NEAR_SHARE: f64 = 0.22;
 /// The first fit, from a vote good to half a bin and half a degree, may be off by more.
 const FIRST_NEAR_SHARE: f64 = 0.36;
-/// Neighbour vectors may differ from the design's length by this share (scale error and coarse centres).
-const LENGTH_TOLERANCE: f64 = 0.13;
-/// Bin of the vote over shifts, as a share of the pitch.
-const SHIFT_BIN_SHARE: f64 = 0.25;
-/// At most so many features vote for shifts with all sites; all are counted afterwards.
-const MOST_VOTERS: usize = 120;
-/// At most so many features vote for turns, each with its neighbours: a thousand votes or more.
-const MOST_TURN_VOTERS: usize = 160;
-/// Turns that are looked at closely.
-const MOST_TURNS: usize = 8;
-/// Shifts of each turn that are looked at closely.
-const MOST_SHIFTS: usize = 5;
 /// Of all turns and shifts, those with the most votes that are fitted; all of them where a comb of leads votes for many.
 const MOST_FIRSTS: usize = 24;
-/// Fewer sites than this vote one by one.
-const FEW_SITES: usize = 12;
 /// Sites that settle a pose at first.
 const MOST_SETTLERS: usize = 96;
 /// Where so few of those have a feature, a corner of the pattern is in view, and all sites settle the pose.
@@ -235,10 +125,6 @@ const LEAST_SETTLERS: usize = 12;
 const MOST_CLOSE_LOOKS: usize = 24;
 /// How often a rival may take the best one's place.
 const MOST_CHANGES_OF_MIND: usize = 4;
-/// Distinct steps to neighbours that are kept of an irregular pattern.
-const MOST_NEIGHBOUR_STEPS: usize = 24;
-/// Steps that a rival seating may be away: a square grid has 12 within two steps.
-const MOST_NEAR_STEPS: usize = 32;
 /// A feature that looks less like the others than this is another thing.
 pub const LEAST_LIKENESS: f64 = 0.6;
 /// Contrast below this share of the others' is another thing.
@@ -246,192 +132,6 @@ pub const LEAST_CONTRAST: f64 = 0.35;
 /// However clean the picture, one site in 200 may lack its feature and one empty place in 300 may show one.
 const MOST_SURE_SEEN: f64 = 0.995;
 const LEAST_CHANCE: f64 = 0.0033;
-
-impl Pattern {
-    /// The pattern of designed centres of discs of one size; `None` below three sites or when all fall together.
-    #[must_use]
-    pub fn new(centres_mm: Vec<PointMm>) -> Option<Self> {
-        let kinds = vec![Kind::DISC; centres_mm.len()];
-        Self::of_kinds(centres_mm, kinds)
-    }
-
-    /// The pattern of designed centres and of what stands at each; `None` below three sites, when all fall together, or when
-    /// the two are not equally many.
-    #[must_use]
-    pub fn of_kinds(centres_mm: Vec<PointMm>, kinds: Vec<Kind>) -> Option<Self> {
-        if kinds.len() != centres_mm.len() {
-            return None;
-        }
-        const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
-        if centres_mm.len() < 3 {
-            return None;
-        }
-        let near = Nearby::new(&centres_mm);
-        let mut pitch_mm = f64::INFINITY;
-        let mut neighbours: Vec<PointMm> = Vec::new();
-        let nearest: Vec<Vec<(f64, usize)>> =
-            centres_mm.iter().map(|c| near.several(*c, NEIGHBOURS).into_iter().filter(|(d, _)| *d > 1e-9).collect()).collect();
-        for of_site in &nearest {
-            pitch_mm = of_site.first().map_or(pitch_mm, |n| pitch_mm.min(n.0));
-        }
-        if !pitch_mm.is_finite() {
-            return None;
-        }
-        for (centre, of_site) in centres_mm.iter().zip(&nearest) {
-            let Some((least, _)) = of_site.first() else { continue };
-            for (_, i) in of_site.iter().filter(|(d, _)| *d <= 1.06 * least) {
-                let step = centres_mm[*i] - *centre;
-                if neighbours.len() < MOST_NEIGHBOUR_STEPS && !neighbours.iter().any(|n| n.distance(step) < 0.02 * pitch_mm) {
-                    neighbours.push(step);
-                }
-            }
-        }
-        let centroid_mm = centres_mm.iter().fold(PointMm::ZERO, |s, c| s + *c) * (1.0 / centres_mm.len() as f64);
-        let (same, mirror_is_same) = (Vec::new(), false);
-        let mut pattern = Self {
-            centres_mm,
-            kinds,
-            pitch_mm,
-            nearness_mm: pitch_mm,
-            same,
-            mirror_is_same,
-            neighbours,
-            nearest,
-            centroid_mm,
-            turned_about_mm: [centroid_mm; 2],
-        };
-        pattern.turned_about_mm = [FRAC_PI_2, PI].map(|turn| pattern.turning_point(turn, &near));
-        pattern.same =
-            pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
-        // A pattern that is its own mirror image is so about its centroid, whatever it is turned about.
-        let mirrored_about = |about: PointMm, t: &Pose, c: PointMm, k: Kind| {
-            (t.apply(PointMm::new(2.0 * about.x - c.x, c.y)), k.mirrored().turned(t.theta_rad))
-        };
-        pattern.mirror_is_same = [[centroid_mm; 2], pattern.turned_about_mm]
-            .into_iter()
-            .any(|about| turns_about(about).iter().any(|t| pattern.coincides(&near, |c, k| mirrored_about(about[1], t, c, k))));
-        Some(pattern)
-    }
-
-    /// Few sites far apart would be laid over clutter at the reach of their pitch: theirs is that of usual rows of their width.
-    pub(crate) fn judge_nearness_by_width(&mut self, width_mm: f64) {
-        if self.centres_mm.len() <= FEWEST_SITES {
-            self.nearness_mm = self.nearness_mm.min(PITCH_OVER_WIDTH * width_mm);
-        }
-    }
-
-    /// Of all poses that look the same as `pose`, the one turned nearest to `nominal_rad`.
-    #[must_use]
-    pub fn nearest_turn(&self, pose: Pose, nominal_rad: f64) -> Pose {
-        let off = |p: &Pose| wrap_angle_rad(p.theta_rad - nominal_rad).abs();
-        self.same.iter().map(|s| pose.after(s)).min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(pose)
-    }
-
-    /// Where sites are absent on one side alone, the centroid lies off the middle of the lattice, and a pattern turned about it would
-    /// lie between the places; where rows are staggered, so it does about the middle. Of both, of the site nearest the middle, and of
-    /// the points half way to its neighbours, the one about which most sites find another.
-    fn turning_point(&self, turn: f64, near: &Nearby) -> PointMm {
-        let finds = |about: PointMm| -> usize {
-            let asked = self.centres_mm.iter().step_by(self.centres_mm.len().div_ceil(MOST_ASKED_OF_TURN));
-            asked.filter(|c| near.nearest(about + (**c - about).rotated(turn), 0.1 * self.pitch_mm).is_some()).count()
-        };
-        let mut best = (finds(self.centroid_mm), self.centroid_mm);
-        let (low, high) = self.centres_mm.iter().fold((self.centroid_mm, self.centroid_mm), |(low, high), c| {
-            (PointMm::new(low.x.min(c.x), low.y.min(c.y)), PointMm::new(high.x.max(c.x), high.y.max(c.y)))
-        });
-        let middle = (low + high) * 0.5;
-        let nearest = (0..self.centres_mm.len())
-            .min_by(|a, b| self.centres_mm[*a].distance(middle).total_cmp(&self.centres_mm[*b].distance(middle)))
-            .unwrap_or(0);
-        let site = self.centres_mm[nearest];
-        let half_ways = self.nearest[nearest].iter().map(|(_, i)| (site + self.centres_mm[*i]) * 0.5);
-        for about in [middle, site].into_iter().chain(half_ways) {
-            let found = finds(about);
-            if found > best.0 {
-                best = (found, about);
-            }
-        }
-        best.1
-    }
-
-    /// No turn, and the three others.
-    fn quarter_turns(&self) -> [Pose; 4] {
-        turns_about(self.turned_about_mm)
-    }
-
-    /// The mirror image of a point in the line along y through the point that half turns are about.
-    fn mirror(&self, p: PointMm) -> PointMm {
-        PointMm::new(2.0 * self.turned_about_mm[1].x - p.x, p.y)
-    }
-
-    fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
-        // The centroid of an outline with a cut corner lies off the middle: such a shape is turned about its middle all the same.
-        let is_plain = self.kinds.iter().all(|k| k.period_rad <= 0.0);
-        let reach_mm = if is_plain { 0.05 } else { 0.15 } * self.pitch_mm;
-        self.sites().all(|(c, k)| {
-            let (at, kind) = motion(c, k);
-            near.nearest(at, reach_mm).is_some_and(|(_, i)| self.kinds[i].agrees(kind))
-        })
-    }
-
-    fn sites(&self) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
-        self.centres_mm.iter().copied().zip(self.kinds.iter().copied())
-    }
-
-    /// For each site its nearest others, distance (mm) and index, nearest first.
-    pub(crate) fn nearest(&self) -> &[Vec<(f64, usize)>] {
-        &self.nearest
-    }
-
-    /// Where a pose lays each site, and how that turns what stands there.
-    fn laid_by(&self, pose: &Pose) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
-        let (motion, turn_rad) = (pose.motion(), pose.theta_rad);
-        self.sites().map(move |(c, k)| (motion.apply(c), k.turned(turn_rad)))
-    }
-
-    /// Centroid of the sites, part frame, mm.
-    pub(crate) const fn middle_mm(&self) -> PointMm {
-        self.centroid_mm
-    }
-
-    /// No step, the steps to neighbours, and all that two of them make: where rows are staggered, a step along a row is two.
-    /// Two steps that all but undo each other (to a pad in the middle and back to the row across) are no step.
-    fn near_steps(&self) -> Vec<PointMm> {
-        let ones = || self.neighbours.iter().copied();
-        let mut steps = vec![PointMm::ZERO];
-        for step in ones().chain(ones().flat_map(|a| ones().map(move |b| a + b))) {
-            let is_new = steps.iter().all(|s| s.distance(step) > 0.02 * self.pitch_mm);
-            if steps.len() < MOST_NEAR_STEPS && step.norm() > 0.5 * self.pitch_mm && is_new {
-                steps.push(step);
-            }
-        }
-        steps
-    }
-
-    /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
-    fn next_places(&self) -> Places {
-        let (mut places, mut kinds) = (Vec::new(), Vec::new());
-        for ((centre, kind), around) in self.sites().zip(&self.nearest) {
-            let least = around.first().map_or(0.0, |n| n.0);
-            for (_, i) in around.iter().filter(|(d, _)| *d <= 1.06 * least) {
-                let step = self.centres_mm[*i] - centre;
-                for place in [centre + step, centre - step] {
-                    places.push(place);
-                    kinds.push(kind);
-                }
-            }
-        }
-        Places::new(&places, kinds)
-    }
-}
-
-/// No turn, and the three others: quarter turns about the first place, the half turn about the second.
-fn turns_about([quarter, half]: [PointMm; 2]) -> [Pose; 4] {
-    [(0.0, half), (FRAC_PI_2, quarter), (PI, half), (-FRAC_PI_2, quarter)].map(|(turn, about)| {
-        let shift = about - about.rotated(turn);
-        Pose::new(shift.x, shift.y, turn)
-    })
-}
 
 /// Where this side can be seen: told by the caller, who knows regions and sizes. Places are in the bench frame.
 pub struct Window<V, P> {
@@ -603,166 +303,6 @@ impl Odds {
         let unseen = count.expected - count.seen;
         count.seen as f64 * (self.seen / self.chance).ln() + unseen as f64 * ((1.0 - self.seen) / (1.0 - self.chance)).ln()
     }
-}
-
-fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f64> {
-    const BINS: usize = 720;
-    const NEAREST: NonZero<usize> = NonZero::new(7).unwrap();
-    /// Few sites, scattered clutter all about them: the next site is not among the six nearest features.
-    const NEAREST_OF_FEW: NonZero<usize> = NonZero::new(48).unwrap();
-    let nearest = if pattern.centres_mm.len() <= FEW_SITES { NEAREST_OF_FEW } else { NEAREST };
-    let period = TAU / pattern.same.len().max(1) as f64;
-    let steps: Vec<(f64, f64)> = pattern.neighbours.iter().map(|n| (n.norm(), n.y.atan2(n.x))).collect();
-    let mut votes: Vec<(f64, f64)> = Vec::new();
-    for feature in features.iter().step_by(features.len().div_ceil(MOST_TURN_VOTERS).max(1)) {
-        for (length, i) in near.several(feature.at_mm, nearest) {
-            if length < 1e-9 {
-                continue;
-            }
-            let v = features[i].at_mm - feature.at_mm;
-            let angle = v.y.atan2(v.x);
-            for (designed, designed_angle) in &steps {
-                if (length / designed - 1.0).abs() < LENGTH_TOLERANCE {
-                    votes.push(((angle - designed_angle).rem_euclid(period), feature.strength.min(1.0) * features[i].strength.min(1.0)));
-                }
-            }
-        }
-    }
-    let mut bins = vec![0.0; BINS];
-    let bin_of = |angle: f64| ((angle / period * BINS as f64) as usize).min(BINS - 1);
-    for (angle, weight) in &votes {
-        bins[bin_of(*angle)] += weight;
-    }
-    // Half the width, in bins, over which one direction's votes spread.
-    let half = ((1.5_f64.to_radians() / period * BINS as f64).round() as usize).max(1);
-    let smooth: Vec<f64> = (0..BINS).map(|i| (0..=2 * half).map(|d| bins[(i + BINS + d - half) % BINS]).sum()).collect();
-    let highest = smooth.iter().copied().fold(0.0, f64::max);
-    let mut peaks: Vec<usize> = (0..BINS)
-        .filter(|&i| {
-            smooth[i] >= 0.3 * highest
-                && smooth[i] > 0.0
-                && (1..=2 * half).all(|d| smooth[(i + d) % BINS] < smooth[i] && smooth[(i + BINS - d) % BINS] <= smooth[i])
-        })
-        .collect();
-    peaks.sort_by(|a, b| smooth[*b].total_cmp(&smooth[*a]).then(a.cmp(b)));
-    peaks.truncate(MOST_TURNS);
-    peaks
-        .into_iter()
-        .map(|peak| {
-            let middle = (peak as f64 + 0.5) / BINS as f64 * period;
-            let off = |angle: f64| (angle - middle + period / 2.0).rem_euclid(period) - period / 2.0;
-            let (mut sum, mut weight) = (0.0, 0.0);
-            for (angle, w) in &votes {
-                let d = off(*angle);
-                if d.abs() < 2.0_f64.to_radians() {
-                    sum += w * d;
-                    weight += w;
-                }
-            }
-            wrap_angle_rad(middle + if weight > 0.0 { sum / weight } else { 0.0 })
-        })
-        .collect()
-}
-
-/// Shifts of the turned pattern, each with its votes.
-fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f64, PointMm)> {
-    let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
-    let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
-    if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
-        return shifts_of_few(features, &turned, &kinds, pattern.nearness_mm);
-    }
-    let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
-    let stride = features.len().div_ceil(MOST_VOTERS);
-    let voters: Vec<&Feature> = features.iter().step_by(stride.max(1)).collect();
-    let bounds = |points: &mut dyn Iterator<Item = PointMm>| {
-        points.fold((PointMm::new(f64::INFINITY, f64::INFINITY), PointMm::new(f64::NEG_INFINITY, f64::NEG_INFINITY)), |(lo, hi), p| {
-            (PointMm::new(lo.x.min(p.x), lo.y.min(p.y)), PointMm::new(hi.x.max(p.x), hi.y.max(p.y)))
-        })
-    };
-    let (f_lo, f_hi) = bounds(&mut voters.iter().map(|f| f.at_mm));
-    let (c_lo, c_hi) = bounds(&mut turned.iter().copied());
-    let low = f_lo - c_hi - PointMm::new(2.0 * bin_mm, 2.0 * bin_mm);
-    let span = (f_hi - c_lo) - low;
-    let (columns, rows) = ((span.x / bin_mm) as usize + 4, (span.y / bin_mm) as usize + 4);
-    if columns.saturating_mul(rows) > 4_000_000 {
-        return Vec::new();
-    }
-    let mut votes = vec![0.0_f32; columns * rows];
-    for voter in voters {
-        let weight = voter.strength.min(1.0) as f32;
-        let from = voter.at_mm - low;
-        for (c, _) in turned.iter().zip(&kinds).filter(|(_, k)| k.agrees(voter.kind)) {
-            let (x, y) = (((from.x - c.x) / bin_mm) as usize, ((from.y - c.y) / bin_mm) as usize);
-            votes[y * columns + x] += weight;
-        }
-    }
-    let sum3 =
-        |x: usize, y: usize| -> f32 { (y - 1..=y + 1).map(|r| votes[r * columns + x - 1..=r * columns + x + 1].iter().sum::<f32>()).sum() };
-    let mut sums = vec![0.0_f32; columns * rows];
-    for y in 1..rows - 1 {
-        for x in 1..columns - 1 {
-            sums[y * columns + x] = sum3(x, y);
-        }
-    }
-    let highest = sums.iter().copied().fold(0.0, f32::max);
-    let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
-    for y in 1..rows - 1 {
-        for x in 1..columns - 1 {
-            let v = sums[y * columns + x];
-            if v < 0.4 * highest || v <= 0.0 {
-                continue;
-            }
-            let highest_here = (y - 1..=y + 1).all(|r| {
-                (x - 1..=x + 1).all(|c| {
-                    let other = sums[r * columns + c];
-                    other < v || (other == v && (r, c) >= (y, x))
-                })
-            });
-            if highest_here {
-                peaks.push((v, x, y));
-            }
-        }
-    }
-    peaks.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
-    peaks.truncate(MOST_SHIFTS);
-    peaks
-        .into_iter()
-        .map(|(peak, x, y)| {
-            // The votes' centre of mass in the 3 x 3 bins places the peak within a bin.
-            let (mut sx, mut sy, mut s) = (0.0, 0.0, 0.0);
-            for r in y - 1..=y + 1 {
-                for c in x - 1..=x + 1 {
-                    let v = f64::from(votes[r * columns + c]);
-                    sx += v * (c as f64 + 0.5);
-                    sy += v * (r as f64 + 0.5);
-                    s += v;
-                }
-            }
-            (f64::from(peak), low + PointMm::new(sx / s, sy / s) * bin_mm)
-        })
-        .collect()
-}
-
-/// Every difference between a feature and a site that others agree with, the most agreed first: bins would mix a lead's foot with
-/// the slope behind it.
-fn shifts_of_few(features: &[Feature], turned: &[PointMm], kinds: &[Kind], nearness_mm: f64) -> Vec<(f64, PointMm)> {
-    let strongest = &features[..features.len().min(MOST_VOTERS)];
-    let differences: Vec<(PointMm, f64)> = strongest
-        .iter()
-        .flat_map(|f| turned.iter().zip(kinds).filter(|(_, k)| k.agrees(f.kind)).map(|(c, _)| (f.at_mm - *c, f.strength.min(1.0))))
-        .collect();
-    let near_mm = 0.5 * NEAR_SHARE * nearness_mm;
-    let mut agreed: Vec<(f64, usize)> = (0..differences.len())
-        .map(|i| (differences.iter().filter(|d| d.0.distance(differences[i].0) < near_mm).map(|d| d.1).sum(), i))
-        .collect();
-    agreed.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    let mut shifts: Vec<(f64, PointMm)> = Vec::new();
-    for (votes, i) in agreed {
-        if shifts.len() < 2 * MOST_SHIFTS && shifts.iter().all(|s| s.1.distance(differences[i].0) > near_mm) {
-            shifts.push((votes, differences[i].0));
-        }
-    }
-    shifts
 }
 
 /// Fits the pose to the features nearest to the sites, first generously, then closely. `None` when fewer than three match.
