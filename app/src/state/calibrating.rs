@@ -12,7 +12,7 @@ use crate::window::words;
 use anyhow::{Context, bail};
 use landfit_calibration::bench::Motion;
 use landfit_calibration::guide::{DayResult, DayStep, Lies, LightsStep, RunResult, RunStep, ScaleStep, Shot};
-use landfit_calibration::history::Entry;
+use landfit_calibration::history::{Entry, SCALE};
 use landfit_calibration::record::Ruler;
 use landfit_calibration::screws::reading::Thimble;
 use landfit_calibration::screws::run::Extent;
@@ -316,7 +316,7 @@ impl Calibrating {
                 result.remember(&mut self.edit.record, self.format.as_deref().unwrap_or_default(), today);
                 self.edit.record.ruler = Some(ruler.clone());
                 let figures = scale::figures(&result.views);
-                self.edit.write(&Entry { date, what: "scale".to_owned(), ruler: ruler.words(), pictures, figures })?;
+                self.edit.write(&Entry { date, what: SCALE.to_owned(), ruler: ruler.words(), pictures, figures })?;
             }
             Step::Run { adjuster, .. } => {
                 let learnt = self.learnt()?;

@@ -1,15 +1,12 @@
 //! The desk: part, bench and job, and what the pages show of them. It takes looks and commands; time comes from outside.
 
 use super::calibrating::{Calibrating, Order};
+use super::files_shown::{panel_of_bench, panel_of_part, seen_of_part};
 use super::job::{Finding, Job, JobState};
-use super::shown::{
-    AcceptedPanel, AdjusterPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone,
-};
+use super::shown::{AcceptedPanel, AfterPanel, BenchPanel, Exposure, PartPanel, PictureState, RehearsalPanel, Sentence, Shown, Tone};
 use super::subject::{BenchFile, PartFile};
-use super::units::Lengths;
 use super::{ground, panel, result};
 use crate::commands::align::Answer;
-use crate::commands::bench::adjuster_in_words;
 use crate::commands::calibrate::undo::undo;
 use crate::commands::calibrated;
 use crate::overlay::text::Faces;
@@ -19,11 +16,11 @@ use crate::sources::Needs;
 use crate::window::words;
 use crate::{align_text, pictures, sentences};
 use anyhow::Context;
-use landfit_calibration::bench::{Adjuster, Bench, CalibrationState, Reads};
+use landfit_calibration::bench::{Adjuster, Bench, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
-use landfit_part::{Part, Side, check};
-use landfit_vision::answer::{Alignment, Outcome, SiteState};
+use landfit_part::{Part, Side};
+use landfit_vision::answer::Alignment;
 use landfit_vision::{Optics, Picture};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -657,27 +654,7 @@ impl Desk {
     }
 
     fn part_panel(&self) -> PartPanel {
-        let part = &self.part.part;
-        let mut seen = Vec::new();
-        let mut marked = Vec::new();
-        if let Some(look) = self.look.as_ref().filter(|l| matches!(l.answer.alignment.outcome, Outcome::Fit(_))) {
-            for side in [Side::Part, Side::Board] {
-                let findings = look.answer.alignment.side(side);
-                for (i, line) in align_text::in_the_way(findings, part, side).iter().enumerate() {
-                    let text = sentences::capital(line.trim_start_matches("Seen:").trim());
-                    seen.push(Sentence { tone: if i == 0 { Tone::Plain } else { Tone::Mind }, text: format!("{text}.") });
-                }
-                seen.extend(sizes(findings, side, part));
-                marked.extend(findings.sites.iter().filter(|f| f.state != SiteState::Good).map(|f| {
-                    let word = match f.state {
-                        SiteState::Suspect(kind) => kind.word(),
-                        SiteState::Hidden => words::HIDDEN,
-                        SiteState::Absent | SiteState::Good => words::ABSENT,
-                    };
-                    (f.site, word.to_owned())
-                }));
-            }
-        }
+        let (seen, marked) = self.look.as_ref().map_or_else(Default::default, |l| seen_of_part(&l.answer.alignment, &self.part.part));
         PartPanel { seen, marked, ..self.part_panel.clone() }
     }
 
@@ -693,54 +670,6 @@ impl Desk {
         }
         panel
     }
-}
-
-/// What is shown of a part file, whatever is seen.
-fn panel_of_part(file: &PartFile, units: Lengths) -> PartPanel {
-    let part = &file.part;
-    let mut lines = vec![part.name.clone()];
-    let thing = sentences::terminal_word(part);
-    lines.push(words::part_size(part.sites.len(), thing, part.body_mm));
-    let pitches = check::pitches_mm(part, Side::Part);
-    if let Some((pitch, _)) = pitches.first() {
-        lines.push(words::pitch(*pitch));
-    }
-    let allowance = part.allowance();
-    lines.push(words::allowance(&units.text(allowance.miss_mm), sentences::allowance_source_text(allowance.source)));
-    let findings = check::findings(part).into_iter().map(|f| f.text).collect();
-    PartPanel { part: Arc::clone(part), from: file.from.clone(), lines, findings, seen: Vec::new(), marked: Vec::new() }
-}
-
-/// What is shown of a bench file, whatever its thimbles read. Its history is read here: once, not with every picture.
-fn panel_of_bench(file: &BenchFile) -> BenchPanel {
-    let bench = &file.bench;
-    let frame = &bench.optics.frame;
-    let mut lines = vec![words::picture_size(frame.size_px)];
-    for (i, view) in bench.optics.views.iter().enumerate() {
-        lines.push(words::view(i + 1, view.shows, view.exposure + 1));
-    }
-    let mut calibration = Vec::new();
-    let state = match bench.calibration {
-        CalibrationState::Calibrated => words::CALIBRATED.to_owned(),
-        CalibrationState::NotCalibrated => sentences::capital(align_text::NOT_CALIBRATED),
-        CalibrationState::Unsaid => words::CALIBRATION_UNSAID.to_owned(),
-    };
-    calibration.push(Sentence { tone: Tone::Plain, text: state });
-    if let Some(date) = &file.record.date {
-        calibration.push(Sentence { tone: Tone::Quiet, text: words::calibrated_on(&date.to_string()) });
-    }
-    if let Ok(entries) = landfit_calibration::history::entries(&file.text, &file.from) {
-        calibration.extend(entries.iter().rev().take(4).map(|e| Sentence { tone: Tone::Quiet, text: format!("{}: {}", e.date, e.what) }));
-    }
-    let adjusters = bench.adjusters.iter().map(|a| AdjusterPanel {
-        name: a.name.clone(),
-        text: adjuster_in_words(a),
-        reading: None,
-        has_reading: a.reads == Reads::Divisions,
-    });
-    let adjusters = adjusters.collect();
-    let has_file = file.path.is_some();
-    BenchPanel { name: bench.name.clone(), from: file.from.clone(), lines, calibration, adjusters, has_file, ..BenchPanel::default() }
 }
 
 /// A reason is some letters at least.
@@ -764,17 +693,6 @@ fn part_file(folder: &Path, code: &str) -> Option<PathBuf> {
     let mut paths: Vec<PathBuf> = files.flatten().map(|f| f.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
     paths.sort();
     paths.into_iter().find(|p| p.file_stem().is_some_and(|s| s == code) || p.file_name().is_some_and(|n| n == code))
-}
-
-/// Sizes of one side as measured, against the part file.
-fn sizes(findings: &landfit_vision::answer::SideFindings, side: Side, part: &Part) -> Option<Sentence> {
-    let mut ratios: Vec<f64> = findings.sites.iter().filter(|f| f.centre_px.is_some()).map(|f| f.size_ratio).collect();
-    ratios.retain(|r| r.is_finite());
-    ratios.sort_by(f64::total_cmp);
-    let (least, most) = (*ratios.first()?, *ratios.last()?);
-    let middle = ratios[ratios.len() / 2];
-    let thing = sentences::thing_word(part, side);
-    Some(Sentence { tone: Tone::Quiet, text: words::sizes(thing, [middle, least, most]) })
 }
 
 /// Index into [`words::CORNERS`] of the corner at which the first terminal is to be seen.

@@ -6,6 +6,7 @@
 
 pub mod calibrating;
 pub mod desk;
+mod files_shown;
 pub mod ground;
 pub mod guided;
 pub mod hold;
