@@ -17,12 +17,16 @@ const CONTRAST_SHARE: f64 = 0.25;
 const LAND_CONTRAST_SHARE: f64 = 0.7;
 /// Where on a land its light is taken, as a share of the radius: a dome of tin shines in its middle and is dim at its rim.
 const LAND_LIGHT_AT: f64 = 0.65;
+/// The same of a ball, whose highlight may lie anywhere.
+const RIMS_OF_BALLS: [f64; 4] = [0.0, 0.35, 0.65, 0.85];
 /// So many others a terminal of a grid has within a pitch.
 const MOST_NEIGHBOURS: usize = 4;
 /// Fewer ways than this do not tell what is usual.
 const LEAST_WAYS: usize = 6;
 /// The same within one row of leads, where all see one ground.
 const LEAST_WAYS_OF_ROW: usize = 4;
+/// So many ways between discs, spread over the pattern, tell how bright these are.
+const MOST_RIMS: usize = 96;
 
 /// Marks the findings at both ends of every bridge.
 #[allow(clippy::too_many_arguments, reason = "what is known of the side once it is fitted")]
@@ -45,16 +49,23 @@ pub(crate) fn mark(
     // Long terminals can be joined anywhere along themselves.
     let places: &[f64] = if shapes.is_some() { &[-0.6, -0.3, 0.0, 0.3, 0.6] } else { &[0.0] };
     for (view, place) in views.iter().flat_map(|v| places.iter().map(move |p| (v, *p))) {
+        let rim_step = ways.len().div_ceil(MOST_RIMS).max(1);
         let light: Vec<Option<Way>> = ways
             .iter()
-            .map(|&(a, b)| {
+            .enumerate()
+            .map(|(w, &(a, b))| {
                 let radius = |i: usize| {
                     let piece = part.sites[sites[i]].pieces(side).first();
                     piece.and_then(|p| p.shape.diameter_mm()).unwrap_or(0.0) / 2.0
                 };
                 let Some(shapes) = shapes else {
-                    let between = if side == Side::Part { Way::between_balls } else { Way::between_lands };
-                    return between(view, bench_from_pattern, (pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)));
+                    let rims: &[f64] = match side {
+                        _ if w % rim_step > 0 => &[],
+                        Side::Part => &RIMS_OF_BALLS,
+                        Side::Board => &[LAND_LIGHT_AT],
+                    };
+                    let (a, b) = ((pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)));
+                    return Way::between_discs(view, bench_from_pattern, a, b, rims);
                 };
                 let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
                 Way::between_flat(view, bench_from_pattern, from, to)
@@ -89,8 +100,8 @@ pub(crate) fn mark(
 /// Pairs of nearest neighbours, each once.
 fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
     let mut ways: Vec<(usize, usize)> = Vec::new();
-    for (i, around) in pattern.nearest().iter().enumerate() {
-        for (d, j) in around.iter().take(MOST_NEIGHBOURS) {
+    for i in 0..pattern.centres_mm.len() {
+        for (d, j) in pattern.nearest(i).iter().take(MOST_NEIGHBOURS) {
             if i < *j && *d < 1.2 * pattern.pitch_mm {
                 ways.push((i, *j));
             }
@@ -104,22 +115,13 @@ fn neighbour_ways(pattern: &Pattern) -> Vec<(usize, usize)> {
 struct Way {
     along: [f64; 3],
     /// The brightest along the two terminals' radii, where the highlight of a ball lies, against the same ground; of flat
-    /// terminals the light in their middle.
-    rim: f64,
+    /// terminals the light in their middle. `None` where it was not asked for.
+    rim: Option<f64>,
 }
 
 impl Way {
-    /// Between two balls: the light less that of the ground on both sides of the way. A stain or glare lightens the ground on
-    /// both sides of the way as well; metal does not.
-    fn between_balls(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
-        Self::between_discs(view, bench_from_part, a, b, &[0.0, 0.35, 0.65, 0.85])
-    }
-
-    /// The same between two lands, which shine evenly or in their middle.
-    fn between_lands(view: &SideView, bench_from_board: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
-        Self::between_discs(view, bench_from_board, a, b, &[LAND_LIGHT_AT])
-    }
-
+    /// Between two discs: the light less that of the ground on both sides of the way. A stain or glare lightens the ground on
+    /// both sides of the way as well; metal does not. `rims`: where the discs' own light is looked for, shares of the radius.
     fn between_discs(view: &SideView, bench_from_pattern: &Pose, a: (PointMm, f64), b: (PointMm, f64), rims: &[f64]) -> Option<Self> {
         let line = Line::between(view, bench_from_pattern, a, b)?;
         let (radius_a, radius_b) = (a.1, b.1);
@@ -131,22 +133,22 @@ impl Way {
             // Against the ground that it resembles more: at the rim of a glare one side is as bright as the way.
             *light = if off[0].abs() < off[1].abs() { off[0] } else { off[1] };
         }
-        let mut rim = f64::NEG_INFINITY;
+        let mut rim: Option<f64> = None;
         for share in rims {
-            rim = rim.max(line.mean(share * radius_a, 0.0, 0.25 * radius_a)?).max(line.mean(
-                line.length_mm - share * radius_b,
-                0.0,
-                0.25 * radius_b,
-            )?);
+            let ends = [(share * radius_a, radius_a), (line.length_mm - share * radius_b, radius_b)];
+            for (at, radius) in ends {
+                let light = line.mean(at, 0.0, 0.25 * radius)?;
+                rim = Some(rim.map_or(light, |most| most.max(light)));
+            }
         }
-        Some(Self { along, rim: rim - 0.5 * (beside[0] + beside[1]) })
+        Some(Self { along, rim: rim.map(|rim| rim - 0.5 * (beside[0] + beside[1])) })
     }
 
     /// Between two flat terminals, bright or dark: the light itself, as all of a row see one ground.
     fn between_flat(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
         let line = Line::between(view, bench_from_part, a, b)?;
         let along = line.free_light()?;
-        Some(Self { along, rim: 0.5 * (line.mean(0.0, 0.0, 0.25 * a.1)? + line.mean(line.length_mm, 0.0, 0.25 * b.1)?) })
+        Some(Self { along, rim: Some(0.5 * (line.mean(0.0, 0.0, 0.25 * a.1)? + line.mean(line.length_mm, 0.0, 0.25 * b.1)?)) })
     }
 }
 
@@ -245,7 +247,11 @@ impl Usual {
         };
         let middle: [f64; 3] = std::array::from_fn(|i| median(seen.iter().map(|w| w.along[i]).collect()));
         let scatter: [f64; 3] = std::array::from_fn(|i| 1.4826 * median(seen.iter().map(|w| (w.along[i] - middle[i]).abs()).collect()));
-        let contrast = (median(seen.iter().map(|w| w.rim).collect()) - middle[1]).abs();
+        let rims: Vec<f64> = seen.iter().filter_map(|w| w.rim).collect();
+        if rims.is_empty() {
+            return None;
+        }
+        let contrast = (median(rims) - middle[1]).abs();
         Some(Self { middle, scatter, contrast })
     }
 

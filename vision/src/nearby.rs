@@ -94,10 +94,17 @@ impl Nearby {
 
     /// Distance (mm) and index of the `n` nearest points, nearest first, ties by index.
     pub(crate) fn several(&self, at: PointMm, n: NonZero<usize>) -> Vec<(f64, usize)> {
+        let mut found = Vec::with_capacity(4 * n.get());
+        self.several_into(at, n, &mut found);
+        found
+    }
+
+    /// The same into memory that many calls share; what it holds goes.
+    pub(crate) fn several_into(&self, at: PointMm, n: NonZero<usize>, found: &mut Vec<(f64, usize)>) {
         let cells = &self.cells;
         let (column, row) = (cells.column(at.x), cells.row(at.y));
         let edge_mm = 1.0 / cells.per_mm;
-        let mut found: Vec<(f64, usize)> = Vec::with_capacity(4 * n.get());
+        found.clear();
         for ring in 0..=cells.columns.max(cells.rows) {
             let (first_row, last_row) = (row.saturating_sub(ring), (row + ring).min(cells.rows - 1));
             let (first, last) = (column.saturating_sub(ring), (column + ring).min(cells.columns - 1));
@@ -127,10 +134,13 @@ impl Nearby {
                 break;
             }
         }
-        found.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        found.truncate(n.get());
+        let by_distance = |a: &(f64, usize), b: &(f64, usize)| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
+        if found.len() > n.get() {
+            found.select_nth_unstable_by(n.get() - 1, by_distance);
+            found.truncate(n.get());
+        }
+        found.sort_unstable_by(by_distance);
         found.iter_mut().for_each(|f| f.0 = f.0.sqrt());
-        found
     }
 }
 

@@ -121,7 +121,7 @@ const MOST_ROUNDS: usize = 8;
 /// The linear growth holds within this, px.
 const MOST_GROWN_PX: f64 = 1.0;
 /// A mean place that moves less than this has come to rest, px.
-const AT_REST_PX: f64 = 0.008;
+const AT_REST_PX: f64 = 0.03;
 
 /// A look that has come to rest.
 struct Settled {

@@ -93,8 +93,10 @@ pub struct Pattern {
     pub(super) mirror_is_same: bool,
     /// Vectors between nearest neighbours.
     pub(super) neighbours: Vec<PointMm>,
-    /// For each site its nearest others, distance (mm) and index, nearest first.
-    nearest: Vec<Vec<(f64, usize)>>,
+    /// The nearest others of all sites, distance (mm) and index, site by site, nearest first.
+    nearest: Vec<(f64, usize)>,
+    /// Where each site's begin, one more at the end.
+    nearest_from: Vec<usize>,
     /// Centroid, mm.
     pub(super) centroid_mm: PointMm,
     /// About which a pattern turned by a quarter, and by half a turn, falls onto itself best, mm.
@@ -138,17 +140,22 @@ impl Pattern {
         let near = Nearby::new(&centres_mm);
         let mut pitch_mm = f64::INFINITY;
         let mut neighbours: Vec<PointMm> = Vec::new();
-        let nearest: Vec<Vec<(f64, usize)>> =
-            centres_mm.iter().map(|c| near.several(*c, NEIGHBOURS).into_iter().filter(|(d, _)| *d > 1e-9).collect()).collect();
-        for of_site in &nearest {
-            pitch_mm = of_site.first().map_or(pitch_mm, |n| pitch_mm.min(n.0));
+        let (mut nearest, mut nearest_from, mut around) = (Vec::with_capacity(NEIGHBOURS.get() * centres_mm.len()), vec![0], Vec::new());
+        for centre in &centres_mm {
+            near.several_into(*centre, NEIGHBOURS, &mut around);
+            nearest.extend(around.iter().filter(|(d, _)| *d > 1e-9));
+            nearest_from.push(nearest.len());
+        }
+        let nearest_of = |site: usize| &nearest[nearest_from[site]..nearest_from[site + 1]];
+        for site in 0..centres_mm.len() {
+            pitch_mm = nearest_of(site).first().map_or(pitch_mm, |n: &(f64, usize)| pitch_mm.min(n.0));
         }
         if !pitch_mm.is_finite() {
             return None;
         }
-        for (centre, of_site) in centres_mm.iter().zip(&nearest) {
-            let Some((least, _)) = of_site.first() else { continue };
-            for (_, i) in of_site.iter().filter(|(d, _)| *d <= 1.06 * least) {
+        for (site, centre) in centres_mm.iter().enumerate() {
+            let Some((least, _)) = nearest_of(site).first() else { continue };
+            for (_, i) in nearest_of(site).iter().filter(|(d, _)| *d <= 1.06 * least) {
                 let step = centres_mm[*i] - *centre;
                 if neighbours.len() < MOST_NEIGHBOUR_STEPS && !neighbours.iter().any(|n| n.distance(step) < 0.02 * pitch_mm) {
                     neighbours.push(step);
@@ -166,6 +173,7 @@ impl Pattern {
             mirror_is_same,
             neighbours,
             nearest,
+            nearest_from,
             centroid_mm,
             turned_about_mm: [centroid_mm; 2],
         };
@@ -213,7 +221,7 @@ impl Pattern {
             .min_by(|a, b| self.centres_mm[*a].distance(middle).total_cmp(&self.centres_mm[*b].distance(middle)))
             .unwrap_or(0);
         let site = self.centres_mm[nearest];
-        let half_ways = self.nearest[nearest].iter().map(|(_, i)| (site + self.centres_mm[*i]) * 0.5);
+        let half_ways = self.nearest(nearest).iter().map(|(_, i)| (site + self.centres_mm[*i]) * 0.5);
         for about in [middle, site].into_iter().chain(half_ways) {
             let found = finds(about);
             if found > best.0 {
@@ -247,9 +255,9 @@ impl Pattern {
         self.centres_mm.iter().copied().zip(self.kinds.iter().copied())
     }
 
-    /// For each site its nearest others, distance (mm) and index, nearest first.
-    pub(crate) fn nearest(&self) -> &[Vec<(f64, usize)>] {
-        &self.nearest
+    /// A site's nearest others, distance (mm) and index, nearest first.
+    pub(crate) fn nearest(&self, site: usize) -> &[(f64, usize)] {
+        &self.nearest[self.nearest_from[site]..self.nearest_from[site + 1]]
     }
 
     /// Where a pose lays each site, and how that turns what stands there.
@@ -280,7 +288,8 @@ impl Pattern {
     /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
     pub(super) fn next_places(&self) -> Places {
         let (mut places, mut kinds) = (Vec::new(), Vec::new());
-        for ((centre, kind), around) in self.sites().zip(&self.nearest) {
+        for (site, (centre, kind)) in self.sites().enumerate() {
+            let around = self.nearest(site);
             let least = around.first().map_or(0.0, |n| n.0);
             for (_, i) in around.iter().filter(|(d, _)| *d <= 1.06 * least) {
                 let step = self.centres_mm[*i] - centre;
