@@ -4,6 +4,8 @@ use crate::memory;
 use crate::picture::{Picture, Samples};
 use crate::view::{Frame, Optics, RegionPx, View};
 use nalgebra::Vector3;
+use std::ops::Range;
+use std::sync::Arc;
 
 /// The light of one view over its region of the picture.
 #[derive(Debug, Clone)]
@@ -18,8 +20,8 @@ pub struct Plane {
     pub light: Vec<f32>,
     /// One step of the camera's numbers, as light of this plane: the steps of the channels as separation combines them.
     pub step_of_light: f32,
-    /// True where a channel is at full scale, so that the light is not known; `None` when no pixel is.
-    pub saturated: Option<Vec<bool>>,
+    /// Where a channel is at full scale, so that the light is not known; `None` when it is nowhere. Planes of one region share it.
+    pub saturated: Option<Arc<Saturated>>,
     /// The light averaged over blocks, where that was done while separating it: the rows are at hand then.
     pub blocks: Option<Reduced>,
 }
@@ -43,14 +45,42 @@ impl Plane {
     /// Share of the pixels at full scale.
     #[must_use]
     pub fn saturated_share(&self) -> f64 {
-        self.saturated.as_ref().map_or(0.0, |s| s.iter().filter(|&&v| v).count() as f64 / s.len().max(1) as f64)
+        let pixels = (self.width * self.height).max(1) as f64;
+        self.saturated.as_ref().map_or(0.0, |s| s.rows.iter().flatten().flatten().filter(|v| **v).count() as f64 / pixels)
+    }
+
+    /// Of some columns of row `y`, which are at full scale; `None` where none is.
+    #[must_use]
+    pub fn saturated_in(&self, y: usize, columns: Range<usize>) -> Option<&[bool]> {
+        let row = self.saturated.as_ref()?.rows[y].as_ref()?;
+        Some(&row[columns]).filter(|s| s.contains(&true))
     }
 
     /// Whether the pixel at index `i` carries a known light.
     #[inline]
     #[must_use]
     pub fn is_known(&self, i: usize) -> bool {
-        self.saturated.as_ref().is_none_or(|s| !s[i])
+        self.saturated.as_ref().is_none_or(|s| s.rows[i / self.width].as_ref().is_none_or(|row| !row[i % self.width]))
+    }
+}
+
+/// Which pixels of a plane are at full scale.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Saturated {
+    /// Row by row; `None` where none is.
+    rows: Vec<Option<Box<[bool]>>>,
+}
+
+impl Saturated {
+    /// Nowhere yet.
+    #[must_use]
+    pub fn nowhere(height: usize) -> Self {
+        Self { rows: vec![None; height] }
+    }
+
+    /// Sets row `y`: whether each of its pixels is at full scale.
+    pub fn set_row(&mut self, y: usize, row: impl Iterator<Item = bool>) {
+        self.rows[y] = Some(row.collect());
     }
 }
 
@@ -244,7 +274,7 @@ fn planes_of<T: Copy + Ord, const N: usize>(
     let (width, height, channels) = (lines.region.width as usize, lines.region.height as usize, lines.picture.channels);
     let mut planes = block_edges_px.map(|_| memory::take(width * height));
     let mut blocks = block_edges_px.map(|edge_px| edge_px.map(|edge_px| Blocks::new(edge_px, width, height)));
-    let mut saturated: Option<Vec<bool>> = None;
+    let mut saturated: Option<Saturated> = None;
     // The light of the channels of one line: each is found once, however many lights it is part of.
     let mut linear = [0, 1, 2].map(|channel| vec![0.0_f32; if channel < channels { width } else { 0 }]);
     for y in 0..height {
@@ -277,12 +307,11 @@ fn planes_of<T: Copy + Ord, const N: usize>(
         }
         let brightest = line.first().map(|&first| line.iter().fold(first, |most, &v| if v > most { v } else { most }));
         if brightest.is_some_and(|brightest| brightest >= lines.full) {
-            let saturated = &mut saturated.get_or_insert_with(|| vec![false; width * height])[y * width..][..width];
-            for (s, p) in saturated.iter_mut().zip(line.chunks_exact(channels)) {
-                *s = p.iter().any(|v| *v >= lines.full);
-            }
+            let is_full = line.chunks_exact(channels).map(|p| p.iter().any(|v| *v >= lines.full));
+            saturated.get_or_insert_with(|| Saturated::nowhere(height)).set_row(y, is_full);
         }
     }
+    let saturated = saturated.map(Arc::new);
     let mut blocks = blocks.into_iter();
     planes.map(|light| Plane {
         origin_px: [lines.region.x as usize, lines.region.y as usize],
@@ -445,7 +474,7 @@ mod tests {
             for (view, plane) in planes.iter().enumerate() {
                 let alone = separate(&picture, &optics, view);
                 assert_eq!((&plane.light, &plane.saturated), (&alone.light, &alone.saturated), "gamma {gamma}, view {view}");
-                assert_eq!(plane.saturated.as_ref().and_then(|s| s.iter().position(|s| *s)), Some(33));
+                assert_eq!((0..37 * 9).find(|i| !plane.is_known(*i)), Some(33));
                 assert_eq!(plane.blocks.as_ref().map(|b| &b.light), Some(&reduce(&alone, view + 2).light));
             }
             assert_eq!(planes.len(), 2);
@@ -461,7 +490,8 @@ mod tests {
         let picture = Picture { width_px: 2, height_px: 1, channels: 1, samples: Samples::U8(vec![110, 210]) };
         let plane = separate(&picture, &optics, 0);
         assert!((f64::from(plane.light[0]) - 0.5_f64.powf(2.2)).abs() < 1e-6);
-        assert_eq!(plane.saturated, Some(vec![false, true]));
+        assert_eq!(plane.saturated_in(0, 0..2), Some([false, true].as_slice()));
+        assert_eq!((plane.saturated_in(0, 0..1), plane.saturated_share()), (None, 0.5));
     }
 
     #[test]

@@ -288,7 +288,7 @@ impl Design {
                 let start = y as usize * plane.width + x as usize;
                 let filled = patch.len();
                 patch.extend_from_slice(&plane.light[start..start + count]);
-                if let Some(saturated) = plane.saturated.as_ref().map(|s| &s[start..start + count]).filter(|s| s.contains(&true)) {
+                if let Some(saturated) = plane.saturated_in(y as usize, x as usize..x as usize + count) {
                     let known = known.get_or_insert_with(|| vec![true; n]);
                     for (k, &s) in known[filled..].iter_mut().zip(saturated) {
                         *k = !s;
@@ -528,7 +528,9 @@ const STRETCH: usize = 8 * LANES;
 mod tests {
     use super::super::look::Teacher;
     use super::*;
+    use crate::plane::Saturated;
     use statrs::function::erf::erf;
+    use std::sync::Arc;
 
     const BLUR: f64 = 1.1;
 
@@ -609,14 +611,12 @@ mod tests {
         let truth = vec![PointPx::new(8.2, 50.4), PointPx::new(80.3, 50.2)];
         let mut plane = plane(&truth, 0.0);
         let look = Look::learn(&plane, &teachers(&truth[1..]), 9.0).expect("edge");
-        let mut saturated = vec![false; plane.light.len()];
+        let mut saturated = Saturated::nowhere(plane.height);
         for y in 40..45 {
-            for x in 75..84 {
-                saturated[y * plane.width + x] = true;
-                plane.light[y * plane.width + x] = 1.0;
-            }
+            saturated.set_row(y, (0..plane.width).map(|x| (75..84).contains(&x)));
+            plane.light[y * plane.width + 75..y * plane.width + 84].fill(1.0);
         }
-        plane.saturated = Some(saturated);
+        plane.saturated = Some(Arc::new(saturated));
         let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
         for t in &truth {
             let found = finder.measure(PointPx::new(t.x + 0.4, t.y + 0.3)).expect("enough of it is known");

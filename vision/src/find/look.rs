@@ -200,8 +200,7 @@ impl Look {
                 steps_from(&mut steps_out, x1 - x0, x0 as f64 - centre.x, dy, *grown_px);
                 let start = y * plane.width;
                 let light = &plane.light[start + x0..start + x1];
-                let saturated = plane.saturated.as_ref().map(|s| &s[start + x0..start + x1]).filter(|s| s.contains(&true));
-                match saturated {
+                match plane.saturated_in(y, x0..x1) {
                     None => add_row(&mut sums, &steps_out, light, |_| true),
                     Some(saturated) => add_row(&mut sums, &steps_out, light, |i| !saturated[i]),
                 }
