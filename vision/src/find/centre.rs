@@ -38,19 +38,15 @@ pub struct Centre {
     pub explained: f64,
     /// Standard deviation of what is left over, light.
     pub left_over: f64,
-    /// How far the light beside the outline might still pull the centre, px along x and y: the same way for all features of
-    /// a picture as a rule, so that it does not average out. See `SLOPE_DOUBT` and `OUTSIDE_DOUBT`.
-    pub doubt_px: [f64; 2],
+    /// What light that slopes inside the outline pulls an edge of the optics' blur, px along x and y, if it is not corrected: the
+    /// model does, but with a blur that it can only guess. The same way for all features of a picture as a rule, so that it
+    /// does not average out.
+    pub slope_pull_px: [f64; 2],
+    /// The same of light outside that is brighter on one side: what it would pull an edge that is located at a level.
+    pub outside_pull_px: [f64; 2],
     /// Relative slope of the feature's light at its outline, per px along x and y.
     pub lean: [f64; 2],
 }
-
-/// Share of the correction for sloping light, a σ² for a relative slope a, that stays in doubt: σ is that of the sharpest edge
-/// seen, and the highlight of a ball has soft edges of its own. Found on rendered rings of soft edge.
-const SLOPE_DOUBT: f64 = 0.5;
-/// Share of what a light outside that is brighter on one side would pull an edge that is located at a level. Found on rendered
-/// lands whose mask opening is off by a third of the gap.
-const OUTSIDE_DOUBT: f64 = 0.2;
 
 /// Places within a pixel, along each axis, for which a design is kept. A step no longer than `LINEAR_WITHIN` of their distance
 /// needs no other. What the linear model leaves out, a step cubed over twelve squared blurs, is then 0.001 px at 1 px of blur.
@@ -209,11 +205,14 @@ impl Solution {
         self.unknowns[ACROSS + axis] / (gain * look.radius_px)
     }
 
-    fn doubt_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
+    fn slope_pull_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
         let inside = self.unknowns[SLOPING + axis] / (gain * look.step * look.radius_px);
+        (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)
+    }
+
+    fn outside_pull_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
         let steepest = look.step / (look.edge_px * std::f64::consts::TAU.sqrt());
-        let outside = self.unknowns[OUTSIDE + axis] / (gain * steepest);
-        (SLOPE_DOUBT * (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)).hypot(OUTSIDE_DOUBT * outside)
+        self.unknowns[OUTSIDE + axis] / (gain * steepest)
     }
 
     fn centre(&self, at: PointPx, gain: f64, look: &Look) -> Centre {
@@ -225,7 +224,8 @@ impl Solution {
             size_ratio: 1.0 + self.unknowns[GROWTH] / gain,
             explained: self.explained,
             left_over: self.left_over,
-            doubt_px: [0, 1].map(|axis| self.doubt_px(axis, gain, look)),
+            slope_pull_px: [0, 1].map(|axis| self.slope_pull_px(axis, gain, look)),
+            outside_pull_px: [0, 1].map(|axis| self.outside_pull_px(axis, gain, look)),
             lean: [0, 1].map(|axis| self.lean(axis, gain, look)),
         }
     }
