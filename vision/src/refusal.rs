@@ -160,6 +160,19 @@ fn settled(
     Ok(recognition)
 }
 
+/// What stands as evenly as the side's features has no edge where their rows end: it is the gaps between others.
+pub(crate) fn gaps_laid_over(side: Side) -> Refusal {
+    let word = features_word(side);
+    refusal(
+        ReasonCode::WrongPattern,
+        None,
+        format!(
+            "Only the gaps between {word} stand as the part file has the {word}: the rows show another number of them. Check that this is the right part file and the right {}.",
+            side.word()
+        ),
+    )
+}
+
 /// Three to five sites cannot reach the usual odds: they must all but all be seen instead, three where hardly anything else is.
 fn least_log_odds(pattern: &Pattern) -> f64 {
     match pattern.centres_mm.len() {

@@ -7,6 +7,7 @@ use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
+use crate::row_ends;
 use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of, quarters_from};
 use crate::sites::{self, Expected, Measured};
@@ -276,7 +277,11 @@ fn seat_shapes(
         // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
         let mut better_left_open: Option<(f64, Refusal)> = None;
         for (log_odds, _, features, found) in seatings {
-            match refusal::accept(side, found, pattern, &features, views) {
+            let accepted = refusal::accept(side, found, pattern, &features, views).and_then(|recognition| {
+                let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
+                if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
+            });
+            match accepted {
                 Ok(recognition) => seats.push((features, recognition)),
                 Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
                     better_left_open = Some((log_odds, refusal));
