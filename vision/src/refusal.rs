@@ -121,7 +121,9 @@ fn settled(
                 && spacings.share_at(pattern.pitch_mm) < AT_PITCH
         })
     };
-    if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
+    // One that is missing says nothing, however few there are.
+    let are_missing = expected - seen > 1 && share < 0.9;
+    if share < LEAST_SEEN_SHARE || (are_missing && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
     let least_margin = |r: &Rival| match r.differs {

@@ -2,11 +2,13 @@
 //!
 //! [`candidates`] proposes places from the coarse picture, whatever the polarity: bright disc, dark disc, ring, ring with a
 //! spot. [`look`] learns from the picture itself what a feature looks like, [`centre`] measures each centre to a small part of
-//! a pixel with its covariance, [`opening`] tells what a mask opening off its land does to all of them.
+//! a pixel with its covariance, [`opening`] tells what a mask opening off its land does to all of them, [`necks`] leaves out where
+//! traces run into them.
 
 pub mod candidates;
 pub mod centre;
 pub mod look;
+pub mod necks;
 pub mod opening;
 pub mod outline;
 pub mod outline_fit;
