@@ -5,10 +5,12 @@
 //! is then left out, as if it were saturated.
 
 use super::look::Look;
-use crate::plane::Plane;
+use crate::plane::{Plane, Saturated};
 use crate::view::PointPx;
 use nalgebra::{Matrix3, Vector3};
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 /// Rays from the middle of a land.
 const RAYS: usize = 36;
@@ -51,13 +53,19 @@ pub fn without_necks(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<
     if f64::hypot(x, y) < WORTH_A_LOOK * asked.len() as f64 {
         return None;
     }
-    let mut unknown = plane.saturated.clone().unwrap_or_else(|| vec![false; plane.light.len()]);
+    let mut unknown: UnknownRows = BTreeMap::new();
     for necks in centres.iter().filter_map(|at| Necks::about(plane, look, *at)) {
         necks.leave_out(plane, look, &mut unknown);
     }
-    let (origin_px, width, height, step_of_light) = (plane.origin_px, plane.width, plane.height, plane.step_of_light);
-    Some(Plane { origin_px, width, height, light: plane.light.clone(), step_of_light, saturated: Some(unknown), blocks: None })
+    let mut saturated = plane.saturated.as_deref().cloned().unwrap_or_else(|| Saturated::nowhere(plane.height));
+    unknown.into_iter().for_each(|(y, row)| saturated.set_row(y, row.into_iter()));
+    let mut without = plane.clone();
+    without.saturated = Some(Arc::new(saturated));
+    Some(without)
 }
+
+/// By row, which of its pixels tell nothing of the lands.
+type UnknownRows = BTreeMap<usize, Vec<bool>>;
 
 /// Sine and cosine of a ray's direction.
 fn direction(ray: usize) -> (f64, f64) {
@@ -88,7 +96,7 @@ impl Necks {
         (2..=MOST_RAYS).contains(&rays).then_some(Self { middle, radius_px: circle[2], is_neck })
     }
 
-    fn leave_out(&self, plane: &Plane, look: &Look, unknown: &mut [bool]) {
+    fn leave_out(&self, plane: &Plane, look: &Look, unknown: &mut UnknownRows) {
         let inner = self.radius_px - 3.0 * look.edge_px;
         let outer = Look::REACH * look.radius_px + 3.0;
         let is_near = |ray: usize| (0..=2 * MARGIN_RAYS).any(|i| self.is_neck[(ray + RAYS + i - MARGIN_RAYS) % RAYS]);
@@ -101,7 +109,8 @@ impl Necks {
                 let (dx, dy) = (x as f64 - self.middle.x, y as f64 - self.middle.y);
                 let ray = ((dy.atan2(dx).rem_euclid(TAU) / TAU * RAYS as f64) as usize).min(RAYS - 1);
                 if (inner..=outer).contains(&dx.hypot(dy)) && is_near(ray) {
-                    unknown[y * plane.width + x] = true;
+                    let as_it_is = || (0..plane.width).map(|x| !plane.is_known(y * plane.width + x)).collect();
+                    unknown.entry(y).or_insert_with(as_it_is)[x] = true;
                 }
             }
         }
