@@ -55,7 +55,7 @@ fn answer(question: Question) -> Vec<Option<Answer>> {
     for _ in 0..3 {
         let search = [Search { about_px: 0.0, reach_px: 3.0 }; SIDES];
         let Some(look) = GroupLook::learn(&plane, prints.iter(), None, &search) else { return prints.iter().map(|_| None).collect() };
-        let place = look.place(&prints[0].outline);
+        let place = look.place(&prints[0].outline, [None; 2]);
         for p in &mut prints {
             let by = p.axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
             p.at = PointPx::new(p.at.x + by.x, p.at.y + by.y);

@@ -130,6 +130,8 @@ pub struct SiteFinding {
     pub centre_mm: Option<PointMm>,
     /// Covariance of `centre_mm`, mm².
     pub covariance_mm2: Matrix2<f64>,
+    /// The part of it that is this site's own, from the light's noise: the rest is a doubt that others of its look share.
+    pub noise_mm2: Matrix2<f64>,
     /// Measured mean diameter over the designed one; 1 where not measured.
     pub size_ratio: f64,
 }

@@ -26,6 +26,7 @@ pub mod plane;
 pub mod pose;
 mod refusal;
 mod regions;
+mod row_ends;
 mod shape_sites;
 mod shapes;
 mod side;

@@ -121,7 +121,9 @@ fn settled(
                 && spacings.share_at(pattern.pitch_mm) < AT_PITCH
         })
     };
-    if share < LEAST_SEEN_SHARE || (share < 0.9 && is_other_spacing()) {
+    // One that is missing says nothing, however few there are.
+    let are_missing = expected - seen > 1 && share < 0.9;
+    if share < LEAST_SEEN_SHARE || (are_missing && is_other_spacing()) {
         return Err(nothing_fits(side, pattern, features, views));
     }
     let least_margin = |r: &Rival| match r.differs {
@@ -158,6 +160,19 @@ fn settled(
         ));
     }
     Ok(recognition)
+}
+
+/// What stands as evenly as the side's features has no edge where their rows end: it is the gaps between others.
+pub(crate) fn gaps_laid_over(side: Side) -> Refusal {
+    let word = features_word(side);
+    refusal(
+        ReasonCode::WrongPattern,
+        None,
+        format!(
+            "Only the gaps between {word} stand as the part file has the {word}: the rows show another number of them. Check that this is the right part file and the right {}.",
+            side.word()
+        ),
+    )
 }
 
 /// Three to five sites cannot reach the usual odds: they must all but all be seen instead, three where hardly anything else is.

@@ -5,9 +5,9 @@ use crate::find::outline_fit::{Fitted, GroupLook, Print, Search, SideEdge, edges
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};
-use crate::view::PointPx;
+use crate::view::{PointPx, ScaleSource};
 use landfit_part::Side;
-use nalgebra::{Matrix2, Vector2};
+use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 use std::collections::BTreeMap;
 
 /// Where a site's feature should be, and how it should lie.
@@ -46,7 +46,7 @@ const ROUNDS: usize = 3;
 const STEPS_DOUBT: f64 = 0.3;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
-pub(crate) fn measure(side: Side, plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
+pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
     let mut prints: Vec<Print> = targets.iter().map(|t| t.print.clone()).collect();
     let mut groups: BTreeMap<(u16, i32, i32), Vec<usize>> = BTreeMap::new();
     for (i, target) in targets.iter().enumerate() {
@@ -86,11 +86,16 @@ pub(crate) fn measure(side: Side, plane: &Plane, targets: &[Target]) -> Option<S
                 });
             }
         }
-        agree(&mut learned, &prints);
+        let grown = agree(&mut learned, &prints);
+        let grown = |class: u16| grown.get(&class).copied().unwrap_or([None; 2]);
         looks.clear();
-        let unseen_px = unseen_ends(&learned, &prints);
+        let unseen_px = unseen_ends(&learned, &prints, &grown);
         for Learned { key, first, n, look, .. } in learned {
-            let mut place = look.place(&prints[first].outline);
+            let mut place = look.place(&prints[first].outline, grown(key.0));
+            if scale_from != ScaleSource::Bench {
+                // Rows that show their outer ends alone are longer, or seen larger: as much in doubt as if nothing told.
+                place.doubt_px = look.place(&prints[first].outline, [None; 2]).doubt_px;
+            }
             // Where other rows of the same leads do not show their ends, what passes for an end here is doubtful, too.
             if let Some(least_px) = unseen_px.get(&key.0) {
                 place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].max(0.7 * least_px[axis]));
@@ -237,7 +242,7 @@ fn oddly_grown_px(look: &GroupLook) -> f64 {
 
 /// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
 /// px; 0 elsewhere.
-fn unseen_ends(learned: &[Learned], prints: &[Print]) -> BTreeMap<u16, [f64; 2]> {
+fn unseen_ends(learned: &[Learned], prints: &[Print], grown: &dyn Fn(u16) -> Grown) -> BTreeMap<u16, [f64; 2]> {
     let mut unseen: BTreeMap<u16, [f64; 2]> = BTreeMap::new();
     for class in learned.iter().map(|l| l.key.0) {
         let of_class = || learned.iter().filter(move |l| l.key.0 == class);
@@ -245,7 +250,7 @@ fn unseen_ends(learned: &[Learned], prints: &[Print]) -> BTreeMap<u16, [f64; 2]>
         let axis_doubt = |axis: usize| {
             let without = || of_class().filter(move |l| l.look.edges[axis].is_none() || l.look.edges[axis + 2].is_none());
             let n: usize = without().map(|l| l.n).sum();
-            let largest = without().map(|l| l.look.place(&prints[l.first].outline).doubt_px[axis]).fold(0.0, f64::max);
+            let largest = without().map(|l| l.look.place(&prints[l.first].outline, grown(class)).doubt_px[axis]).fold(0.0, f64::max);
             if 4 * n >= all { largest } else { 0.0 }
         };
         unseen.insert(class, [axis_doubt(0), axis_doubt(1)]);
@@ -258,61 +263,137 @@ const STRAY_PX: f64 = 0.7;
 /// … within this of that place.
 const AGAIN_PX: f64 = 0.9;
 
+/// How far the two sides of a class lie outside of the designed outline, across and along, px each, with its standard uncertainty.
+type Grown = [Option<(f64, f64)>; 2];
+
+/// Sizes of one class scatter by so much of themselves, each: etching and cutting do that.
+const SIZE_SCATTER: f64 = 0.02;
+
 /// Makes the groups agree: one motion of the whole pattern and one growth of each class across and along should explain where
 /// all edges are. An edge that they do not explain is another thing (the shadow beside a foot, the rim of a mask opening): it
-/// is looked for again near its place, and tells nothing when it is not there.
-fn agree(learned: &mut [Learned], prints: &[Print]) {
-    let mut classes: Vec<u16> = learned.iter().map(|l| l.key.0).collect();
-    classes.dedup();
-    let middle = learned.iter().fold(Vector2::zeros(), |sum, l| sum + l.middle) / learned.len().max(1) as f64;
-    let reach = learned.iter().map(|l| (l.middle - middle).norm()).fold(1.0, f64::max);
-    let unknowns = 3 + 2 * classes.len();
-    let row = |l: &Learned, side: usize| {
+/// is looked for again near its place, and tells nothing when it is not there. Returns the growth of each class: rows that face
+/// each other tell it by their outer ends alone.
+fn agree(learned: &mut [Learned], prints: &[Print]) -> BTreeMap<u16, Grown> {
+    let joint = Joint::of(learned);
+    let Some(mut solved) = joint.solve(learned, prints) else { return BTreeMap::new() };
+    let mut is_again = false;
+    // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
+    if learned.len() > 1 && joint.edges(learned).count() > joint.unknowns() + 1 {
+        let strays: Vec<(usize, usize, f64)> = joint
+            .edges(learned)
+            .filter_map(|(g, side, e)| {
+                let expected_px = joint.row(&learned[g], prints, side).dot(&solved.0);
+                ((e.at_px - expected_px).abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side, e))).then_some((
+                    g,
+                    side,
+                    expected_px,
+                ))
+            })
+            .collect();
+        for (g, side, expected_px) in strays {
+            learned[g].look = learned[g].look.clone().with_side_near(side, expected_px, AGAIN_PX);
+            is_again = true;
+        }
+    }
+    if is_again {
+        let Some(again) = joint.solve(learned, prints) else { return BTreeMap::new() };
+        solved = again;
+    }
+    let (solution, covariance) = solved;
+    let scatter_px = |class: u16, axis: usize| {
+        let of_class = || learned.iter().filter(move |l| l.key.0 == class);
+        let n: usize = of_class().map(|l| l.n).sum();
+        let [low, high] = of_class().next().map_or([[0.0; 2]; 2], |l| prints[l.first].outline.bounds());
+        0.5 * SIZE_SCATTER * (high[axis] - low[axis]) / (n.max(1) as f64).sqrt()
+    };
+    let grown = |(i, class): (usize, &u16)| {
+        let of_axis = |axis: usize| {
+            let at = 3 + 2 * i + axis;
+            Some((solution[at], covariance[(at, at)].max(0.0).sqrt().hypot(scatter_px(*class, axis))))
+        };
+        (*class, [of_axis(0), of_axis(1)])
+    };
+    joint.classes.iter().enumerate().map(grown).collect()
+}
+
+/// One motion of the pattern and two growths of each class.
+struct Joint {
+    classes: Vec<u16>,
+    middle: Vector2<f64>,
+    reach: f64,
+}
+
+impl Joint {
+    fn of(learned: &[Learned]) -> Self {
+        let mut classes: Vec<u16> = learned.iter().map(|l| l.key.0).collect();
+        classes.dedup();
+        let middle = learned.iter().fold(Vector2::zeros(), |sum, l| sum + l.middle) / learned.len().max(1) as f64;
+        let reach = learned.iter().map(|l| (l.middle - middle).norm()).fold(1.0, f64::max);
+        Self { classes, middle, reach }
+    }
+
+    fn unknowns(&self) -> usize {
+        3 + 2 * self.classes.len()
+    }
+
+    /// Group, side and edge of all edges that were learned.
+    fn edges<'a>(&self, learned: &'a [Learned]) -> impl Iterator<Item = (usize, usize, &'a SideEdge)> {
+        let of_group =
+            |(g, l): (usize, &'a Learned)| l.look.edges.iter().enumerate().filter_map(move |(side, e)| Some((g, side, e.as_ref()?)));
+        learned.iter().enumerate().flat_map(of_group)
+    }
+
+    /// How far an edge may lie off what the class' growth says: its own noise, and the sizes of the few that it was learned from.
+    fn edge_u_px(l: &Learned, prints: &[Print], side: usize, edge: &SideEdge) -> f64 {
+        let [low, high] = prints[l.first].outline.bounds();
+        let size_px = high[side % 2] - low[side % 2];
+        edge.at_u_px.hypot(0.1).hypot(0.5 * SIZE_SCATTER * size_px / (l.n.max(1) as f64).sqrt())
+    }
+
+    /// How an edge's place answers to the unknowns.
+    fn row(&self, l: &Learned, prints: &[Print], side: usize) -> DVector<f64> {
         let local = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][side];
         let normal = prints[l.first].axes * Vector2::new(local[0], local[1]);
-        let arm = (l.middle - middle) / reach;
-        let mut row = nalgebra::DVector::<f64>::zeros(unknowns);
+        let arm = (l.middle - self.middle) / self.reach;
+        let mut row = DVector::<f64>::zeros(self.unknowns());
         row[0] = normal.x;
         row[1] = normal.y;
         row[2] = normal.y * arm.x - normal.x * arm.y;
-        let class = classes.iter().position(|c| *c == l.key.0).unwrap_or(0);
+        let class = self.classes.iter().position(|c| *c == l.key.0).unwrap_or(0);
         row[3 + 2 * class + side % 2] = 1.0;
         row
-    };
-    let mut edges: Vec<(usize, usize, nalgebra::DVector<f64>, f64, f64)> = Vec::new();
-    for (g, l) in learned.iter().enumerate() {
-        for (side, edge) in l.look.edges.iter().enumerate() {
-            if let Some(e) = edge {
-                edges.push((g, side, row(l, side), e.at_px, e.at_u_px.hypot(0.1)));
+    }
+
+    /// The unknowns and their covariance.
+    fn solve(&self, learned: &[Learned], prints: &[Print]) -> Option<(DVector<f64>, DMatrix<f64>)> {
+        let edges: Vec<(DVector<f64>, f64, f64)> = self
+            .edges(learned)
+            .map(|(g, side, e)| (self.row(&learned[g], prints, side), e.at_px, Self::edge_u_px(&learned[g], prints, side, e)))
+            .collect();
+        // Hardly more edges than unknowns contradict nothing, and none of them is to be believed less.
+        let is_robust = edges.len() > self.unknowns() + 1;
+        // Where it lies is known to some px, how it is grown to fewer.
+        let known = DVector::from_fn(self.unknowns(), |i, _| if i < 3 { 1.0 / 9.0 } else { 1.0 / 4.0 });
+        let mut solution = DVector::<f64>::zeros(self.unknowns());
+        let mut covariance = DMatrix::zeros(self.unknowns(), self.unknowns());
+        for step in 0..20 {
+            let mut normal = DMatrix::from_diagonal(&known);
+            let mut right = DVector::<f64>::zeros(self.unknowns());
+            for (row, at_px, u_px) in &edges {
+                let miss = at_px - row.dot(&solution);
+                // Least absolute misses at first, then ever less weight for what strays.
+                let robust = match step {
+                    _ if !is_robust => 1.0,
+                    0..8 => 1.0 / miss.abs().max(0.2),
+                    _ => 1.0 / (1.0 + (miss / 0.5).powi(2)),
+                };
+                normal += row * row.transpose() * (robust / u_px.powi(2));
+                right += row * (at_px * robust / u_px.powi(2));
             }
+            covariance = normal.try_inverse()?;
+            solution = &covariance * right;
         }
-    }
-    // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
-    if learned.len() < 2 || edges.len() < unknowns + 2 {
-        return;
-    }
-    // Where it lies is known to some px, how it is grown to fewer.
-    let known = nalgebra::DVector::from_fn(unknowns, |i, _| if i < 3 { 1.0 / 9.0 } else { 1.0 / 4.0 });
-    let mut solution = nalgebra::DVector::<f64>::zeros(unknowns);
-    for step in 0..20 {
-        let mut normal = nalgebra::DMatrix::from_diagonal(&known);
-        let mut right = nalgebra::DVector::<f64>::zeros(unknowns);
-        for (_, _, row, at_px, u_px) in &edges {
-            let miss = at_px - row.dot(&solution);
-            // Least absolute misses at first, then ever less weight for what strays.
-            let robust = if step < 8 { 1.0 / miss.abs().max(0.2) } else { 1.0 / (1.0 + (miss / 0.5).powi(2)) };
-            normal += row * row.transpose() * (robust / u_px.powi(2));
-            right += row * (at_px * robust / u_px.powi(2));
-        }
-        let Some(next) = normal.lu().solve(&right) else { return };
-        solution = next;
-    }
-    for (g, side, row, at_px, u_px) in edges {
-        let expected_px = row.dot(&solution);
-        if (at_px - expected_px).abs() > STRAY_PX.max(3.0 * u_px) {
-            let l = &mut learned[g];
-            l.look = l.look.clone().with_side_near(side, expected_px, AGAIN_PX);
-        }
+        Some((solution, covariance))
     }
 }
 
@@ -358,6 +439,7 @@ impl Usual {
             outside: self.outside,
             step: self.step,
             slope: 0.0,
+            bend: 0.0,
             at_px: 0.0,
             blur_px,
             at_u_px: 0.0,
@@ -386,13 +468,16 @@ fn judge(
     let site = target.expected.site;
     let narrow_px = 2.0 * print.outline.narrow_half();
     // What the noise of one feature says holds already what it adds to the doubt of its group.
-    let covariance = |f: &Fitted| {
-        let Some(back) = print.axes.try_inverse() else { return f.covariance_px2 };
+    let shared = |f: &Fitted| {
+        let Some(back) = print.axes.try_inverse() else { return Matrix2::zeros() };
         let own = back * f.covariance_px2 * back.transpose();
         let more = |axis: usize| (doubt_px[axis].powi(2) - own[(axis, axis)]).max(0.0);
-        f.covariance_px2 + print.axes * Matrix2::from_diagonal(&Vector2::new(more(0), more(1))) * print.axes.transpose()
+        print.axes * Matrix2::from_diagonal(&Vector2::new(more(0), more(1))) * print.axes.transpose()
     };
-    let found = |state, f: &Fitted, size_ratio| Measured { site, state, centre: Some((f.at, covariance(f))), size_ratio };
+    let found = |state, f: &Fitted, size_ratio| {
+        let shared_px2 = shared(f);
+        Measured { site, state, centre: Some((f.at, f.covariance_px2 + shared_px2)), shared_px2, size_ratio }
+    };
     let is_there = |f: &&Fitted| f.gain > ABSENT_BELOW_GAIN && f.gain > 2.0 * f.gain_u;
     let is_alike = |f: &&Fitted| f.explained > ODD_BELOW_EXPLAINED * explained;
     if let Some(f) = fitted.filter(is_there).filter(is_alike) {
@@ -416,19 +501,19 @@ fn judge(
         match (&f, state) {
             (Some(f), _) => return found(state, f, size_ratio),
             // All four sides are there, at another distance: enough for the size, not for a place.
-            (None, SiteState::Suspect(_)) => return Measured { site, state, centre: None, size_ratio },
+            (None, SiteState::Suspect(_)) => return Measured { site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio },
             (None, _) => {}
         }
     }
     match fitted.filter(is_there) {
         Some(f) if is_alike(&f) || f.gain > 0.6 => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
         _ if probe(plane, print, look).as_ref().filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured { site, state: SiteState::Good, centre: None, size_ratio: 1.0 }
+            Measured { site, state: SiteState::Good, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
         }
         _ => {
             let is_hidden = unknown_share(plane, print) > HIDDEN_ABOVE_SHARE;
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured { site, state, centre: None, size_ratio: 1.0 }
+            Measured { site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
         }
     }
 }

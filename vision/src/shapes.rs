@@ -26,6 +26,11 @@ pub(crate) struct Shapes {
 const SAME_CLASS_SHARE: f64 = 0.1;
 /// Share of what an outline is longer than wide by which it may be found off along itself.
 pub(crate) const SLACK_SHARE: f64 = 0.15;
+/// An outline turned by a quarter is another where it is longer than wide by so much and fits worse by more than the second …
+const LONG_OVER_WIDE: f64 = 1.5;
+const CLEARLY_BETTER_IF_LONG: f64 = 1.06;
+/// … or than this where it is not.
+const CLEARLY_BETTER: f64 = 1.3;
 /// A cut outline of which less lies inside the picture shows too little to be judged.
 const LEAST_SHARE_OF_CUT: f64 = 0.5;
 /// Turns of one outline that differ by less are looked for together.
@@ -180,8 +185,14 @@ impl Shapes {
         }
         let found = shape_candidates(view.plane, &sought);
         let middle = self.kinds.len().min(fit_in) / 2;
+        // A pad that is hardly longer than wide, open at one end, fits about as well turned by a quarter: the pattern tells.
+        let clearly_better = |class: u16| {
+            let [low, high] = self.classes.get(class as usize).map_or([[0.0; 2]; 2], Outline::bounds);
+            let is_long = high[1] - low[1] > LONG_OVER_WIDE * (high[0] - low[0]);
+            if is_long { CLEARLY_BETTER_IF_LONG } else { CLEARLY_BETTER }
+        };
         let by_sense = [false, true].map(|is_bright| {
-            let of_sense = best_turned(found.iter().filter(|c| c.is_bright == is_bright).collect(), &kinds, view.radius_px);
+            let of_sense = best_turned(found.iter().filter(|c| c.is_bright == is_bright).collect(), &kinds, view.radius_px, clearly_better);
             let mut strengths: Vec<f64> = of_sense.iter().map(|c| c.strength).collect();
             strengths.sort_by(|a, b| b.total_cmp(a));
             let typical = strengths.get(middle.min(strengths.len().saturating_sub(1))).copied().unwrap_or(0.0);
@@ -220,13 +231,19 @@ fn share_inside(sought: &Sought, at: PointPx, size_px: [usize; 2]) -> f64 {
 }
 
 /// Leaves out a candidate where the same outline turned otherwise fits clearly better at the same place.
-fn best_turned<'a>(candidates: Vec<&'a ShapeCandidate>, kinds: &[Kind], near_px: f64) -> Vec<&'a ShapeCandidate> {
-    const CLEARLY_BETTER: f64 = 1.06;
+///
+/// `clearly_better` says of a class how many times stronger that is.
+fn best_turned<'a>(
+    candidates: Vec<&'a ShapeCandidate>,
+    kinds: &[Kind],
+    near_px: f64,
+    clearly_better: impl Fn(u16) -> f64,
+) -> Vec<&'a ShapeCandidate> {
     let is_beaten = |c: &ShapeCandidate| {
         candidates.iter().any(|o| {
             o.sought != c.sought
                 && kinds[o.sought].class == kinds[c.sought].class
-                && o.strength > CLEARLY_BETTER * c.strength
+                && o.strength > clearly_better(kinds[o.sought].class) * c.strength
                 && o.at.distance(c.at) < near_px
         })
     };

@@ -7,10 +7,11 @@ use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
+use crate::row_ends;
 use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of, quarters_from};
 use crate::sites::{self, Expected, Measured};
-use crate::view::{Optics, PointPx, Sight};
+use crate::view::{Optics, PointPx, ScaleSource, Sight};
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Pose, Side};
 use nalgebra::{Matrix2, Matrix3, Vector3};
@@ -95,10 +96,16 @@ pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// ball position tolerance (0.08 mm diameter; dtsheet.com/doc/1658666), and far above the scatter of the others.
 const DISPLACED_SHARE: f64 = 0.05;
 const DISPLACED_SCATTERS: f64 = 6.0;
+/// The median of so few misses, taken about their own fit, says little of how far places scatter: …
+const FEW_PLACES: usize = 12;
+/// … as little as this is usual, mm, and less would throw one of three good places out (drawings allow 0.015 to 0.08 mm).
+const LEAST_SCATTER_OF_FEW_MM: f64 = 0.002;
 /// A place whose variances along its two axes differ by more than this is known well one way only.
 const ONE_WAY_RATIO: f64 = 9.0;
 /// A free scale off by more than this means another part or another bench.
 const WRONG_SCALE: f64 = 0.015;
+/// The same while the scale is taken from the pattern: coarse places of a small part tell it so well.
+const WRONG_FIRST_SCALE: f64 = 0.04;
 /// A free scale off by more than this (and than four of its uncertainties) is worth a warning.
 const ODD_SCALE: f64 = 0.002;
 
@@ -123,7 +130,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     // Of several seats the next is taken where a closer look shows that nothing stands at the first.
     let mut refused = None;
     for (features, recognition) in seats {
-        match measured_at(side, part, pattern.clone(), &sites, shapes.as_ref(), &views, &features, recognition) {
+        match measured_at(side, part, optics.scale, pattern.clone(), &sites, shapes.as_ref(), &views, &features, recognition) {
             Ok(seen) => return Ok(seen),
             Err(refusal) => refused = refused.or(Some(refusal)),
         }
@@ -136,6 +143,7 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
 fn measured_at(
     side: Side,
     part: &Part,
+    scale_from: ScaleSource,
     mut pattern: Pattern,
     sites: &[usize],
     shapes: Option<&Shapes>,
@@ -156,10 +164,11 @@ fn measured_at(
     } else {
         recognition.best.features
     };
-    let (mut findings, outlines, doubt_mm) = measure(side, views, &pattern, shapes, (features, &laid), sites, &pose);
+    let (mut findings, outlines, doubt_mm) =
+        measure(side, views, &pattern, shapes.map(|s| (s, scale_from)), (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
-    let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, &pattern, sites, &mut findings, &pose)?;
+    let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, scale_from, &pattern, sites, &mut findings, &pose)?;
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
     warnings.extend(agreement.warnings);
@@ -276,7 +285,11 @@ fn seat_shapes(
         // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
         let mut better_left_open: Option<(f64, Refusal)> = None;
         for (log_odds, _, features, found) in seatings {
-            match refusal::accept(side, found, pattern, &features, views) {
+            let accepted = refusal::accept(side, found, pattern, &features, views).and_then(|recognition| {
+                let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
+                if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
+            });
+            match accepted {
                 Ok(recognition) => seats.push((features, recognition)),
                 Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
                     better_left_open = Some((log_odds, refusal));
@@ -461,15 +474,15 @@ fn measure(
     side: Side,
     views: &[SideView],
     pattern: &Pattern,
-    shapes: Option<&Shapes>,
+    shapes: Option<(&Shapes, ScaleSource)>,
     (features, laid): (&[Feature], &[Option<usize>]),
     sites: &[usize],
     pose: &Pose,
 ) -> (Vec<SiteFinding>, Vec<Outline>, f64) {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
-        let kind = shapes.map_or(Kind::DISC, |s| s.kinds[i]).turned(pose.theta_rad);
-        if let Some((v, at)) = view_that_holds(views, shapes, pose.apply(*centre), kind) {
+        let kind = shapes.map_or(Kind::DISC, |(s, _)| s.kinds[i]).turned(pose.theta_rad);
+        if let Some((v, at)) = view_that_holds(views, shapes.map(|s| s.0), pose.apply(*centre), kind) {
             let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
             expected[v].push(Expected { site: i, at, candidate });
         }
@@ -480,8 +493,8 @@ fn measure(
         outlines.push(outline);
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
-            let (centre_px, centre_mm, covariance_mm2) = match m.centre {
-                None => (None, None, Matrix2::zeros()),
+            let (centre_px, centre_mm, covariance_mm2, noise_mm2) = match m.centre {
+                None => (None, None, Matrix2::zeros(), Matrix2::zeros()),
                 Some((p, covariance_px2)) => {
                     // What was measured is the centre of the outline's picture; what counts is where the outline's centre is.
                     let radius_mm = view.radius_px / view.px_per_mm();
@@ -489,7 +502,8 @@ fn measure(
                     let p = PointPx::new(p.x - x, p.y - y);
                     let at_mm = view.mm(p);
                     let mm_per_px = view.sight.px_per_mm(at_mm).try_inverse().unwrap_or_default();
-                    (Some(view.raw_px(p)), Some(at_mm), mm_per_px * covariance_px2 * mm_per_px.transpose())
+                    let in_mm2 = |c: Matrix2<f64>| mm_per_px * c * mm_per_px.transpose();
+                    (Some(view.raw_px(p)), Some(at_mm), in_mm2(covariance_px2), in_mm2(covariance_px2 - m.shared_px2))
                 }
             };
             SiteFinding {
@@ -499,6 +513,7 @@ fn measure(
                 centre_px,
                 centre_mm,
                 covariance_mm2,
+                noise_mm2,
                 size_ratio: m.size_ratio,
             }
         }));
@@ -511,11 +526,11 @@ fn measure_view(
     side: Side,
     view: &SideView,
     pattern: &Pattern,
-    shapes: Option<&Shapes>,
+    shapes: Option<(&Shapes, ScaleSource)>,
     expected: &[Expected],
     pose: &Pose,
 ) -> Option<(Vec<Measured>, Outline, f64)> {
-    let Some(shapes) = shapes else {
+    let Some((shapes, scale_from)) = shapes else {
         let found = sites::measure(side, view.plane, view.radius_px, expected)?;
         let look = found.look;
         let outline = Outline {
@@ -532,7 +547,7 @@ fn measure_view(
         print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
         group: group_of(shapes, pattern, e.site),
     };
-    let found = shape_sites::measure(side, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
+    let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
     let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: found.over_design, is_ring: false, is_dark: false };
     Some((found.measured, outline, found.common_doubt_px))
 }
@@ -561,7 +576,14 @@ fn lattice_scatter(pattern: &Pattern, pose: &Pose) -> Matrix3<f64> {
 }
 
 /// Fits the side's pose to its measured centres and tells what is displaced.
-fn fit(side: Side, pattern: &Pattern, sites: &[usize], findings: &mut [SiteFinding], start: &Pose) -> Result<SideFit, Refusal> {
+fn fit(
+    side: Side,
+    scale_from: ScaleSource,
+    pattern: &Pattern,
+    sites: &[usize],
+    findings: &mut [SiteFinding],
+    start: &Pose,
+) -> Result<SideFit, Refusal> {
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let used: Vec<(usize, PointMm, PointMm)> = findings
         .iter()
@@ -574,7 +596,11 @@ fn fit(side: Side, pattern: &Pattern, sites: &[usize], findings: &mut [SiteFindi
     }
     let (from, to): (Vec<PointMm>, Vec<PointMm>) = used.iter().map(|u| (u.1, u.2)).unzip();
     let own: Vec<Matrix2<f64>> = used.iter().map(|u| findings[u.0].covariance_mm2).collect();
-    let scatter_mm2 = scatter_mm2(&from, &to, &own, start);
+    let noise: Vec<Matrix2<f64>> = used.iter().map(|u| findings[u.0].noise_mm2).collect();
+    let mut scatter_mm2 = scatter_mm2(&from, &to, (&own, &noise), start);
+    if used.len() <= FEW_PLACES {
+        scatter_mm2 = scatter_mm2.max(LEAST_SCATTER_OF_FEW_MM.powi(2));
+    }
     let covariances: Vec<Matrix2<f64>> = own.iter().map(|c| c + Matrix2::identity() * scatter_mm2).collect();
     let fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
 
@@ -582,7 +608,9 @@ fn fit(side: Side, pattern: &Pattern, sites: &[usize], findings: &mut [SiteFindi
     let scale_off = scale_off(&fit, &from, &to, &covariances);
     let scale = scale_off.map(|(off, _)| 1.0 + off);
     if let Some((off, off_u)) = scale_off {
-        if off.abs() > WRONG_SCALE && off.abs() > 4.0 * off_u {
+        // A scale that is still being looked for may be off by as much as the features' coarse places say.
+        let most_off = if scale_from == ScaleSource::Bench { WRONG_SCALE } else { WRONG_FIRST_SCALE };
+        if off.abs() > most_off && off.abs() > 4.0 * off_u {
             return Err(refusal::wrong_scale(side, off));
         }
         if off.abs() > ODD_SCALE && off.abs() > 4.0 * off_u {
@@ -640,18 +668,20 @@ fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Ma
 }
 
 /// How far the features' own places scatter about the lattice, per axis, beyond what their centres' noise explains, mm².
-fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &Pose) -> f64 {
+///
+/// `known` holds what is known of each place, `noise` the part of it that is its own; what others share is no scatter.
+fn scatter_mm2(from: &[PointMm], to: &[PointMm], (known, noise): (&[Matrix2<f64>], &[Matrix2<f64>]), start: &Pose) -> f64 {
     let pose = crate::pose::fit_rigid(from, to).ok().filter(|p| p.shift().distance(start.shift()) < 1.0).unwrap_or(*start);
     let misses = from.iter().zip(to).map(|(f, t)| *t - pose.apply(*f));
     let known_one_way: Vec<(f64, f64)> = misses
         .clone()
-        .zip(own)
-        .filter_map(|(miss, c)| {
-            let eigen = c.symmetric_eigen();
+        .zip(known.iter().zip(noise))
+        .filter_map(|(miss, (known, noise))| {
+            let eigen = known.symmetric_eigen();
             let (lesser, greater) = if eigen.eigenvalues[0] < eigen.eigenvalues[1] { (0, 1) } else { (1, 0) };
             let way = eigen.eigenvectors.column(lesser);
             let is_one_way = eigen.eigenvalues[greater] > ONE_WAY_RATIO * eigen.eigenvalues[lesser];
-            is_one_way.then(|| ((way[0] * miss.x + way[1] * miss.y).powi(2), eigen.eigenvalues[lesser]))
+            is_one_way.then(|| ((way[0] * miss.x + way[1] * miss.y).powi(2), (way.transpose() * noise * way)[(0, 0)]))
         })
         .collect();
     // Places that are mostly known well one way only tell their scatter that way.
@@ -667,7 +697,7 @@ fn scatter_mm2(from: &[PointMm], to: &[PointMm], own: &[Matrix2<f64>], start: &P
     squares.sort_by(f64::total_cmp);
     // The median of a squared distance in two dimensions is 2 ln 2 variances (Rayleigh).
     let variance = squares[squares.len() / 2] / (2.0 * std::f64::consts::LN_2);
-    let mut noises: Vec<f64> = own.iter().map(|c| c.trace() / 2.0).collect();
+    let mut noises: Vec<f64> = noise.iter().map(|c| c.trace() / 2.0).collect();
     noises.sort_by(f64::total_cmp);
     (variance - noises[noises.len() / 2]).max(1e-9 * variance)
 }

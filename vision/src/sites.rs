@@ -3,6 +3,7 @@
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
 use crate::find::look::{Look, Teacher};
+use crate::find::necks::without_necks;
 use crate::plane::Plane;
 use crate::view::PointPx;
 use landfit_part::Side;
@@ -29,6 +30,8 @@ pub struct Measured {
     /// Its centre and the covariance of it, px of the plane; `None` when absent, hidden, or too faint to be
     /// placed.
     pub centre: Option<(PointPx, Matrix2<f64>)>,
+    /// Of that covariance, what others of its look share, px².
+    pub shared_px2: Matrix2<f64>,
     /// Diameter over the one usual in this picture.
     pub size_ratio: f64,
 }
@@ -57,6 +60,16 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 #[must_use]
 pub fn measure(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
+    let found = measure_all(side, plane, radius_px, expected)?;
+    if side == Side::Board && !found.look.is_ring {
+        let centres: Vec<PointPx> = found.measured.iter().filter_map(|m| Some(m.centre?.0)).collect();
+        let again = without_necks(plane, &found.look, &centres).and_then(|p| measure_all(side, &p, radius_px, expected));
+        return again.or(Some(found));
+    }
+    Some(found)
+}
+
+fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
     let Settled { look, lean, drift_px } = settled_look(plane, radius_px, expected)?;
     let mut finder = CentreFinder::new(plane, &look, lean);
     let mut probes: Vec<Option<Centre>> = Vec::with_capacity(expected.len());
@@ -225,7 +238,13 @@ impl Usual {
 
 /// `probe` tells what stands at the expected place where no centre came to rest: enough for presence, not for a place.
 fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre: Option<&Centre>, probe: Option<&Centre>) -> Measured {
-    let found = |state, c: &Centre, size_ratio| Measured { site: expected.site, state, centre: Some((c.at, c.covariance_px2)), size_ratio };
+    let found = |state, c: &Centre, size_ratio| Measured {
+        site: expected.site,
+        state,
+        centre: Some((c.at, c.covariance_px2)),
+        shared_px2: Matrix2::zeros(),
+        size_ratio,
+    };
     let is_there = |c: &&Centre| c.gain > ABSENT_BELOW_GAIN * usual.gain && c.gain > 2.0 * c.gain_u;
     let is_alike = |c: &&Centre| c.explained > ODD_BELOW_EXPLAINED * usual.explained;
     if let Some(c) = centre.filter(is_there).filter(is_alike) {
@@ -246,12 +265,12 @@ fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre:
     match centre.filter(is_there) {
         Some(c) if is_alike(&c) || c.gain > 0.6 * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
         _ if probe.filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured { site: expected.site, state: SiteState::Good, centre: None, size_ratio: 1.0 }
+            Measured { site: expected.site, state: SiteState::Good, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
         }
         _ => {
             let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE;
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured { site: expected.site, state, centre: None, size_ratio: 1.0 }
+            Measured { site: expected.site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
         }
     }
 }

@@ -24,7 +24,9 @@ pub struct Print {
     pub outline: Outline,
 }
 
-/// The light about one side of a shape: `outside + (step + slope t) Φ(t/blur) + slope blur φ(t/blur)`, t = at - distance.
+/// The light about one side of a shape: outside, and from the edge inwards `step + slope t + bend t²`, t = at - distance, all seen
+/// through a Gaussian blur. A face that falls towards its edges like a dome's does so over its whole width: without the bend a low
+/// step would be looked for further in.
 #[derive(Debug, Clone, Copy)]
 pub struct SideEdge {
     /// Light outside.
@@ -33,6 +35,8 @@ pub struct SideEdge {
     pub step: f64,
     /// How the light rises further inside, per px.
     pub slope: f64,
+    /// How that slope changes further inside: twice of it per px.
+    pub bend: f64,
     /// Where the edge is: px outside of the designed outline.
     pub at_px: f64,
     /// Its blur, a Gaussian's standard deviation, px.
@@ -205,13 +209,22 @@ impl SideEdge {
     fn light(&self, distance: f64) -> f64 {
         let t = self.at_px - distance;
         let z = t / self.blur_px;
-        self.outside + (self.step + self.slope * t) * normal_share(z) + self.slope * self.blur_px * normal_density(z)
+        let (share, density) = (normal_share(z), normal_density(z));
+        self.outside
+            + (self.step + self.slope * t + self.bend * (t * t + self.blur_px * self.blur_px)) * share
+            + (self.slope + self.bend * t) * self.blur_px * density
+    }
+
+    /// How the blurred face alone rises inwards at a distance, per px, without its step.
+    fn rise(&self, t: f64) -> f64 {
+        let z = t / self.blur_px;
+        (self.slope + 2.0 * self.bend * t) * normal_share(z) + 2.0 * self.bend * self.blur_px * normal_density(z)
     }
 
     /// How the light at a distance grows when the edge moves outwards, per px.
     fn when_moved(&self, distance: f64) -> f64 {
-        let z = (self.at_px - distance) / self.blur_px;
-        self.slope * normal_share(z) + self.step * normal_density(z) / self.blur_px
+        let t = self.at_px - distance;
+        self.rise(t) + self.step * normal_density(t / self.blur_px) / self.blur_px
     }
 
     /// How steeply the light rises at the edge, per px.
@@ -250,8 +263,17 @@ impl SideEdge {
         let start = (-12..=12)
             .map(|i| about_px + f64::from(i) / 12.0 * reach_px)
             .filter_map(|at_px| {
-                let edge =
-                    Self { outside: 0.0, step: 0.0, slope: 0.0, at_px, blur_px, at_u_px: 0.0, pixels: 0.0, band_out_blurs: BAND_OUT_BLURS };
+                let edge = Self {
+                    outside: 0.0,
+                    step: 0.0,
+                    slope: 0.0,
+                    bend: 0.0,
+                    at_px,
+                    blur_px,
+                    at_u_px: 0.0,
+                    pixels: 0.0,
+                    band_out_blurs: BAND_OUT_BLURS,
+                };
                 edge.with_levels(profile)
             })
             .filter(|edge| edge.step * sign >= 0.0)
@@ -284,10 +306,10 @@ impl SideEdge {
         Some(Self { outside, step: inside - outside, ..self })
     }
 
-    /// One Gauss-Newton step over outside, step, slope, place and blur; also how far the place moved.
+    /// One Gauss-Newton step over outside, step, slope, place, blur and bend; also how far the place moved.
     fn stepped(&self, profile: &SideProfile, first_blur_px: f64, about_px: f64, reach_px: f64) -> Option<(Self, f64)> {
-        let mut normal = SMatrix::<f64, 5, 5>::zeros();
-        let mut right = SVector::<f64, 5>::zeros();
+        let mut normal = SMatrix::<f64, 6, 6>::zeros();
+        let mut right = SVector::<f64, 6>::zeros();
         let (mut left, mut pixels, mut bins) = (0.0, 0.0, 0.0);
         for ((&d, &l), &n) in profile.distance.iter().zip(&profile.light).zip(&profile.weight) {
             if !self.holds(d) {
@@ -296,12 +318,13 @@ impl SideEdge {
             let t = self.at_px - d;
             let z = t / self.blur_px;
             let (share, density) = (normal_share(z), normal_density(z));
-            let slopes = SVector::<f64, 5>::from([
+            let slopes = SVector::<f64, 6>::from([
                 1.0,
                 share,
                 t * share + self.blur_px * density,
-                self.slope * share + self.step * density / self.blur_px,
-                density * (self.slope - self.step * t / (self.blur_px * self.blur_px)),
+                self.rise(t) + self.step * density / self.blur_px,
+                density * (self.slope - self.step * t / (self.blur_px * self.blur_px)) + 2.0 * self.bend * self.blur_px * share,
+                (t * t + self.blur_px * self.blur_px) * share + t * self.blur_px * density,
             ]);
             let miss = l - self.light(d);
             normal += slopes * slopes.transpose() * n;
@@ -313,9 +336,9 @@ impl SideEdge {
         if bins < 7.0 {
             return None;
         }
-        let variance = (left / (bins - 5.0_f64).max(1.0)).max(1e-14);
+        let variance = (left / (bins - 6.0_f64).max(1.0)).max(1e-14);
         // Weak knowledge keeps few pixels from running away: blur within a quarter, slope within a fifth of the step over a half
-        // band.
+        // band, bend within a tenth.
         let blur_weight = variance / (0.25 * first_blur_px).powi(2);
         let slope_sd = 0.2 * self.step.abs().max(1e-6) / (2.0 * first_blur_px);
         let slope_weight = variance / slope_sd.powi(2);
@@ -323,6 +346,9 @@ impl SideEdge {
         right[4] += blur_weight * (first_blur_px - self.blur_px);
         normal[(2, 2)] += slope_weight;
         right[2] -= slope_weight * self.slope;
+        let bend_weight = variance / (0.5 * slope_sd / (2.0 * first_blur_px)).powi(2);
+        normal[(5, 5)] += bend_weight;
+        right[5] -= bend_weight * self.bend;
         let inverse = normal.try_inverse()?;
         let by = inverse * right;
         if by.iter().any(|v| !v.is_finite()) {
@@ -334,6 +360,7 @@ impl SideEdge {
             outside: self.outside + by[0],
             step: self.step + by[1],
             slope: self.slope + by[2],
+            bend: self.bend + by[5],
             at_px,
             blur_px: (self.blur_px + by[4].clamp(-0.4, 0.4)).clamp(0.3, 12.0),
             at_u_px: (inverse[(3, 3)] * variance).max(0.0).sqrt(),
@@ -433,9 +460,10 @@ impl GroupLook {
     }
 
     /// Where the group lies by its sides, and how far that is in doubt. Of two opposite sides that tell, the middle; of one, its
-    /// place less the growth of the other two.
+    /// place less its growth: what all groups together say it is along each axis (px on each side, with its uncertainty), or else
+    /// that of the other two sides.
     #[must_use]
-    pub fn place(&self, outline: &Outline) -> GroupPlace {
+    pub fn place(&self, outline: &Outline, grown_by_all: [Option<(f64, f64)>; 2]) -> GroupPlace {
         let [low, high] = outline.bounds();
         let mut shift_px = [0.0; 2];
         let mut doubt_px = [0.0; 2];
@@ -446,14 +474,15 @@ impl GroupLook {
         };
         for axis in 0..2 {
             let size_px = high[axis] - low[axis];
-            let grown = growth(1 - axis).unwrap_or(0.0);
+            let by_other_sides = (growth(1 - axis).unwrap_or(0.0), ONE_END_DOUBT * size_px);
+            let (grown, grown_u_px) = grown_by_all[axis].filter(|g| g.1 < by_other_sides.1).unwrap_or(by_other_sides);
             (shift_px[axis], doubt_px[axis]) = match pair(axis) {
                 (Some(a), Some(b)) => {
                     let by_falling_light_px = 0.5 * FALLING_LIGHT * self.step().abs() * (1.0 / a.steepness() - 1.0 / b.steepness()).abs();
                     (0.5 * (a.at_px - b.at_px), (0.5 * a.at_u_px.hypot(b.at_u_px)).hypot(by_falling_light_px))
                 }
-                (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(ONE_END_DOUBT * size_px)),
-                (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(ONE_END_DOUBT * size_px)),
+                (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(grown_u_px)),
+                (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(grown_u_px)),
                 (None, None) => (0.0, NO_END_DOUBT * size_px),
             };
         }
@@ -586,7 +615,7 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
         row[OUTSIDE + p.side] = 1.0 - inside_share;
         // blur[x f] = x blur[f] + σ² d blur[f]/dx, as for round features.
         let outwards = if p.side < 2 { 1.0 } else { -1.0 };
-        let steepness = (edge.outside + edge.step) * normal_density(z) / edge.blur_px + edge.slope * inside_share;
+        let steepness = (edge.outside + edge.step) * normal_density(z) / edge.blur_px + edge.rise(edge.at_px - p.distance);
         row[ACROSS + p.side % 2] = (inside * p.local[p.side % 2] - outwards * edge.blur_px.powi(2) * steepness) / size;
         let light = f64::from(plane.light[p.index]);
         normal.ger(1.0, &row, &row, 1.0);
@@ -758,7 +787,7 @@ mod tests {
             let plane = plane(&truth, heel);
             let start = moved(&truth, 0.8);
             let look = GroupLook::learn(&plane, start.iter(), None, &WIDE).expect("edges");
-            let place = look.place(&truth[0].outline);
+            let place = look.place(&truth[0].outline, [None; 2]);
             let placed: Vec<Print> = start
                 .iter()
                 .map(|p| {
