@@ -32,6 +32,7 @@ mod side;
 pub mod sites;
 mod swapped;
 pub mod view;
+mod whereabouts;
 pub mod which_site;
 
 pub use align::{AlignError, align};

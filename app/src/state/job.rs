@@ -71,6 +71,15 @@ pub struct Found {
     pub open: bool,
 }
 
+/// Where the part was made out last, before pictures came that settle nothing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LastSeen {
+    /// Offset minus aim.
+    pub to_go: Pose,
+    /// Turns made by then since the plan that they followed, bench's order, clockwise positive; zeros where nothing or nobody knows what.
+    pub turned: Vec<f64>,
+}
+
 /// Where the plan was made.
 #[derive(Debug, Clone)]
 struct Base {
@@ -95,6 +104,7 @@ pub struct Job {
     ways: Vec<Way>,
     at_rest: bool,
     finding: Option<Finding>,
+    last_seen: Option<LastSeen>,
     noticed: Vec<Noticed>,
     /// The judgement of the last rest after a turn.
     rested: Option<Judgement>,
@@ -142,6 +152,7 @@ impl Job {
             ways,
             at_rest: false,
             finding: None,
+            last_seen: None,
             noticed: Vec::new(),
             rested: None,
             trail: VecDeque::new(),
@@ -160,6 +171,10 @@ impl Job {
                 let gone = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands | ReasonCode::TooDark);
                 if let Some(accepted) = &mut self.accepted {
                     accepted.optics_left |= gone && !accepted.moved;
+                }
+                if let Some(found) = self.found() {
+                    let turned = found.turned.clone().unwrap_or_else(|| self.none_turned());
+                    self.last_seen = Some(LastSeen { to_go: found.advice.judgement.to_go, turned });
                 }
                 self.at_rest = false;
                 self.before = None;
@@ -303,6 +318,15 @@ impl Job {
     #[must_use]
     pub const fn finding(&self) -> Option<&Finding> {
         self.finding.as_ref()
+    }
+
+    /// Where the part was made out last, while the pictures settle nothing.
+    #[must_use]
+    pub const fn last_seen(&self) -> Option<&LastSeen> {
+        match &self.finding {
+            Some(Finding::Refused(_)) => self.last_seen.as_ref(),
+            _ => None,
+        }
     }
 
     /// The fit of the last look, where it has one.

@@ -10,10 +10,12 @@ mod choice;
 mod motion;
 pub mod noticed;
 mod reach;
+mod rough;
 mod rounding;
 
 pub(crate) use motion::minus_aim;
 pub(crate) use reach::{Reach, miss_vector_mm};
+pub use rough::rough_turns;
 
 use crate::bench::{Adjuster, Bench, Motion, Reads, Sense};
 use landfit_part::{Part, PointMm, Pose, Side};
