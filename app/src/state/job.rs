@@ -415,10 +415,11 @@ impl Job {
         moves
     }
 
-    /// Whether so little of a move is left that the hand is done with it.
+    /// Whether so little of a move is left that the hand is done with it: what hands may be off, and of a small move half of it, since a move
+    /// that was told is not done before it was begun.
     #[must_use]
     pub fn is_done(&self, one: &Move, left_turns: f64) -> bool {
-        left_turns.abs() <= hand_turns(&self.bench.adjusters[one.adjuster])
+        left_turns.abs() <= hand_turns(&self.bench.adjusters[one.adjuster]).min(0.5 * one.set_turns.abs())
     }
 
     /// Sets what an adjuster reads now, in turns; `None` forgets it.

@@ -156,7 +156,9 @@ fn headline(job: &Job, moves_left: bool) -> &'static str {
         (JobState::GoodToPlace, _) if accepted => words::ACCEPTED,
         (JobState::GoodToPlace, _) => words::GOOD_TO_PLACE,
         (_, true) => words::TURN_NEXT,
-        (JobState::Nearly, false) if job.found().is_some_and(|f| f.advice.judgement.decision == Decision::Within) => words::IN_THE_WAY,
+        (JobState::Nearly, false) if job.found().is_some_and(|f| f.advice.judgement.decision == Decision::Within && !f.clear) => {
+            words::IN_THE_WAY
+        }
         (_, false) if job.to_turn().is_empty() => words::NOTHING_TO_TURN,
         (_, false) => words::LET_IT_REST,
     }

@@ -251,6 +251,7 @@ fn lights_are_led_picture_after_picture_to_tints_that_agree_with_the_bench() {
         table.click(words::TAKE_PICTURE);
         let panel = table.panel().calibrating.unwrap();
         assert_eq!(panel.said[0].text, words::TAKEN, "{:?}", panel.said);
+        super::tests::assert_nothing_is_cut_off_or_overlaps(&table.harness, Vec2::new(1280.0, 2400.0), "lights");
     }
     // The bright one is passed over: the result stands without it.
     assert!(table.panel().calibrating.unwrap().can_pass_over && wanted(&table).contains("picture is white"));

@@ -181,7 +181,7 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
 }
 
 /// The same type, smaller where the text would not fit.
-fn fitted(painter: &Painter, font: FontId, text: &str, room: f32) -> FontId {
+pub fn fitted(painter: &Painter, font: FontId, text: &str, room: f32) -> FontId {
     let width = painter.layout_no_wrap(text.to_owned(), font.clone(), Color32::WHITE).size().x;
     if width <= room || width < 1.0 { font } else { FontId::new(font.size * (room / width).max(0.3), font.family) }
 }

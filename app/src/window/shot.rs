@@ -104,17 +104,6 @@ impl AtOnce {
         &self.sources
     }
 
-    /// Shows the picture of another look under the marks and numbers that stand: only its noise is another.
-    #[cfg(test)]
-    pub fn show_other_noise(&mut self) {
-        let pictures = self.bench.render(1000).unwrap();
-        let mut shown = (*self.shown).clone();
-        for (exposure, picture) in shown.exposures.iter_mut().zip(&pictures) {
-            exposure.image = Arc::new(crate::state::ground::ground(picture, &self.desk.bench.bench.optics.frame));
-        }
-        self.shown = Arc::new(shown);
-    }
-
     /// Changes what is shown.
     #[cfg(test)]
     pub fn change_shown(&mut self, change: &dyn Fn(&mut Shown)) {

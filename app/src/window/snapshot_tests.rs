@@ -14,14 +14,13 @@ use std::path::PathBuf;
 
 /// Edge of a tile, px of the kept picture: about as large as a letter or two of body text.
 const TILE_PX: u32 = 16;
-/// Tolerance: a tile's mean difference of a channel, of 255. On one machine the same state gives the same bytes. The rehearsal's picture with
-/// other noise, more than any other machine's arithmetic changes, differs by [`MOST_BY_NOISE`] in its worst tile; a word that is missing by
-/// [`LEAST_BY_WORD`] (both are measured below each time). This stands between.
-const MOST_APART: f64 = 7.0;
-const MOST_BY_NOISE: f64 = 4.5;
-const LEAST_BY_WORD: f64 = 10.0;
+/// Tolerance: a tile's mean difference of a channel, of 255. On one machine the same state gives the same bytes; on another the last bits of
+/// its arithmetic move a few values by one. One digit that is another in a line of small text makes more than [`LEAST_BY_DIGIT`] (measured
+/// below each time).
+const MOST_APART: f64 = 3.0;
+const LEAST_BY_DIGIT: f64 = 6.0;
 /// Quality of the JPEG: the lowest at which small text still reads well.
-const QUALITY: u8 = 80;
+const QUALITY: u8 = 72;
 
 fn drawn(page: Page, stage: &str, seed: u64) -> RgbImage {
     let args = open::Args { stage: stage.into(), page: Some(page.word().into()), ..args("rotation-under-board", seed) };
@@ -117,7 +116,7 @@ fn the_main_states_look_as_their_snapshots() {
 }
 
 #[test]
-fn a_word_that_is_missing_is_a_difference_and_other_noise_is_none() {
+fn another_digit_is_a_difference_and_the_same_state_is_none() {
     let draw = |text: &dyn Fn(&mut shot::AtOnce)| {
         let args = args("rotation-under-board", 3);
         let laid = open::lay(&args, crate::settings::Settings::default()).unwrap();
@@ -136,13 +135,12 @@ fn a_word_that_is_missing_is_a_difference_and_other_noise_is_none() {
     };
     let as_it_is = draw(&|_| {});
     assert_eq!(apart(&as_it_is, &draw(&|_| {})).0, 0.0, "the same state gives the same bytes");
-    // The same numbers over a picture whose noise is another.
-    let (by_noise, at) = apart(&as_it_is, &draw(&|behind| behind.show_other_noise()));
-    let without_word = |shown: &mut crate::state::shown::Shown| {
+    let another_digit = |shown: &mut crate::state::shown::Shown| {
         let text = &mut shown.align.sentences[0].text;
-        *text = text.replacen("ball ", "", 1);
+        assert!(text.contains("627"), "{text}");
+        *text = text.replace("627", "622");
     };
-    let (by_word, _) = apart(&as_it_is, &draw(&|behind| behind.change_shown(&without_word)));
-    println!("other noise {by_noise:.2} at {at:?}, a missing word {by_word:.2}");
-    assert!(by_noise < MOST_BY_NOISE && by_word > LEAST_BY_WORD, "other noise {by_noise:.2} at {at:?}, a missing word {by_word:.2}");
+    let (by_digit, at) = apart(&as_it_is, &draw(&|behind| behind.change_shown(&another_digit)));
+    println!("another digit {by_digit:.2} at {at:?}");
+    assert!(by_digit > LEAST_BY_DIGIT, "another digit {by_digit:.2} at {at:?}");
 }

@@ -501,30 +501,39 @@ fn on_no_page_is_anything_cut_off_at_the_side_or_laid_over_another_control() {
             let (mut harness, _table) = window(size, Settings { text_percent: percent, ..Settings::default() }, looked);
             harness.state_mut().open_page(page);
             harness.run_ok();
-            let room = size / harness.ctx.zoom_factor();
-            let mut controls: Vec<(String, eframe::egui::Rect)> = Vec::new();
-            for node in harness.root().children_recursive() {
-                let (rect, role) = (node.rect(), node.accesskit_node().role());
-                let name = node.accesskit_node().label().or(node.accesskit_node().value()).unwrap_or_default();
-                let is_control = matches!(role, Role::Button | Role::RadioButton | Role::CheckBox | Role::TextInput | Role::Slider);
-                if is_control || role == Role::Label {
-                    assert!(
-                        rect.min.x >= -0.5 && rect.max.x <= room.x + 0.5,
-                        "{} at {size:?} {percent} %: {role:?} \"{name}\" at {rect:?} in {room:?}",
-                        page.word()
-                    );
-                }
-                if is_control {
-                    controls.push((name, rect));
-                }
-            }
-            for (i, (a, at)) in controls.iter().enumerate() {
-                for (b, other) in &controls[i + 1..] {
-                    let over = at.shrink(0.5).intersect(other.shrink(0.5));
-                    assert!(!over.is_positive(), "{} at {size:?} {percent} %: \"{a}\" and \"{b}\" overlap: {over:?}", page.word());
-                }
-            }
+            assert_nothing_is_cut_off_or_overlaps(&harness, size, &format!("{} at {size:?} {percent} %", page.word()));
         }
+    }
+}
+
+/// Controls and labels reach no further than the window's sides, and no control lies over another or over the picture.
+pub fn assert_nothing_is_cut_off_or_overlaps(harness: &Harness<App>, size: Vec2, what: &str) {
+    let room = size / harness.ctx.zoom_factor();
+    let mut controls: Vec<(String, eframe::egui::Rect)> = Vec::new();
+    let mut picture = None;
+    for node in harness.root().children_recursive() {
+        let role = node.accesskit_node().role();
+        let name = node.accesskit_node().label().or(node.accesskit_node().value()).unwrap_or_default();
+        if role == Role::Image && name == words::PICTURE {
+            picture = Some(node.rect());
+        }
+        let is_control = matches!(role, Role::Button | Role::RadioButton | Role::CheckBox | Role::TextInput | Role::Slider);
+        if !is_control && role != Role::Label {
+            continue;
+        }
+        let rect = node.rect();
+        assert!(rect.min.x >= -0.5 && rect.max.x <= room.x + 0.5, "{what}: {role:?} \"{name}\" at {rect:?} in {room:?}");
+        if is_control {
+            controls.push((name, rect));
+        }
+    }
+    let over = |a: eframe::egui::Rect, b: eframe::egui::Rect| a.shrink(0.5).intersect(b.shrink(0.5)).is_positive();
+    for (i, (a, at)) in controls.iter().enumerate() {
+        for (b, other) in &controls[i + 1..] {
+            assert!(!over(*at, *other), "{what}: \"{a}\" and \"{b}\" overlap: {at:?} {other:?}");
+        }
+        let of_picture = [words::ENLARGE, words::REDUCE, words::WHOLE, words::MARKS].contains(&a.as_str());
+        assert!(of_picture || picture.is_none_or(|p| !over(*at, p)), "{what}: \"{a}\" lies over the picture: {at:?} {picture:?}");
     }
 }
 
