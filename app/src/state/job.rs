@@ -8,7 +8,7 @@ use super::units::Turns;
 use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::noticed::{Noticed, Stood, hand_turns, notice};
-use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
+use landfit_calibration::moves::{BY_EYE_TURNS, Known, Move, MovePlan, plan, sense_of, step_turns};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use landfit_rehearsal::job::Advice;
 use landfit_vision::answer::{Alignment, Fit, Orientation, Outcome, ReasonCode, Refusal};
@@ -415,11 +415,13 @@ impl Job {
         moves
     }
 
-    /// Whether so little of a move is left that the hand is done with it: what hands may be off, and of a small move half of it, since a move
-    /// that was told is not done before it was begun.
+    /// Whether so little of a move is left that the hand is done with it: what hands may be off, but of a small move no more than half of it,
+    /// since a move that was told is not done before it was begun; what a hand cannot set is never worth its while.
     #[must_use]
     pub fn is_done(&self, one: &Move, left_turns: f64) -> bool {
-        left_turns.abs() <= hand_turns(&self.bench.adjusters[one.adjuster]).min(0.5 * one.set_turns.abs())
+        let adjuster = &self.bench.adjusters[one.adjuster];
+        let finest = step_turns(adjuster).map_or(BY_EYE_TURNS, |step| step / 2.0);
+        left_turns.abs() <= hand_turns(adjuster).min(finest.max(0.5 * one.set_turns.abs()))
     }
 
     /// Sets what an adjuster reads now, in turns; `None` forgets it.

@@ -12,13 +12,13 @@ use image::imageops::{FilterType, resize};
 use image::{Rgb, RgbImage, RgbaImage};
 use std::path::PathBuf;
 
-/// Edge of a tile, px of the kept picture: about as large as a letter or two of body text.
-const TILE_PX: u32 = 16;
+/// Edge of a tile, px of the kept picture: as large as two digits of small text.
+const TILE_PX: u32 = 8;
 /// Tolerance: a tile's mean difference of a channel, of 255. On one machine the same state gives the same bytes; on another the last bits of
 /// its arithmetic move a few values by one. One digit that is another in a line of small text makes more than [`LEAST_BY_DIGIT`] (measured
 /// below each time).
-const MOST_APART: f64 = 3.0;
-const LEAST_BY_DIGIT: f64 = 6.0;
+const MOST_APART: f64 = 4.0;
+const LEAST_BY_DIGIT: f64 = 8.0;
 /// Quality of the JPEG: the lowest at which small text still reads well.
 const QUALITY: u8 = 72;
 

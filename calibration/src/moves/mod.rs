@@ -48,8 +48,8 @@ pub struct MovePlan {
     pub warnings: Vec<String>,
 }
 
-/// Turns that an eye can set a bare knob to.
-const BY_EYE_TURNS: f64 = 0.02;
+/// Turns that an eye can set a bare knob to. Common practice, no source.
+pub const BY_EYE_TURNS: f64 = 0.02;
 
 /// What will be left when the moves are made.
 #[derive(Debug, Clone, Copy, PartialEq)]
