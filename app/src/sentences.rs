@@ -179,6 +179,16 @@ fn move_text(one: &Move, bench: &Bench) -> String {
     }
 }
 
+/// "X about 6 turns clockwise": a hint, told as roughly as it is known.
+pub fn rough_turns_text(turns: f64, adjuster: &Adjuster) -> String {
+    let amount = match adjuster.reads {
+        Reads::Steps => counted(turns.abs().round().max(1.0), "step"),
+        _ if turns.abs() < 3.0 => counted((turns.abs() * 10.0).round().max(1.0) / 10.0, "turn"),
+        _ => counted(turns.abs().round(), "turn"),
+    };
+    format!("{} about {amount} {}", adjuster.name, sense_word(sense_of(turns)))
+}
+
 fn amount_text(amount: &Amount) -> String {
     match *amount {
         Amount::Thimble { whole: 0, divisions } => counted(divisions, "division"),

@@ -67,12 +67,13 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
         }
     };
     Ok(match (terminals, lands) {
-        (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands) {
+        (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands, part, optics) {
             None => answer(part, optics, terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
-            let refusals = [refusal::beside_light(&terminals, &lands, optics), refusal::beside_light(&lands, &terminals, optics)];
+            let refusals =
+                [refusal::beside_light(&terminals, &lands, part, optics), refusal::beside_light(&lands, &terminals, part, optics)];
             let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code);
             let findings = |seen: Result<Seen, _>| seen.map(|s| s.findings).unwrap_or_default();
             refused(refusal.unwrap_or_else(refusal::nothing_seen), findings(terminals), findings(lands))

@@ -63,6 +63,19 @@ pub struct Refusal {
     pub turn_deg: Option<f64>,
     /// What was seen and what to do.
     pub text: String,
+    /// Which way to move what is wanting, and about how far, where that can be told; the text says it, too.
+    pub way: Option<Way>,
+}
+
+/// Which way to move one side so that it comes into view, and about how far: rough, nothing to place by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Way {
+    /// The side.
+    pub side: Side,
+    /// Bench frame, mm.
+    pub by_mm: PointMm,
+    /// Along x, along y: either sense will do, since both ends are out of view; `by_mm` is then the farthest that it takes.
+    pub either_way: [bool; 2],
 }
 
 /// The contract's reasons, in the order in which the first that holds is given.

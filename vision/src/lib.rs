@@ -33,6 +33,7 @@ mod side;
 pub mod sites;
 mod swapped;
 pub mod view;
+mod whereabouts;
 pub mod which_site;
 
 pub use align::{AlignError, align};

@@ -427,7 +427,7 @@ impl Edges {
 }
 
 fn refusal(text: String) -> Refusal {
-    Refusal { code: ReasonCode::AmbiguousShift, view: None, turn_deg: None, text }
+    Refusal { code: ReasonCode::AmbiguousShift, view: None, turn_deg: None, text, way: None }
 }
 
 fn not_told_apart() -> Refusal {

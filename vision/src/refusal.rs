@@ -7,8 +7,9 @@ use crate::plane::Reduced;
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
 use crate::view::Optics;
+use crate::whereabouts;
 use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised};
-use landfit_part::{PointMm, Side};
+use landfit_part::{Part, PointMm, Side};
 
 /// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
 const LEAST_LOG_ODDS: f64 = 25.0;
@@ -42,6 +43,10 @@ const MOST_BLUR_SHARE_UNSETTLED: f64 = 0.35;
 const GHOST_SHARE: f64 = 0.04;
 /// Light of the brightest places, as a share of full scale, below which a picture that shows nothing is called dark.
 const DARK_BELOW: f64 = 0.012;
+/// What the brightest places should reach, as a share of full scale: half of it leaves room for what shines. Common practice, no source.
+const AIMED_AT: f64 = 0.5;
+/// Less light than one step of 8 bits cannot be told from none.
+const LEAST_LIGHT: f64 = 1.0 / 255.0;
 /// Share of saturated pixels above which a picture that shows nothing is called saturated.
 const SATURATED_ABOVE: f64 = 0.25;
 /// Light differences below this share of full scale are no features, however they are blurred.
@@ -51,7 +56,7 @@ const LEAST_BLURRED_CONTRAST: f64 = 0.012;
 const STANDS_OUT_TIMES: f64 = 15.0;
 
 fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
-    Refusal { code, view, turn_deg: None, text }
+    Refusal { code, view, turn_deg: None, text, way: None }
 }
 
 /// Takes a recognition or says why it does not settle which site is which: because of the light, if that is so.
@@ -61,21 +66,32 @@ pub(crate) fn accept(
     pattern: &Pattern,
     features: &[Feature],
     views: &[SideView],
+    (part, optics): (&Part, &Optics),
 ) -> Result<Recognition, Refusal> {
-    settled(side, recognition, pattern, features, views).map_err(|refusal| {
+    settled(side, recognition, pattern, features, views).map_err(|mut refusal| {
         // Where a pattern shimmers through, blur is a likelier reason than where nothing is seen at all.
         let is_seen = !matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
         let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE_UNSEEN };
         match light_trouble(views, most_blur_share) {
             Some(trouble) if trouble.code < refusal.code => trouble,
-            _ => refusal,
+            _ => {
+                let is_unseen = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
+                let is_place = is_unseen || refusal.code == ReasonCode::OutOfView;
+                refusal.way = is_place.then(|| whereabouts::way(side, features, pattern, views)).flatten();
+                match &refusal.way {
+                    Some(way) => refusal.text += &whereabouts::words(way),
+                    None if is_unseen => refusal.text += &whereabouts::unseen_words(side, part, optics),
+                    None => {}
+                }
+                refusal
+            }
         }
     })
 }
 
 /// Refuses a side whose features are far fainter than the other's: what separation leaves of the other side's light shows a
 /// pattern at the same place, and would be taken for a part that sits perfectly.
-pub(crate) fn ghost(terminals: &Seen, lands: &Seen) -> Option<Refusal> {
+pub(crate) fn ghost(terminals: &Seen, lands: &Seen, part: &Part, optics: &Optics) -> Option<Refusal> {
     let faint = |side: Side, percent: f64| {
         let what = match side {
             Side::Part => "No part is seen: what shows in its light is the lands' own pattern",
@@ -84,7 +100,10 @@ pub(crate) fn ghost(terminals: &Seen, lands: &Seen) -> Option<Refusal> {
         refusal(
             nothing_code(side),
             None,
-            format!("{what}, {percent:.1} % as strong. Bring it under the optics, and check the lights' tints in the bench file."),
+            format!(
+                "{what}, {percent:.1} % as strong. Bring it under the optics, and check the lights' tints in the bench file.{}",
+                whereabouts::unseen_words(side, part, optics)
+            ),
         )
     };
     let ratio = terminals.contrast / lands.contrast.max(1e-12);
@@ -341,7 +360,7 @@ fn out_of_view(side: Side, axis: &str) -> Refusal {
 }
 
 /// The refusal of one side, if it has one. A view that is dark in a picture whose other side is seen is empty, not badly lit.
-pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Refusal>, optics: &Optics) -> Option<Refusal> {
+pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Refusal>, part: &Part, optics: &Optics) -> Option<Refusal> {
     let refused = side.as_ref().err()?;
     let dark = refused.view.filter(|_| refused.code == ReasonCode::TooDark && other.is_ok()).map(|v| &optics.views[v]);
     let Some(dark) = dark.filter(|d| optics.views.iter().any(|v| v.shows != d.shows && v.exposure == d.exposure)) else {
@@ -355,8 +374,9 @@ pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Re
         nothing_code(dark.shows),
         refused.view,
         format!(
-            "{word} seen: nothing shows in that light, while the {other_word} can be seen in the same picture. Bring the {} under the optics, and check that its light is on.",
-            dark.shows.word()
+            "{word} seen: nothing shows in that light, while the {other_word} can be seen in the same picture. Bring the {} under the optics, and check that its light is on.{}",
+            dark.shows.word(),
+            whereabouts::unseen_words(dark.shows, part, optics)
         ),
     ))
 }
@@ -376,20 +396,22 @@ fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, Stri
     let brightest = quantile(0.995);
     if brightest < DARK_BELOW {
         let text = format!(
-            "The brightest places reach {:.1} % of full scale. Switch the light on, or raise light or exposure.",
-            100.0 * brightest.max(0.0)
+            "The brightest places reach {:.1} % of full scale. Switch the light on, or raise light or exposure about {:.0} times.",
+            100.0 * brightest.max(0.0),
+            AIMED_AT / brightest.max(LEAST_LIGHT)
         );
         return Some((ReasonCode::TooDark, text));
     }
     let saturated = view.plane.saturated_share();
     if saturated > SATURATED_ABOVE {
-        let text = format!("{:.0} % of the pixels are at full scale. Lower light or exposure.", 100.0 * saturated);
+        let text =
+            format!("{:.0} % of the pixels are at full scale. Lower light or exposure to a half, and look again.", 100.0 * saturated);
         return Some((ReasonCode::Saturated, text));
     }
     let blur_px = blur_of_strongest_edges(view)?;
     (blur_px > most_blur_share * view.radius_px).then(|| {
         let text = format!(
-            "The sharpest edges are blurred over about {blur_px:.0} px, where a feature is {:.0} px across. Focus, and wait until nothing moves.",
+            "The sharpest edges are blurred over about {blur_px:.0} px, where a feature is {:.0} px across. Focus, and wait until nothing moves. Which way the focus is off one picture cannot tell: go on the way in which this number falls.",
             2.0 * view.radius_px
         );
         (ReasonCode::TooBlurred, text)
@@ -519,6 +541,7 @@ pub(crate) fn turned(fit: &Fit) -> Option<Refusal> {
             view: None,
             turn_deg: Some(turn_deg),
             text: format!("The part is turned: {words}, seen from above. Put it down, pick it up the right way, and look again."),
+            way: None,
         }
     })
 }

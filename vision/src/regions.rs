@@ -89,7 +89,7 @@ pub(crate) fn agreement(
     );
     if off_mm > REFUSED_ABOVE_MM {
         let text = format!("{what}: the bench file's regions are shifted against each other. Calibrate the bench again.");
-        return Err(Refusal { code: ReasonCode::WrongPattern, view: Some(view), turn_deg: None, text });
+        return Err(Refusal { code: ReasonCode::WrongPattern, view: Some(view), turn_deg: None, text, way: None });
     }
     agreement.warnings.push(format!("{what}: calibrate the bench again."));
     // Spread evenly between no part of it and all of it in the common pose.

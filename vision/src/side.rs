@@ -124,8 +124,8 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
     }
     let views = side_views(side, part, shapes.as_ref(), optics, planes, sights);
     let seats = match &shapes {
-        None => vec![seat_discs(side, &pattern, &views)?],
-        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes))?,
+        None => vec![seat_discs(side, &pattern, &views, (part, optics))?],
+        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes), (part, optics))?,
     };
     // Of several seats the next is taken where a closer look shows that nothing stands at the first.
     let mut refused = None;
@@ -226,7 +226,12 @@ fn told_turn(
 }
 
 /// Discs of one size: features first, then the pattern among them.
-fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<Feature>, Recognition), Refusal> {
+fn seat_discs(
+    side: Side,
+    pattern: &Pattern,
+    views: &[SideView],
+    described: (&Part, &Optics),
+) -> Result<(Vec<Feature>, Recognition), Refusal> {
     let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
     let window = Window {
         whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
@@ -234,7 +239,7 @@ fn seat_discs(side: Side, pattern: &Pattern, views: &[SideView]) -> Result<(Vec<
         area_mm2: area_mm2(views),
     };
     let recognition = recognise(&features, pattern, &window);
-    let recognition = refusal::accept(side, recognition, pattern, &features, views)?;
+    let recognition = refusal::accept(side, recognition, pattern, &features, views, described)?;
     Ok((features, recognition))
 }
 
@@ -247,6 +252,7 @@ fn seat_shapes(
     shapes: &Shapes,
     views: &[SideView],
     least_contrast: f64,
+    described: (&Part, &Optics),
 ) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
     let window = Window {
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
@@ -285,7 +291,7 @@ fn seat_shapes(
         // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
         let mut better_left_open: Option<(f64, Refusal)> = None;
         for (log_odds, _, features, found) in seatings {
-            let accepted = refusal::accept(side, found, pattern, &features, views).and_then(|recognition| {
+            let accepted = refusal::accept(side, found, pattern, &features, views, described).and_then(|recognition| {
                 let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
                 if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
             });

@@ -46,6 +46,7 @@ pub(crate) fn signs(part: &Part, terminals: &Seen, lands: &Seen) -> Option<Swapp
             view: None,
             turn_deg: None,
             text: format!("The two sides' lights seem to be swapped: {a}, and {b}. Before anything is turned, {mend}."),
+            way: None,
         })),
         _ => of_terminals.or(of_lands).map(|sign| {
             Swapped::Perhaps(format!("If the two sides' lights are swapped, the offset points the wrong way: {sign}; {mend}."))

@@ -92,6 +92,7 @@ impl Case {
                     centre_px: there.then_some(px),
                     centre_mm: there.then_some(at),
                     covariance_mm2: Matrix2::identity() * 1e-6,
+                    noise_mm2: Matrix2::identity() * 1e-6,
                     size_ratio,
                 });
             }
@@ -117,7 +118,7 @@ impl Case {
     }
 
     fn refused(code: ReasonCode, view: Option<usize>, text: &str) -> Answer {
-        let refusal = Refusal { code, view, turn_deg: None, text: text.into() };
+        let refusal = Refusal { code, view, turn_deg: None, text: text.into(), way: None };
         let alignment = Alignment {
             outcome: Outcome::Refused(refusal),
             warnings: vec![],

@@ -239,6 +239,12 @@ impl Desk {
                 return;
             }
         };
+        let took_ms = start.elapsed().as_secs_f64() * 1e3;
+        self.take_in(frame, alignment, repose, took_ms, now_s);
+    }
+
+    /// Takes in a look that was measured.
+    pub fn take_in(&mut self, frame: &Arc<Frame>, alignment: Alignment, repose: Repose, took_ms: f64, now_s: f64) {
         self.unfit = None;
         match repose {
             Repose::Moving => self.job.look(&alignment, false, now_s),
@@ -246,7 +252,7 @@ impl Desk {
             Repose::AtRest => self.job.look_at_rest(&alignment, now_s),
         }
         let fit = self.job.found().map(|f| (f.advice.judgement, f.advice.plan.clone()));
-        let answer = Answer { alignment, fit, total_ms: start.elapsed().as_secs_f64() * 1e3 };
+        let answer = Answer { alignment, fit, total_ms: took_ms };
         self.show(frame, &answer);
         let look = Look { frame: Arc::clone(frame), answer };
         self.follow_accepted(look);
@@ -636,6 +642,7 @@ impl Desk {
         let picture_text = if picture == PictureState::Old { self.source_text.clone() } else { words::picture_state(picture).to_owned() };
         Shown {
             number: self.number,
+            taken: self.look.as_ref().map(|l| (l.frame.taken, l.frame.number)),
             needs: self.needs(),
             prompt: self.prompt.clone(),
             picture,

@@ -170,3 +170,56 @@ fn pictures_of_another_format_than_the_calibrations_are_refused() {
     assert!(table.trouble().is_some_and(|t| t.contains("was calibrated in grey16")), "{:?}", table.trouble());
     assert!(table.shown().align.landing.is_none());
 }
+
+/// The sentences of the Align page in one text.
+fn sentences(table: &Table) -> String {
+    table.shown().align.sentences.iter().map(|s| s.text.as_str()).collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn a_board_that_was_turned_out_of_view_is_told_its_way_back_by_the_screws() {
+    let mut table = table();
+    table.look(2);
+    let before = sentences(&table);
+    assert!(!before.contains("By the screws") && !before.contains("When last made out"), "{before}");
+    // Seven mm to the right and five and a half away: a corner of the lands is left in view.
+    table.at_once.bench().turn(0, 14.0);
+    table.at_once.bench().turn(1, 11.0);
+    table.look(2);
+    let told = sentences(&table);
+    assert_eq!(table.shown().align.headline, crate::window::words::CANNOT_TELL);
+    assert!(told.contains("Move the board about 7 mm to the left") && told.contains("towards you"), "{told}");
+    let turns = |name: &str| -> f64 {
+        let (_, after) = told.split_once(&format!("{name} about ")).unwrap_or_else(|| panic!("{name} in {told}"));
+        let (number, rest) = after.split_once(" turns ").unwrap();
+        assert!(rest.starts_with("anticlockwise"), "{told}");
+        number.parse().unwrap()
+    };
+    assert!((turns("X") - 14.0).abs() < 1.5 && (turns("Y") - 11.0).abs() < 1.5, "{told}");
+    assert!(told.contains("When last made out, the part was off:"), "{told}");
+}
+
+#[test]
+fn a_move_that_leaves_no_answer_is_told_how_far_it_comes_back() {
+    let mut table = table();
+    table.look(2);
+    table.at_once.bench().turn(0, 3.0);
+    table.look(1);
+    // Bumped out of view in the midst of the turn.
+    table.at_once.bench().turn(1, 40.0);
+    table.look(1);
+    let told = sentences(&table);
+    assert!(told.contains("Which way it lies cannot be told") && told.contains("mm off the middle of the view"), "{told}");
+    assert!(told.contains("comes back by X about 3 turns anticlockwise"), "{told}");
+}
+
+#[test]
+fn where_no_turn_mends_it_that_is_said() {
+    let mut table = table();
+    table.look(2);
+    let [width_px, height_px] = table.at_once.desk().bench.bench.optics.frame.size_px.map(|n| n as usize);
+    let white = Picture { width_px, height_px, channels: 3, samples: Samples::U8(vec![255; width_px * height_px * 3]) };
+    table.at_once.look_at(vec![white]);
+    let told = sentences(&table);
+    assert!(told.contains("to a half") && told.contains(crate::window::words::NO_TURN_MENDS), "{told}");
+}

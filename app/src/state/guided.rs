@@ -1,18 +1,38 @@
-//! Hands that follow the window's own guidance, scripted: the move that is shown bright, then a rest, then the next. They may slip.
+//! Hands that do what the screen says, scripted: they read number, unit, sense and play of the one bright move, turn that, let it rest, and
+//! read again. What is told is taken from the words of the Align page, not from the plan behind them. They may slip.
 
-use super::job::{Finding, Job, JobState, worst_apart_mm};
-use landfit_calibration::moves::noticed::Noticed;
-use landfit_calibration::moves::{Known, MovePlan};
+use super::desk::{Command, Desk, Repose, Sight};
+use super::job::{JobState, worst_apart_mm};
+use super::shown::{AlignPanel, NextMove, PictureState, Tone};
+use super::subject::{BenchFile, PartFile};
+use crate::rehearsal_bench;
+use crate::settings::Settings;
+use crate::window::words;
+use anyhow::Context;
+use landfit_camera::Frame;
 use landfit_part::{Part, Pose};
 use landfit_rehearsal::scenario::Setting;
 use landfit_rehearsal::simulated::{Hands, SimulatedBench, Slip, Turned};
-use landfit_vision::answer::{Alignment, Outcome};
+use landfit_vision::Picture;
+use landfit_vision::answer::Alignment;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::time::Instant;
 
 /// More moves than this mean that it does not come to an end.
 pub const MOST_MOVES: usize = 40;
+/// After moves that leave no answer, the hands turn them back so many times before they give up.
+const MOST_TURNED_BACK: usize = 3;
+
+/// What the camera gives.
+pub enum Look {
+    /// Pictures, to be measured.
+    Pictures(Vec<Picture>),
+    /// What was measured: for tests that draw no picture.
+    #[cfg_attr(not(test), allow(dead_code, reason = "only tests draw no picture"))]
+    Measured(Box<Alignment>),
+}
 
 /// What came of one rehearsal.
 #[derive(Debug, Clone, Default, Serialize)]
@@ -47,75 +67,66 @@ pub fn seconds(turned: &Turned) -> f64 {
     2.0 + turned.turns.abs()
 }
 
-/// Follows the guidance on one bench until it is good to place. `look` measures the bench as it stands.
+/// Follows the screen on one bench until it is good to place. `look` sees the bench as it stands.
 ///
 /// # Errors
-/// Only if an embedded file is broken, or a look fails.
+/// If an embedded file is broken, a look fails, or the screen says a move that nobody could make.
 pub fn follow(
     setting: &Setting,
     seed: u64,
     hands: &Hands,
-    look: &mut dyn FnMut(&SimulatedBench, &Part) -> anyhow::Result<Alignment>,
+    look: &mut dyn FnMut(&SimulatedBench, &Part) -> anyhow::Result<Look>,
 ) -> anyhow::Result<Guided> {
-    let (part, bench) = (Arc::new(setting.part()?), Arc::new(setting.bench()?));
+    let mut desk = Desk::new(PartFile::of(setting)?, BenchFile::of(setting)?, Settings::default())?;
+    desk.source(rehearsal_bench::NAME, Sight::Fresh, "", "");
+    let part = Arc::clone(&desk.part.part);
     let mut simulated = setting.start(seed)?;
-    let mut job = Job::new(Arc::clone(&part), bench, Known::default());
     let mut told = Guided::default();
     let mut now_s = 0.0;
     let mut last: Vec<Turned> = Vec::new();
     let mut turned_back = 0;
     for _ in 0..MOST_MOVES {
-        let mut said: Vec<Noticed> = Vec::new();
-        let mut refused = None;
+        let mut heard = false;
         // Two looks at rest are what tells a rest.
         for _ in 0..2 {
             now_s += 0.5;
             told.looks += 1;
-            let alignment = look(&simulated, &part)?;
-            refused = match &alignment.outcome {
-                Outcome::Refused(refusal) => Some(refusal.text.clone()),
-                Outcome::Fit(_) => None,
-            };
-            job.look(&alignment, true, now_s);
-            said.extend(job.noticed());
-            if job.state() == JobState::GoodToPlace && worst_mm(&part, &simulated) > part.allowance().miss_mm {
+            see(&mut desk, look(&simulated, &part)?, told.looks, now_s);
+            let panel = desk.shown().align;
+            heard |= panel.sentences.iter().any(|s| s.tone == Tone::Mind);
+            if panel.state == Some(JobState::GoodToPlace) && worst_mm(&part, &simulated) > part.allowance().miss_mm {
                 told.wrongly_good_on_the_way += 1;
             }
         }
-        count(&mut told, &last, &said);
-        if let Some(text) = refused {
-            told.ended = text;
-            if turned_back >= 3 || last.is_empty() {
+        count(&mut told, &last, heard);
+        let shown = desk.shown();
+        let panel = shown.align;
+        if shown.picture == PictureState::CannotTell {
+            told.ended = panel.sentences.iter().find(|s| s.tone != Tone::Quiet).map(|s| s.text.clone()).unwrap_or_default();
+            let may_turn_back = panel.sentences.iter().any(|s| s.text == words::TURN_BACK);
+            if !may_turn_back || turned_back >= MOST_TURNED_BACK || last.is_empty() {
                 break;
             }
-            // As the screen says: what came with the last turn is turned back.
             turned_back += 1;
             simulated.undo(&last);
             last.clear();
             continue;
         }
-        if let Some(Finding::Unusable(text)) = job.finding() {
-            told.ended = text.clone();
-            break;
-        }
-        if job.state() == JobState::GoodToPlace && job.is_at_rest() {
+        if panel.state == Some(JobState::GoodToPlace) && shown.picture == PictureState::Still && panel.not_acceptable.is_none() {
             told.good = true;
             told.ended.clear();
             break;
         }
-        let next = job.to_turn().first().map(|(m, _)| (*m).clone());
-        let Some(next) = next else {
-            if job.state() == JobState::Moved {
-                job.go_on(now_s);
+        let Some((adjuster, turns)) = read(&panel)? else {
+            if panel.state == Some(JobState::Moved) {
+                desk.command(Command::GoOn, now_s, "");
                 last.clear();
                 continue;
             }
-            told.ended = "nothing left to turn".into();
+            told.ended = panel.headline;
             break;
         };
-        let Some(found) = job.found() else { break };
-        let plan = MovePlan { moves: vec![next], ..found.advice.plan.clone() };
-        last = simulated.make(&plan, hands);
+        last = simulated.turn_as_told(adjuster, turns, hands);
         told.moves += last.iter().filter(|t| !t.adjuster.is_empty()).count();
         let spent: f64 = last.iter().map(seconds).sum();
         told.seconds += spent + 1.0;
@@ -130,20 +141,72 @@ pub fn follow(
     Ok(told)
 }
 
-fn count(told: &mut Guided, last: &[Turned], said: &[Noticed]) {
+fn see(desk: &mut Desk, look: Look, number: usize, now_s: f64) {
+    let (pictures, measured) = match look {
+        Look::Pictures(pictures) => (pictures, None),
+        Look::Measured(alignment) => (Vec::new(), Some(alignment)),
+    };
+    let frame = Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: number as u64 });
+    match measured {
+        None => desk.look(&frame, Repose::Still, now_s),
+        Some(alignment) => desk.take_in(&frame, *alignment, Repose::Still, 0.0, now_s),
+    }
+}
+
+/// The bright move as a person reads it: which strip's adjuster, and turns, clockwise positive, what takes up its play first included.
+///
+/// # Errors
+/// Where the words cannot be followed.
+pub fn read(panel: &AlignPanel) -> anyhow::Result<Option<(usize, f64)>> {
+    let Some(next) = &panel.next else { return Ok(None) };
+    let strip = panel.strips.iter().find(|s| s.is_next).context("a move is told and no strip is bright")?;
+    let divisions = f64::from(strip.divisions.unwrap_or(1));
+    let turns = turns_of(&next.digits, &next.unit, divisions)? + take_up(next, divisions)?;
+    let signum = match next.sense.as_str() {
+        "clockwise" => 1.0,
+        "anticlockwise" => -1.0,
+        other => anyhow::bail!("a move {other:?} is neither clockwise nor anticlockwise"),
+    };
+    Ok(Some((strip.adjuster, signum * turns)))
+}
+
+/// "13" "divisions", "1+8" "turn + divisions", "0.26" "of a turn", "3" "steps".
+fn turns_of(digits: &str, unit: &str, divisions: f64) -> anyhow::Result<f64> {
+    let number = |text: &str| text.trim().parse::<f64>().with_context(|| format!("{digits} {unit} cannot be read"));
+    match (digits.split_once('+'), unit.trim_end_matches('s')) {
+        (Some((whole, rest)), _) => Ok(number(whole)? + number(rest)? / divisions),
+        (None, "division") => Ok(number(digits)? / divisions),
+        (None, "turn" | "of a turn" | "step") => number(digits),
+        (None, other) => anyhow::bail!("nobody can turn {digits} {other}"),
+    }
+}
+
+/// What is to be turned first where the sense reverses: "plus 2 divisions first, …", or a knob's "about half a turn (0.48)".
+fn take_up(next: &NextMove, divisions: f64) -> anyhow::Result<f64> {
+    let pattern = words::take_up("|");
+    let (before, after) = pattern.split_once('|').context("take-up without its count")?;
+    let Some(count) = next.extra.iter().find_map(|e| e.strip_prefix(before)?.strip_suffix(after)) else { return Ok(0.0) };
+    if let Some((_, of_turn)) = count.rsplit_once('(') {
+        return turns_of(of_turn.trim_end_matches(')').trim_end_matches("of a turn"), "of a turn", divisions);
+    }
+    let (digits, unit) = count.split_once(' ').with_context(|| format!("{count} cannot be read"))?;
+    turns_of(digits, unit, divisions)
+}
+
+fn count(told: &mut Guided, last: &[Turned], heard: bool) {
     if last.is_empty() {
         return;
     }
     let slips: Vec<Slip> = last.iter().filter_map(|t| t.slip).collect();
     if slips.is_empty() {
         told.without_slip += 1;
-        told.said_without_slip += usize::from(!said.is_empty());
+        told.said_without_slip += usize::from(heard);
         return;
     }
     for slip in slips {
         let counts = told.slips.entry(slip.word()).or_default();
         counts[0] += 1;
-        counts[1] += usize::from(!said.is_empty());
+        counts[1] += usize::from(heard);
     }
 }
 
@@ -151,4 +214,36 @@ fn count(told: &mut Guided, last: &[Turned], said: &[Noticed]) {
 #[must_use]
 pub fn worst_mm(part: &Part, bench: &SimulatedBench) -> f64 {
     worst_apart_mm(part, &bench.offset(), &Pose::IDENTITY)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_way_of_telling_a_move_can_be_read() {
+        for (digits, unit, turns) in [
+            ("13", "divisions", 0.26),
+            ("1", "division", 0.02),
+            ("2+8.5", "turns + divisions", 2.17),
+            ("2", "turns", 2.0),
+            ("4", "steps", 4.0),
+            ("0.26", "of a turn", 0.26),
+        ] {
+            assert!((turns_of(digits, unit, 50.0).unwrap() - turns).abs() < 1e-12, "{digits} {unit}");
+        }
+        assert!(turns_of("some", "divisions", 50.0).is_err() && turns_of("3", "miles", 50.0).is_err());
+        for (count, turns) in
+            [("1.5 divisions", 0.03), ("about half a turn (0.48)", 0.48), ("about 14° (0.04 of a turn)", 0.04), ("2 steps", 2.0)]
+        {
+            let next = NextMove {
+                name: "X".into(),
+                digits: "1".into(),
+                unit: "division".into(),
+                sense: "clockwise".into(),
+                extra: vec![words::play_unknown("1 division"), words::take_up(count)],
+            };
+            assert!((take_up(&next, 50.0).unwrap() - turns).abs() < 1e-12, "{count}");
+        }
+    }
 }

@@ -8,7 +8,7 @@ use super::units::Turns;
 use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::noticed::{Noticed, Stood, hand_turns, notice};
-use landfit_calibration::moves::{Known, Move, MovePlan, plan, sense_of};
+use landfit_calibration::moves::{BY_EYE_TURNS, Known, Move, MovePlan, plan, sense_of, step_turns};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use landfit_rehearsal::job::Advice;
 use landfit_vision::answer::{Alignment, Fit, Orientation, Outcome, ReasonCode, Refusal};
@@ -71,6 +71,15 @@ pub struct Found {
     pub open: bool,
 }
 
+/// Where the part was made out last, before pictures came that settle nothing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LastSeen {
+    /// Offset minus aim.
+    pub to_go: Pose,
+    /// Turns made by then since the plan that they followed, bench's order, clockwise positive; zeros where nothing or nobody knows what.
+    pub turned: Vec<f64>,
+}
+
 /// Where the plan was made.
 #[derive(Debug, Clone)]
 struct Base {
@@ -95,6 +104,7 @@ pub struct Job {
     ways: Vec<Way>,
     at_rest: bool,
     finding: Option<Finding>,
+    last_seen: Option<LastSeen>,
     noticed: Vec<Noticed>,
     /// The judgement of the last rest after a turn.
     rested: Option<Judgement>,
@@ -142,6 +152,7 @@ impl Job {
             ways,
             at_rest: false,
             finding: None,
+            last_seen: None,
             noticed: Vec::new(),
             rested: None,
             trail: VecDeque::new(),
@@ -160,6 +171,10 @@ impl Job {
                 let gone = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands | ReasonCode::TooDark);
                 if let Some(accepted) = &mut self.accepted {
                     accepted.optics_left |= gone && !accepted.moved;
+                }
+                if let Some(found) = self.found() {
+                    let turned = found.turned.clone().unwrap_or_else(|| self.none_turned());
+                    self.last_seen = Some(LastSeen { to_go: found.advice.judgement.to_go, turned });
                 }
                 self.at_rest = false;
                 self.before = None;
@@ -305,6 +320,15 @@ impl Job {
         self.finding.as_ref()
     }
 
+    /// Where the part was made out last, while the pictures settle nothing.
+    #[must_use]
+    pub const fn last_seen(&self) -> Option<&LastSeen> {
+        match &self.finding {
+            Some(Finding::Refused(_)) => self.last_seen.as_ref(),
+            _ => None,
+        }
+    }
+
     /// The fit of the last look, where it has one.
     #[must_use]
     pub fn found(&self) -> Option<&Found> {
@@ -391,10 +415,13 @@ impl Job {
         moves
     }
 
-    /// Whether so little of a move is left that the hand is done with it.
+    /// Whether so little of a move is left that the hand is done with it: what hands may be off, but of a small move no more than half of it,
+    /// since a move that was told is not done before it was begun; what a hand cannot set is never worth its while.
     #[must_use]
     pub fn is_done(&self, one: &Move, left_turns: f64) -> bool {
-        left_turns.abs() <= hand_turns(&self.bench.adjusters[one.adjuster])
+        let adjuster = &self.bench.adjusters[one.adjuster];
+        let finest = step_turns(adjuster).map_or(BY_EYE_TURNS, |step| step / 2.0);
+        left_turns.abs() <= hand_turns(adjuster).min(finest.max(0.5 * one.set_turns.abs()))
     }
 
     /// Sets what an adjuster reads now, in turns; `None` forgets it.

@@ -12,9 +12,10 @@ use crate::sentences;
 use crate::window::words;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Decision;
-use landfit_calibration::moves::{Amount, Move, MovePlan, Play, sense_of, step_turns};
+use landfit_calibration::moves::noticed::hand_turns;
+use landfit_calibration::moves::{Amount, Move, MovePlan, Play, rough_turns, sense_of, step_turns};
 use landfit_part::{Part, PointMm, Pose, Side};
-use landfit_vision::answer::{Alignment, SiteFinding, SiteState};
+use landfit_vision::answer::{Alignment, ReasonCode, Refusal, SiteFinding, SiteState};
 use landfit_vision::{PointPx, view::Sight as Lines};
 
 /// What the page shows of the last look.
@@ -35,6 +36,7 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
         Some(Finding::Refused(refusal)) => {
             panel.headline = words::CANNOT_TELL.to_owned();
             panel.sentences.push(Sentence { tone: Tone::Plain, text: refusal.text.clone() });
+            panel.sentences.extend(which_way(job, refusal, units));
             panel.sentences.push(Sentence { tone: Tone::Quiet, text: words::TURN_BACK.to_owned() });
         }
         Some(Finding::Fit(found)) => with_fit(&mut panel, job, found, answer, units),
@@ -61,6 +63,39 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
     }
     panel.strips = strips(job, bench);
     panel
+}
+
+/// Where no answer is possible: by which screws what is wanting comes into view, or that no turn helps; and where the part was made out last.
+fn which_way(job: &Job, refusal: &Refusal, units: Lengths) -> Vec<Sentence> {
+    let adjusters = &job.bench.adjusters;
+    let told = |turns: &[(usize, f64)]| {
+        let worth = turns.iter().filter(|(i, turns)| turns.abs() > hand_turns(&adjusters[*i]));
+        worth.map(|(i, turns)| sentences::rough_turns_text(*turns, &adjusters[*i])).collect::<Vec<_>>().join(", ")
+    };
+    let mut said = Vec::new();
+    let mut say = |tone: Tone, text: String| said.push(Sentence { tone, text });
+    match refusal.way {
+        Some(way) => {
+            let turns = told(&rough_turns(way.side, way.by_mm, adjusters));
+            say(Tone::Plain, if turns.is_empty() { words::no_screw_moves(way.side) } else { words::by_screws(&turns) });
+        }
+        None if is_no_matter_of_place(refusal.code) => say(Tone::Plain, words::NO_TURN_MENDS.to_owned()),
+        None => {}
+    }
+    if let Some(last) = job.last_seen() {
+        say(Tone::Plain, words::last_seen(&last.to_go, units));
+        let back: Vec<(usize, f64)> = last.turned.iter().map(|t| -t).enumerate().collect();
+        let back = told(&back);
+        if !back.is_empty() {
+            say(Tone::Plain, words::back_by(&back));
+        }
+    }
+    said
+}
+
+/// Light, focus and what lies there are mended by hand: no screw moves it right.
+const fn is_no_matter_of_place(code: ReasonCode) -> bool {
+    matches!(code, ReasonCode::TooDark | ReasonCode::Saturated | ReasonCode::TooBlurred | ReasonCode::Turned | ReasonCode::WrongPattern)
 }
 
 fn with_fit(panel: &mut AlignPanel, job: &Job, found: &Found, answer: Option<&Answer>, units: Lengths) {
@@ -121,7 +156,9 @@ fn headline(job: &Job, moves_left: bool) -> &'static str {
         (JobState::GoodToPlace, _) if accepted => words::ACCEPTED,
         (JobState::GoodToPlace, _) => words::GOOD_TO_PLACE,
         (_, true) => words::TURN_NEXT,
-        (JobState::Nearly, false) if job.found().is_some_and(|f| f.advice.judgement.decision == Decision::Within) => words::IN_THE_WAY,
+        (JobState::Nearly, false) if job.found().is_some_and(|f| f.advice.judgement.decision == Decision::Within && !f.clear) => {
+            words::IN_THE_WAY
+        }
         (_, false) if job.to_turn().is_empty() => words::NOTHING_TO_TURN,
         (_, false) => words::LET_IT_REST,
     }

@@ -8,6 +8,7 @@ use eframe::egui::ColorImage;
 use landfit_part::Part;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Instant;
 
 /// Everything that the window shows.
 #[derive(Debug, Clone)]
@@ -15,6 +16,8 @@ pub struct Shown {
     /// Counts what was shown: tests tell by it whether anything was asked for.
     #[cfg_attr(not(test), allow(dead_code, reason = "only tests ask"))]
     pub number: u64,
+    /// When the picture came that was measured last, and its number.
+    pub taken: Option<(Instant, u64)>,
     /// The picture's state.
     pub picture: PictureState,
     /// What it is called, with its reason where it has one.

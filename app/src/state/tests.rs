@@ -1,7 +1,7 @@
 //! The job as hands would meet it: simulated screws, looks that tell the truth but for noise.
 
 use super::desk::expected_corner;
-use super::guided::{follow, worst_mm};
+use super::guided::{Look, follow, worst_mm};
 use super::job::{Job, JobState};
 use super::units::Turns;
 use landfit_calibration::bench::Sense;
@@ -35,7 +35,7 @@ fn settled(outcome: Outcome) -> Alignment {
 }
 
 fn refused(code: ReasonCode) -> Alignment {
-    settled(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: "no".into() }))
+    settled(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: "no".into(), way: None }))
 }
 
 /// A job over a simulated bench, its time counted.
@@ -333,7 +333,7 @@ fn clumsy_hands_that_follow_the_guidance_end_good_to_place_and_never_wrongly() {
     for seed in 0..100 {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let setting = &settings[seed as usize % settings.len()];
-        let told = follow(setting, seed, &Hands::CLUMSY, &mut |bench, _| Ok(look(bench, &mut rng))).unwrap();
+        let told = follow(setting, seed, &Hands::CLUMSY, &mut |bench, _| Ok(Look::Measured(Box::new(look(bench, &mut rng))))).unwrap();
         assert!(!told.wrongly_good && told.wrongly_good_on_the_way == 0, "{} seed {seed}: {told:?}", setting.name);
         good += usize::from(told.good);
         if !told.good {

@@ -19,7 +19,7 @@ pub fn after_page_ui(ui: &mut Ui, shown: &Shown, view: &mut AfterView) -> Vec<As
     let p = look::of(ui);
     let mut asks = Vec::new();
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.set_max_width(860.0);
+        ui.set_max_width(ui.available_width().min(860.0));
         ui.label(RichText::new(words::AFTER_INTRO).color(p.quiet));
         ui.label(RichText::new(words::CAUTION_HOT).color(p.quiet).size(look::SMALL));
         ui.add_space(6.0);

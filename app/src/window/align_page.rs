@@ -375,13 +375,16 @@ fn ask_first(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<As
     }
 }
 
+/// Width of two screws side by side, points: a name stays beside its two buttons.
+const MOST_OF_SCREWS: f32 = 380.0;
+
 /// The rehearsal's screws: a click is a division; held, it goes on turning.
 pub fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, asks: &mut Vec<Ask>) {
     let p = look::of(ui);
     ui.label(RichText::new(words::REHEARSAL).color(p.quiet).size(look::SMALL));
     ui.spacing_mut().item_spacing = Vec2::new(6.0, 6.0);
     let touch = look::touch(ui.ctx());
-    let pair_width = (ui.available_width() - 6.0) / 2.0;
+    let pair_width = (ui.available_width().min(MOST_OF_SCREWS) - 6.0) / 2.0;
     let screws: Vec<(usize, &(String, f64))> = rehearsal.screws.iter().enumerate().collect();
     for pair in screws.chunks(2) {
         ui.horizontal(|ui| {

@@ -108,7 +108,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
     let mut asks = Vec::new();
     let panel = &shown.bench;
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.set_max_width(960.0);
+        ui.set_max_width(ui.available_width().min(960.0));
         if let Some(calibrating) = &panel.calibrating {
             asks.extend(calibrating_ui(ui, shown, calibrating, &mut view.calibrate));
             return;
@@ -161,7 +161,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
         ui.add_space(8.0);
         ui.label(RichText::new(words::READINGS).size(look::BODY * 1.15).color(p.text));
         for adjuster in &panel.adjusters {
-            ui.horizontal_wrapped(|ui| {
+            ui.horizontal(|ui| {
                 ui.label(RichText::new(&adjuster.name).color(p.text));
                 if adjuster.has_reading {
                     // While nobody types, it runs with the hand.
@@ -181,7 +181,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
                         view.typed = Some((adjuster.name.clone(), text));
                     }
                 }
-                ui.label(RichText::new(&adjuster.text).color(p.quiet).size(look::SMALL));
+                ui.add(egui::Label::new(RichText::new(&adjuster.text).color(p.quiet).size(look::SMALL)).wrap());
             });
         }
         ui.add_space(8.0);

@@ -211,3 +211,115 @@ fn a_screw_is_learnt_stop_by_stop_and_the_check_of_the_day_holds_then() {
     // The bench's frame stays that of the file that was calibrated, whose views are not turned as the true ones are: lengths agree.
     assert!((step_mm.norm() - true_mm.norm()).abs() < 2e-4, "{step_mm:?} in place of {true_mm:?}: the file said 0.5 mm a turn");
 }
+
+/// One untouched scene with only some of the two lights on, as the bench truly is; only noise comes from `seed`.
+fn lit(part: &Part, on: [bool; 2], seed: u64) -> Vec<Picture> {
+    let bench = SimulatedBench::new(practice::true_bench().unwrap(), Pose::IDENTITY, Pose::IDENTITY, &Mismatch::NONE, 1);
+    let mut scene = picture::scene(&bench, part, seed);
+    for (light, on) in scene.lights.iter_mut().zip(on) {
+        light.gain = if on { light.gain } else { 0.0 };
+    }
+    scene.sensor.stray = 0.0;
+    picture::exposures(&landfit_scene::render(&scene).unwrap())
+}
+
+#[test]
+fn lights_are_led_picture_after_picture_to_tints_that_agree_with_the_bench() {
+    let part = practice::part(10, 10).unwrap();
+    let mut table = table(&part);
+    // Tints that nobody would work with: what is found comes from the pictures.
+    let mut wrong = bench_file::read(&table.file).unwrap();
+    for (view, tint) in wrong.optics.views.iter_mut().zip([[1.0, 0.5, 0.2], [0.2, 0.5, 1.0]]) {
+        view.tint = tint;
+    }
+    bench_file::write(&table.file, &wrong, Existing::Replace).unwrap();
+    table.behind.0.borrow_mut().command(crate::state::desk::Command::TakeBench(table.file.clone()));
+    table.harness.run_ok();
+    table.choose(words::WHICH_CALIBRATION, words::CALIBRATE_LIGHTS);
+    table.click(words::BEGIN);
+    assert_eq!(table.trouble(), None);
+    let wanted = |table: &Table| table.panel().calibrating.unwrap().wanted.unwrap_or_default();
+    for (asked, on, seed) in [
+        ("part's light only", [true, false], 5),
+        ("same picture once more", [true, false], 6),
+        ("board's light only", [false, true], 5),
+        ("both lights on", [true, true], 5),
+        ("all lights off", [false, false], 5),
+    ] {
+        assert!(wanted(&table).contains(asked), "{asked}: {}", wanted(&table));
+        table.show(lit(&part, on, seed));
+        table.click(words::TAKE_PICTURE);
+        let panel = table.panel().calibrating.unwrap();
+        assert_eq!(panel.said[0].text, words::TAKEN, "{:?}", panel.said);
+        super::tests::assert_nothing_is_cut_off_or_overlaps(&table.harness, Vec2::new(1280.0, 2400.0), "lights");
+    }
+    // The bright one is passed over: the result stands without it.
+    assert!(table.panel().calibrating.unwrap().can_pass_over && wanted(&table).contains("picture is white"));
+    table.click(words::PASS_OVER);
+    let panel = table.panel().calibrating.unwrap();
+    assert!(panel.can_keep && panel.wanted.is_none(), "{:?}", panel.result);
+    table.click(words::KEEP_IT);
+    assert_eq!(table.trouble(), None);
+    let (found, truth) = (bench_file::read(&table.file).unwrap(), practice::true_bench().unwrap());
+    for (view, truth) in found.optics.views.iter().zip(&truth.optics.views) {
+        let top = truth.tint.iter().copied().fold(0.0, f64::max);
+        for (found, truth) in view.tint.iter().zip(truth.tint) {
+            // As the command's own test has it: mask and body are grey, and noise has a floor at black.
+            assert!((found - truth / top).abs() < 0.025, "{:?}: {found} in place of {}", view.tint, truth / top);
+        }
+    }
+}
+
+#[test]
+fn a_light_that_shows_the_same_twice_is_not_taken_for_the_other() {
+    let part = practice::part(10, 10).unwrap();
+    let mut table = table(&part);
+    table.choose(words::WHICH_CALIBRATION, words::CALIBRATE_LIGHTS);
+    table.click(words::BEGIN);
+    table.show(lit(&part, [true, false], 5));
+    table.click(words::TAKE_PICTURE);
+    table.click(words::PASS_OVER);
+    table.click(words::TAKE_PICTURE);
+    let panel = table.panel().calibrating.unwrap();
+    let told: Vec<&str> = panel.said.iter().chain(&panel.result).map(|s| s.text.as_str()).collect();
+    assert!(!panel.can_keep && told.iter().any(|t| t.contains("the same light")), "{told:?}");
+}
+
+/// What is under way on the page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum UnderWay {
+    Lights,
+    Scale,
+    Run,
+    Day,
+}
+
+/// The page in the midst of a calibration, one picture taken, drawn.
+pub fn drawn_under_way(what: UnderWay, size_px: [u32; 2], text_percent: u32) -> image::RgbaImage {
+    use crate::state::calibrating::{Begin, Order, RunChoice, TargetChoice};
+    use crate::state::desk::Command;
+    use landfit_calibration::guide::Lies;
+    use landfit_calibration::screws::run::Extent;
+    let target = practice::part(15, 20).unwrap();
+    let small = practice::part(7, 7).unwrap();
+    let table = table(if what == UnderWay::Run { &small } else { &target });
+    let one = TargetChoice::OneSide(landfit_part::Side::Part);
+    let (begin, pictures) = match what {
+        UnderWay::Lights => (Begin::Lights, lit(&target, [true, false], 5)),
+        UnderWay::Scale => (Begin::Scale(one, None), target_at(Pose::IDENTITY, &target, 1)),
+        UnderWay::Run => {
+            let run = RunChoice { adjuster: "X".into(), thimble: words::AS_FILED.into(), between: [-5.2, 5.2], extent: Extent::Short };
+            (Begin::Run(run), target_at(Pose::IDENTITY, &small, 1))
+        }
+        UnderWay::Day => (Begin::Day(one, Lies::Anywhere), target_at(Pose::IDENTITY, &target, 1)),
+    };
+    let command = |command| table.behind.0.borrow_mut().command(command);
+    command(Command::Calibrate(Order::Begin(Box::new(begin))));
+    table.behind.0.borrow_mut().look_at(pictures);
+    command(Command::Calibrate(Order::Take(None)));
+    let settings = Settings { text_percent, ..Settings::default() };
+    let mut app = App::new(Box::new(table.behind.clone()), settings, None, None, Box::new(|| None))
+        .of_size(Vec2::new(size_px[0] as f32, size_px[1] as f32));
+    app.open_page(Page::Bench);
+    super::shot::picture(&mut app, size_px, &mut || Ok(())).unwrap()
+}

@@ -12,6 +12,8 @@ use std::f32::consts::TAU;
 const BESIDE: f32 = 104.0;
 const ACROSS: f32 = 72.0;
 const GAP: f32 = 8.0;
+/// Radius of the ring about the worst site, points: however sure it is, it is seen.
+const LEAST_RING: f32 = 6.0;
 
 /// Draws plot and strips into `rect`; corner pictures, where there are any, stand round the plot.
 pub fn landing_ui(ui: &Ui, rect: Rect, panel: &AlignPanel, view: &PictureView, exposures: &[Exposure]) {
@@ -82,8 +84,9 @@ fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
     let Some(landing) = landing else { return };
     let norm = |v: [f64; 2]| v[0].hypot(v[1]);
     let farthest = landing.points_mm.iter().map(|v| norm(*v)).fold(norm(landing.worst_mm) + landing.u_mm, f64::max);
-    let span_mm = 1.12 * farthest.max(1.3 * landing.allowed_mm);
-    let per_mm = f64::from(rect.width()) / 2.0 / span_mm;
+    let span_mm = 1.06 * farthest.max(1.3 * landing.allowed_mm);
+    // The ring about the worst one stays inside.
+    let per_mm = f64::from(rect.width() / 2.0 - LEAST_RING - 1.0).max(1.0) / span_mm;
     let at = |v: [f64; 2]| centre + Vec2::new((v[0] * per_mm) as f32, (-v[1] * per_mm) as f32);
     let allowed = (landing.allowed_mm * per_mm) as f32;
     painter.circle_filled(centre, allowed, p.faint.gamma_multiply(0.35));
@@ -104,7 +107,7 @@ fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
         let circle: Vec<Pos2> = (0..=48).map(|i| centre + left * Vec2::angled(i as f32 / 48.0 * TAU)).collect();
         painter.extend(Shape::dashed_line(&circle, Stroke::new(1.5, p.quiet), 4.0, 3.0));
     }
-    let ring = ((landing.u_mm * per_mm) as f32).max(6.0);
+    let ring = ((landing.u_mm * per_mm) as f32).max(LEAST_RING);
     painter.circle_stroke(at(landing.worst_mm), ring, Stroke::new(2.0, p.accent));
     if rect.width() < 140.0 {
         return;
@@ -145,7 +148,8 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
             let y = inner.bottom();
             painter.text(Pos2::new(inner.left(), y), Align2::LEFT_BOTTOM, &strip.sense, title.clone(), text);
             if !short {
-                painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, title, text);
+                let font = fitted(&painter, title, what, inner.width());
+                painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, font, text);
             }
             painter.text(
                 Pos2::new(inner.left(), y - look::SMALL * if short { 1.1 } else { 2.3 }),
@@ -177,7 +181,7 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
 }
 
 /// The same type, smaller where the text would not fit.
-fn fitted(painter: &Painter, font: FontId, text: &str, room: f32) -> FontId {
+pub fn fitted(painter: &Painter, font: FontId, text: &str, room: f32) -> FontId {
     let width = painter.layout_no_wrap(text.to_owned(), font.clone(), Color32::WHITE).size().x;
     if width <= room || width < 1.0 { font } else { FontId::new(font.size * (room / width).max(0.3), font.family) }
 }

@@ -9,6 +9,7 @@ mod landing;
 pub mod look;
 mod narrate;
 pub mod open;
+mod pace;
 pub mod part_page;
 mod picture_pane;
 pub mod raster;
@@ -168,6 +169,8 @@ pub struct App {
     serials: u64,
     /// The window's size, native points, where nobody resizes it: in pictures and tests.
     fixed_size: Option<Vec2>,
+    /// What is measured of the drawing itself.
+    pace: Option<pace::Pace>,
 }
 
 impl App {
@@ -199,6 +202,7 @@ impl App {
             exposures: None,
             serials: 0,
             fixed_size: None,
+            pace: None,
         }
     }
 
@@ -207,6 +211,11 @@ impl App {
     pub const fn of_size(mut self, size: Vec2) -> Self {
         self.fixed_size = Some(size);
         self
+    }
+
+    /// Measures the drawing, and ends when that is done.
+    fn measure_pace(&mut self, pace: pace::Pace) {
+        self.pace = Some(pace);
     }
 
     /// Holds the knobs of the camera in use.
@@ -539,7 +548,10 @@ impl App {
 }
 
 impl eframe::App for App {
-    fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
+    fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
+        if let Some(pace) = &mut self.pace {
+            pace.frame(&self.behind.shown(), frame.info().cpu_usage, ui.ctx());
+        }
         Self::ui(self, ui);
     }
 }
@@ -571,5 +583,7 @@ fn panel_text(why: &str) -> String {
 
 #[cfg(test)]
 mod calibrate_tests;
+#[cfg(test)]
+mod snapshot_tests;
 #[cfg(test)]
 mod tests;

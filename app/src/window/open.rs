@@ -1,6 +1,6 @@
 //! Opens the window: its options, what stands behind it, and what to do where there is no display.
 
-use super::{App, Keeping, Page, look, narrate, shot, words};
+use super::{App, Keeping, Page, look, narrate, pace, shot, words};
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::{self, ForThisRun, Settings, SourceChoice};
 use crate::sources::source;
@@ -52,7 +52,10 @@ pub struct Args {
     /// Print what the Align page tells, one line of JSON whenever it changes: for scripts, or to have it read out
     #[arg(long)]
     pub narrate: bool,
-    /// The stage of the rehearsal that the picture shows: begin, turning, good, placed, moved, old
+    /// Show the rehearsal's bench 30 times a second, tell over so many looks how long each takes to the screen and what drawing costs, and end
+    #[arg(long, value_name = "LOOKS", conflicts_with = "shot", value_parser = clap::value_parser!(u32).range(10..=100_000))]
+    pub pace: Option<u32>,
+    /// The stage of the rehearsal that the picture shows: begin, turning, good, placed, moved, old, far
     #[arg(long, value_name = "STAGE", default_value = "begin", requires = "shot")]
     pub stage: String,
 }
@@ -100,10 +103,14 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             look::set(&created.egui_ctx, settings.ground);
             let ctx = created.egui_ctx.clone();
             let needs = laid.desk.needs();
-            let source = source(&settings, &needs, Some(&rehearsal)).or_else(|error| {
-                trouble = Some(format!("{error:#}"));
-                source(&Settings { source: SourceChoice::Rehearsal, ..settings.clone() }, &needs, Some(&rehearsal))
-            })?;
+            let source = if args.pace.is_some() {
+                pace::source(&rehearsal)
+            } else {
+                source(&settings, &needs, Some(&rehearsal)).or_else(|error| {
+                    trouble = Some(format!("{error:#}"));
+                    source(&Settings { source: SourceChoice::Rehearsal, ..settings.clone() }, &needs, Some(&rehearsal))
+                })
+            }?;
             let knobs = source.knobs.clone();
             let told = Mutex::new(String::new());
             let narrate = args.narrate;
@@ -122,6 +129,9 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             let keeping = Keeping { file: settings_file, kept, for_this_run };
             let mut app = App::new(Box::new(worker), settings, Some(keeping), Some(rehearsal), another);
             app.hold_knobs(knobs);
+            if let Some(looks) = args.pace {
+                app.measure_pace(pace::Pace::over(looks as usize));
+            }
             if let Some(page) = page {
                 app.open_page(page);
             }

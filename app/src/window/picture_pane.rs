@@ -1,5 +1,6 @@
 //! The exposures under their marks, with pan and zoom; and pieces of them, enlarged.
 
+use super::landing::fitted;
 use super::look;
 use super::words;
 use crate::overlay::canvas::{Ends, Stroke as Mark, Xy};
@@ -7,7 +8,7 @@ use crate::overlay::text::Face;
 use crate::state::shown::{Exposure, Spot};
 use eframe::egui::{
     self, Align2, Color32, ColorImage, FontFamily, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, TextureHandle, TextureOptions, Ui,
-    Vec2,
+    UiBuilder, Vec2,
 };
 use std::sync::Arc;
 
@@ -65,6 +66,14 @@ impl PictureView {
     /// Draws the pane into `rect`.
     pub fn ui(&mut self, ui: &mut Ui, rect: Rect, exposures: &[Exposure], caption: &str, old: bool) {
         let p = look::of(ui);
+        // The caption stands below: on the picture it would cover a label.
+        let line = if caption.is_empty() { 0.0 } else { look::SMALL * 1.7 };
+        let (rect, below) = rect.split_top_bottom_at_y(rect.bottom() - line);
+        if !caption.is_empty() {
+            let painter = ui.painter().with_clip_rect(below);
+            let font = fitted(&painter, FontId::proportional(look::SMALL), caption, below.width());
+            painter.text(below.left_center(), Align2::LEFT_CENTER, caption, font, p.quiet);
+        }
         let response = ui.interact(rect, ui.scope_id().with("picture"), Sense::click_and_drag());
         response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, words::PICTURE));
         let painter = ui.painter().with_clip_rect(rect);
@@ -122,10 +131,8 @@ impl PictureView {
             hatch(&painter, rect);
             plate(&painter, rect.center(), Align2::CENTER_CENTER, words::picture_state(crate::state::shown::PictureState::Old), p);
         }
-        if !caption.is_empty() {
-            plate(&painter, rect.left_bottom() + Vec2::new(8.0, -8.0), Align2::LEFT_BOTTOM, caption, p);
-        }
-        self.controls(ui, rect);
+        // In a room of their own, so that what follows the picture is laid below it and not below them.
+        self.controls(&mut ui.new_child(UiBuilder::new().max_rect(rect).id_salt("of the picture")), rect);
     }
 
     /// The pane's own buttons, at its upper right.

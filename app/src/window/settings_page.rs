@@ -21,7 +21,7 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
     let p = look::of(ui);
     let mut set = settings.clone();
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.set_max_width(860.0);
+        ui.set_max_width(ui.available_width().min(860.0));
         choice(ui, words::GROUND, &mut set.ground, &[(Ground::Dark, words::GROUNDS[0].into()), (Ground::Light, words::GROUNDS[1].into())]);
         let sizes: Vec<(u32, String)> = TEXT_PERCENT.iter().map(|n| (*n, format!("{n} %"))).collect();
         choice(ui, words::TEXT_SIZE, &mut set.text_percent, &sizes);
@@ -47,10 +47,10 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
         });
         set.light_commands.resize(words::LIGHT_COMMANDS.len().max(set.light_commands.len()), String::new());
         for (name, command) in words::LIGHT_COMMANDS.iter().zip(&mut set.light_commands) {
-            ui.horizontal_wrapped(|ui| {
+            ui.horizontal(|ui| {
                 let edit = line(command, 360.0, ui);
                 let edit = ui.add(edit);
-                let label = ui.label(*name);
+                let label = ui.add(egui::Label::new(*name).wrap());
                 let _ = edit.labelled_by(label.id);
             });
         }
@@ -119,7 +119,7 @@ fn folder_ui(ui: &mut Ui, name: &str, folder: &mut Option<PathBuf>, typed: &mut 
 pub fn help_page_ui(ui: &mut Ui) {
     let p = look::of(ui);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.set_max_width(860.0);
+        ui.set_max_width(ui.available_width().min(860.0));
         for (title, text) in words::HELP {
             ui.label(RichText::new(title).size(look::BODY * 1.15).color(p.text));
             ui.label(RichText::new(text).color(p.quiet));

@@ -11,8 +11,10 @@ use crate::state::desk::{Accepting, Command, Desk, Repose, Sight};
 use crate::state::shown::Shown;
 use anyhow::{Context, bail};
 use eframe::egui;
+use landfit_calibration::moves::rough_turns;
 use landfit_camera::Frame;
-use landfit_part::Existing;
+use landfit_part::{Existing, PointMm, Side};
+use landfit_vision::{PointPx, view::Sight as Lines};
 use std::cell::RefCell;
 use std::path::Path;
 use std::process::ExitCode;
@@ -100,6 +102,14 @@ impl AtOnce {
     #[must_use]
     pub fn sources(&self) -> &[String] {
         &self.sources
+    }
+
+    /// Changes what is shown.
+    #[cfg(test)]
+    pub fn change_shown(&mut self, change: &dyn Fn(&mut Shown)) {
+        let mut shown = (*self.shown).clone();
+        change(&mut shown);
+        self.shown = Arc::new(shown);
     }
 
     /// The desk.
@@ -225,10 +235,39 @@ pub fn stage(behind: &mut AtOnce, name: &str) -> anyhow::Result<()> {
             behind.bench.turn(0, 0.2);
             behind.look()?;
         }
+        "far" => {
+            far_off(behind)?;
+            behind.look()?;
+        }
         "old" => behind.stall("old picture, 3 s: the camera was unplugged", "Plug it in again; it comes back by itself."),
-        _ => bail!("there is no stage {name:?}; they are begin, turning, good, placed, moved, old"),
+        _ => bail!("there is no stage {name:?}; they are begin, turning, good, placed, moved, old, far"),
     }
     Ok(())
+}
+
+/// Turns the screws until no more than a corner of the side that they carry is in view.
+fn far_off(behind: &mut AtOnce) -> anyhow::Result<()> {
+    let (part, bench) = (Arc::clone(&behind.desk.part.part), Arc::clone(&behind.desk.bench.bench));
+    let fit = &behind.desk.job().found().context("this rehearsal's first look gives no answer")?.fit;
+    for (side, lies) in [(Side::Board, fit.bench_from_board), (Side::Part, fit.bench_from_part)] {
+        let Some(view) = bench.optics.views.iter().find(|v| v.shows == side) else { continue };
+        let Some(sight) = Lines::new(view, bench.optics.lens) else { continue };
+        // Two rows and two columns stay in view.
+        let pitch_mm = part.pitch_mm(side).unwrap_or(1.0);
+        let corner = sight.mm(PointPx::new(f64::from(bench.optics.frame.size_px[0]), 0.0));
+        let centres = || part.sites.iter().map(|s| lies.apply(s.centre_mm(side)));
+        let left = centres().map(|c| c.x).fold(f64::INFINITY, f64::min);
+        let near = centres().map(|c| c.y).fold(f64::INFINITY, f64::min);
+        let by_mm = PointMm::new(corner.x - left - 1.45 * pitch_mm, corner.y - near - 1.45 * pitch_mm);
+        let turns = rough_turns(side, by_mm, &bench.adjusters);
+        for (adjuster, turns) in &turns {
+            behind.bench.turn(*adjuster, *turns);
+        }
+        if !turns.is_empty() {
+            return Ok(());
+        }
+    }
+    bail!("no screws of this bench shift anything")
 }
 
 /// Follows what is told until the part is accepted.

@@ -55,6 +55,36 @@ pub const LET_IT_REST: &str = "Let it rest";
 pub const EXPECTED_NOT_KNOWN: &str = "Expected on the board: not yet known for this bench.";
 pub const TURN_BACK: &str = "If this came with the last turn, turn that back.";
 
+pub const NO_TURN_MENDS: &str = "No turn of a screw mends this.";
+
+/// By which screws what is wanting comes into view.
+#[must_use]
+pub fn by_screws(turns: &str) -> String {
+    format!("By the screws that is roughly: {turns}.")
+}
+
+/// What is wanting is moved by hand only.
+#[must_use]
+pub fn no_screw_moves(side: Side) -> String {
+    let mend = match side {
+        Side::Part => "pick it up anew, or move its holder by hand",
+        Side::Board => "move it by hand",
+    };
+    format!("No screw of this bench moves the {} that way: {mend}.", side.word())
+}
+
+/// Where the part was before the pictures settled nothing any more.
+#[must_use]
+pub fn last_seen(to_go: &Pose, units: Lengths) -> String {
+    format!("When last made out, the part was off: {}.", sentences::offset_text_in(to_go, &|mm| units.text(mm)))
+}
+
+/// What the hands had turned by then, the other way round.
+#[must_use]
+pub fn back_by(turns: &str) -> String {
+    format!("What had been turned by then comes back by {turns}.")
+}
+
 pub const NOT_ACCEPTABLE_OLD: &str = "the picture is old";
 pub const NOT_ACCEPTABLE_NO_ANSWER: &str = "there is no answer";
 pub const NOT_ACCEPTABLE_OUTSIDE: &str = "outside the allowance";

@@ -166,13 +166,26 @@ impl SimulatedBench {
     /// Makes the moves of a plan in their order, as well as `hands` can, take-up included.
     pub fn make(&mut self, plan: &MovePlan, hands: &Hands) -> Vec<Turned> {
         let mut turned: Vec<Turned> = plan.moves.iter().map(|m| self.make_one(m, hands)).collect();
+        turned.extend(self.bumped(hands));
+        turned
+    }
+
+    /// Turns one adjuster so far as was told, clockwise positive and take-up included, as well as `hands` can.
+    pub fn turn_as_told(&mut self, adjuster: usize, told_turns: f64, hands: &Hands) -> Vec<Turned> {
+        let mut turned = vec![self.turn_one(adjuster, told_turns, hands)];
+        turned.extend(self.bumped(hands));
+        turned
+    }
+
+    /// A bump of the board, as often as these hands have one.
+    fn bumped(&mut self, hands: &Hands) -> Option<Turned> {
         if hands.slips.bump > 0.0 && self.rng.random_bool(hands.slips.bump) {
             let mut within = |most: f64| self.rng.random_range(-most..=most);
             let bump = Pose::new(within(0.15), within(0.15), within(0.5_f64.to_radians()));
             self.bench_from_board = bump.after(&self.bench_from_board);
-            turned.push(Turned { adjuster: String::new(), turns: 0.0, slip: Some(Slip::Bump) });
+            return Some(Turned { adjuster: String::new(), turns: 0.0, slip: Some(Slip::Bump) });
         }
-        turned
+        None
     }
 
     /// Turns back what was turned, the last first; the hands know which knobs they had.
@@ -204,25 +217,29 @@ impl SimulatedBench {
     }
 
     fn make_one(&mut self, one: &Move, hands: &Hands) -> Turned {
-        let slip = self.slip(&hands.slips);
-        let adjuster = &self.bench.adjusters[one.adjuster];
         let signum = if one.sense == Sense::Clockwise { 1.0 } else { -1.0 };
-        let told = one.set_turns + signum * one.play.take_up_turns().unwrap_or(0.0);
+        self.turn_one(one.adjuster, one.set_turns + signum * one.play.take_up_turns().unwrap_or(0.0), hands)
+    }
+
+    fn turn_one(&mut self, meant: usize, told: f64, hands: &Hands) -> Turned {
+        let slip = self.slip(&hands.slips);
+        let adjuster = &self.bench.adjusters[meant];
+        let signum = told.signum();
         let sd_turns = setting_sd_turns(adjuster, hands);
         let turns = if sd_turns > 0.0 { told + sd_turns * cut_normal(&mut self.rng) } else { told };
         let (step_turns, graduated) = (misread_turns(adjuster), adjuster.reads == Reads::Divisions);
         let (hand, turns, back) = match slip {
-            None | Some(Slip::Bump) => (one.adjuster, turns, 0.0),
-            Some(Slip::Division) => (one.adjuster, turns + step_turns * self.either_way(), 0.0),
-            Some(Slip::HalfTurn) if graduated => (one.adjuster, turns + 0.5 * self.either_way(), 0.0),
+            None | Some(Slip::Bump) => (meant, turns, 0.0),
+            Some(Slip::Division) => (meant, turns + step_turns * self.either_way(), 0.0),
+            Some(Slip::HalfTurn) if graduated => (meant, turns + 0.5 * self.either_way(), 0.0),
             // A knob without a scale has no sleeve to misread.
-            Some(Slip::HalfTurn) => (one.adjuster, turns, 0.0),
-            Some(Slip::WrongScrew) => (self.another_than(one.adjuster), turns, 0.0),
-            Some(Slip::WrongSense) => (one.adjuster, -turns, 0.0),
+            Some(Slip::HalfTurn) => (meant, turns, 0.0),
+            Some(Slip::WrongScrew) => (self.another_than(meant), turns, 0.0),
+            Some(Slip::WrongSense) => (meant, -turns, 0.0),
             Some(Slip::Overshoot) => {
                 let past = signum * step_turns * self.rng.random_range(2.0..10.0_f64).floor();
                 let comes_back = self.rng.random_bool(0.5);
-                (one.adjuster, turns + past, if comes_back { -past } else { 0.0 })
+                (meant, turns + past, if comes_back { -past } else { 0.0 })
             }
         };
         let name = self.bench.adjusters[hand].name.clone();

@@ -415,7 +415,7 @@ mod tests {
     }
 
     fn refused(code: ReasonCode) -> Alignment {
-        answer(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: String::new() }))
+        answer(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: String::new(), way: None }))
     }
 
     fn honest(look: &Look) -> Result<Alignment, String> {

@@ -10,10 +10,12 @@ mod choice;
 mod motion;
 pub mod noticed;
 mod reach;
+mod rough;
 mod rounding;
 
 pub(crate) use motion::minus_aim;
 pub(crate) use reach::{Reach, miss_vector_mm};
+pub use rough::rough_turns;
 
 use crate::bench::{Adjuster, Bench, Motion, Reads, Sense};
 use landfit_part::{Part, PointMm, Pose, Side};
@@ -46,8 +48,8 @@ pub struct MovePlan {
     pub warnings: Vec<String>,
 }
 
-/// Turns that an eye can set a bare knob to.
-const BY_EYE_TURNS: f64 = 0.02;
+/// Turns that an eye can set a bare knob to. Common practice, no source.
+pub const BY_EYE_TURNS: f64 = 0.02;
 
 /// What will be left when the moves are made.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,7 @@
 //! Many rehearsals with clumsy hands that follow the window's own guidance, and what came of them.
 
 use super::super::{print_json, print_lines};
-use crate::state::guided::{Guided, follow};
+use crate::state::guided::{Guided, Look, follow};
 use landfit_rehearsal::picture;
 use landfit_rehearsal::scenario::Setting;
 use landfit_rehearsal::simulated::Hands;
@@ -23,7 +23,7 @@ pub fn run(settings: &[Setting], count: usize, seed: u64, json: bool) -> anyhow:
             follow(&settings[number % settings.len()], seed, &Hands::CLUMSY, &mut |bench, part| {
                 looks += 1;
                 let rendered = picture::render(bench, part, scene_seed(seed, looks))?;
-                Ok(landfit_vision::align(&picture::exposures(&rendered), part, &bench.bench.optics)?)
+                Ok(Look::Pictures(picture::exposures(&rendered)))
             })
         })
         .collect::<anyhow::Result<Vec<Guided>>>()?;
