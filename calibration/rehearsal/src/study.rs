@@ -15,6 +15,7 @@ use landfit_vision::answer::{Alignment, Fit, Outcome, ReasonCode};
 use landfit_vision::{Optics, Picture};
 use rayon::prelude::*;
 use serde::Serialize;
+use statrs::distribution::{Beta, ContinuousCDF};
 use std::collections::BTreeMap;
 use std::time::Instant;
 
@@ -293,6 +294,10 @@ pub struct Summary {
     pub within_bar: Option<f64>,
     /// The largest that was left over what may be left.
     pub worst_over_bar: Option<f64>,
+    /// The share of wrong answers is below this with 95 % confidence (Clopper & Pearson 1934, doi:10.1093/biomet/26.4.404).
+    pub wrong_share_below: f64,
+    /// Seed of the look whose answer was furthest off.
+    pub worst_seed: Option<u64>,
     /// Seeds of the looks to be looked into ([`Scored::is_trouble`]).
     pub trouble_seeds: Vec<u64>,
     /// Median time of a measurement, ms.
@@ -328,6 +333,7 @@ impl Spread {
 pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
     let mut sum = Summary { kind: kind.to_owned(), scenes: scored.len(), ..Summary::default() };
     let mut right: Vec<Errors> = Vec::new();
+    let mut worst_um = 0.0;
     for one in scored {
         sum.answer_due += usize::from(one.answer_due);
         match &one.finding {
@@ -336,6 +342,9 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
                 sum.answered_undue += usize::from(!one.answer_due && !errors.wrong);
                 sum.wrong += usize::from(errors.wrong);
                 right.extend((!errors.wrong).then_some(*errors));
+                if errors.corner_um > worst_um {
+                    (worst_um, sum.worst_seed) = (errors.corner_um, Some(one.seed));
+                }
             }
             Finding::Refused { code, accepted } => {
                 *sum.refused.entry(code.word()).or_default() += 1;
@@ -369,9 +378,18 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
         sum.within_bar = Some(right.iter().filter(|e| e.left_over_bar <= 1.0).count() as f64 / n);
         sum.worst_over_bar = Some(right.iter().map(|e| e.left_over_bar).fold(0.0, f64::max));
     }
+    sum.wrong_share_below = share_below(sum.wrong, sum.scenes);
     sum.trouble_seeds = scored.iter().filter(|s| s.is_trouble()).map(|s| s.seed).collect();
     sum.ms_median = Spread::of(scored.iter().map(|s| s.ms).filter(|ms| ms.is_finite()).collect()).median;
     sum
+}
+
+/// Upper end of the one-sided 95 % interval of a share of which `found` in `all` were found.
+fn share_below(found: usize, all: usize) -> f64 {
+    if found >= all {
+        return 1.0;
+    }
+    Beta::new(found as f64 + 1.0, (all - found) as f64).map_or(1.0, |beta| beta.inverse_cdf(0.95))
 }
 
 #[cfg(test)]
@@ -506,6 +524,15 @@ mod tests {
         assert_eq!(told.load(Ordering::Relaxed), 6);
         assert_eq!(summary("bad", &kinds[0]).first_failure.as_deref(), Some("no scene"));
         assert_eq!(summary("mute", &kinds[1]).failed, 3);
+    }
+
+    /// None in 20,000 shows less than 3 in 20,000 ("rule of three", Hanley & Lippman-Hand 1983, doi:10.1001/jama.1983.03330370053031);
+    /// for 2 in 40 the upper end of the two-sided 90 % interval is 0.14915 (by scipy 1.15.3, `binomtest(2, 40).proportion_ci(0.9)`).
+    #[test]
+    fn a_share_that_was_not_found_is_bounded_by_how_many_were_looked_at() {
+        assert!((share_below(0, 20_000) - 1.497_75e-4).abs() < 1e-8, "{}", share_below(0, 20_000));
+        assert!((share_below(2, 40) - 0.149_152).abs() < 1e-5, "{}", share_below(2, 40));
+        assert_eq!((share_below(3, 3), share_below(0, 0)), (1.0, 1.0));
     }
 
     #[test]

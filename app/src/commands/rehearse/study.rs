@@ -71,7 +71,15 @@ fn print_table(figures: &Figures) {
             let seeds: Vec<String> = sum.trouble_seeds.iter().take(MOST_SEEDS).map(u64::to_string).collect();
             println!("    to look into, of {}: --kinds {} --save DIR --seed {}", sum.trouble_seeds.len(), sum.kind, seeds.join(" or "));
         }
+        if let Some(seed) = sum.worst_seed.filter(|_| sum.kind != POOLED) {
+            println!("    furthest off: --kinds {} --save DIR --seed {seed}", sum.kind);
+        }
     }
+    let pooled = &figures.pooled;
+    println!(
+        "{} wrong in {} scenes: with 95 % confidence fewer than {:.2e} of such scenes are",
+        pooled.wrong, pooled.scenes, pooled.wrong_share_below
+    );
 }
 
 fn counts_line(sum: &Summary) -> String {
