@@ -1,7 +1,7 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::outline_fit::{Fitted, GroupLook, Print, Search, SideEdge, edges_of_one, fit, probe};
+use crate::find::outline_fit::{Fitted, GroupLook, Print, SIZE_SCATTER, Search, SideEdge, edges_of_one, fit, probe};
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};
@@ -265,9 +265,6 @@ const AGAIN_PX: f64 = 0.9;
 
 /// How far the two sides of a class lie outside of the designed outline, across and along, px each, with its standard uncertainty.
 type Grown = [Option<(f64, f64)>; 2];
-
-/// Sizes of one class scatter by so much of themselves, each: etching and cutting do that.
-const SIZE_SCATTER: f64 = 0.02;
 
 /// Makes the groups agree: one motion of the whole pattern and one growth of each class across and along should explain where
 /// all edges are. An edge that they do not explain is another thing (the shadow beside a foot, the rim of a mask opening): it

@@ -494,9 +494,12 @@ impl GroupLook {
 /// tolerance of a quarter of itself on package drawings (0.45 to 0.75 mm), even within one part of less.
 const ONE_END_DOUBT: f64 = 0.06;
 
-/// Light that falls towards an end as no straight slope does, as a share of the clearest step: it moves a low step further than a high
+/// Sizes of one class scatter by so much of themselves, each: etching and cutting do that.
+pub(crate) const SIZE_SCATTER: f64 = 0.02;
+
+/// Light that falls towards an end as no slope and no bend does, as a share of the clearest step: it moves a low step further than a high
 /// one, and two alike not at all. Found on rendered leads whose heel melts into the shank: 1.9 px off where the steps were 0.09 and 0.29.
-const FALLING_LIGHT: f64 = 0.2;
+const FALLING_LIGHT: f64 = 0.06;
 
 /// Where no end can be seen, the place along is known to this share of the size: that of what the pattern's pose says.
 const NO_END_DOUBT: f64 = 0.2;
@@ -628,9 +631,9 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     if n < UNKNOWNS as f64 + 6.0 {
         return None;
     }
-    // Where one end alone is seen, its length is taken to have grown as the width has, to within a tolerance.
+    // Where one end alone is seen, its length is taken to differ from the look's as the width does, to within what sizes scatter.
     let [low, high] = print.outline.bounds();
-    let tolerance_px = ONE_END_DOUBT * (high[0] - low[0]).max(high[1] - low[1]);
+    let tolerance_px = 0.5 * SIZE_SCATTER * (high[0] - low[0]).max(high[1] - low[1]);
     let tie = (NOISE_SHARE * look.step() / tolerance_px.max(0.1)).powi(2);
     for (a, b, sign) in [(0, 0, 1.0), (1, 1, 1.0), (0, 1, -1.0), (1, 0, -1.0)] {
         normal[(GROWTH + a, GROWTH + b)] += sign * tie;
