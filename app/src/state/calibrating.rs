@@ -82,6 +82,9 @@ pub enum Order {
     Undo,
 }
 
+/// What the sentences say of the commands' options: there are none here.
+const OF_COMMANDS: [&str; 2] = ["; with --distance MM it is told more closely", " (--seated)"];
+
 /// A calibration under way.
 pub struct Calibrating {
     edit: BenchEdit,
@@ -275,7 +278,9 @@ impl Calibrating {
         };
         self.is_whole = told.as_ref().is_ok_and(|lines| !lines.is_empty());
         self.result = match told {
-            Ok(lines) => lines.into_iter().map(|l| plain(l.trim().to_owned())).collect(),
+            Ok(lines) => {
+                lines.into_iter().map(|l| plain(OF_COMMANDS.iter().fold(l, |l, hint| l.replace(hint, "")).trim().to_owned())).collect()
+            }
             Err(error) => vec![mind(error)],
         };
         if let Step::Day { result: Some(result), .. } = &self.step {

@@ -584,6 +584,8 @@ fn panel_text(why: &str) -> String {
 #[cfg(test)]
 mod calibrate_tests;
 #[cfg(test)]
+mod control_tests;
+#[cfg(test)]
 mod snapshot_tests;
 #[cfg(test)]
 mod tests;

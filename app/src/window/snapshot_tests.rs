@@ -71,7 +71,7 @@ fn states() -> Vec<(String, Box<dyn Fn() -> RgbImage>)> {
         states.push((format!("align-{stage}"), Box::new(move || drawn(Page::Align, stage, 3))));
     }
     for (page, stage) in
-        [(Page::Part, "begin"), (Page::After, "placed"), (Page::Bench, "begin"), (Page::Settings, "begin"), (Page::Help, "begin")]
+        [(Page::Part, "begin"), (Page::After, "begin"), (Page::Bench, "begin"), (Page::Settings, "begin"), (Page::Help, "begin")]
     {
         states.push((page.word().to_lowercase(), Box::new(move || drawn(page, stage, 3))));
     }

@@ -36,8 +36,8 @@ pub fn args(on: &str, seed: u64) -> open::Args {
     }
 }
 
-struct Table {
-    behind: AtOnceHandle,
+pub struct Table {
+    pub behind: AtOnceHandle,
     results: tempfile::TempDir,
 }
 
@@ -63,11 +63,11 @@ fn window(size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (H
     (harness, Table { behind, results })
 }
 
-fn ordinary(stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
+pub fn ordinary(stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
     window(Vec2::new(1280.0, 720.0), Settings::default(), stage)
 }
 
-fn looked(behind: &mut AtOnce) {
+pub fn looked(behind: &mut AtOnce) {
     behind.look().unwrap();
     behind.look().unwrap();
 }
