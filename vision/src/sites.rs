@@ -109,6 +109,11 @@ impl PullDoubt {
     const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42 };
 }
 
+/// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
+const LARGEST_LAND: f64 = 1.04;
+/// Of what they are larger, the share by which their openings lie off, along each axis. Found on rendered lands.
+const OPENING_DOUBT: f64 = 0.6;
+
 /// Standard uncertainty, px along each axis, of the place of all features together, from light that leans the same way at all of
 /// them: what the mean feature shows of it. What goes another way at each is part of their scatter.
 fn doubt_from_light_px(side: Side, look: &Look, centres: &[Option<Centre>], usual: &Usual) -> f64 {
@@ -122,8 +127,10 @@ fn doubt_from_light_px(side: Side, look: &Look, centres: &[Option<Centre>], usua
         let mean = |axis: usize| good.iter().map(|c| get(c)[axis]).sum::<f64>() / good.len().max(1) as f64;
         mean(0).hypot(mean(1)) / std::f64::consts::SQRT_2
     };
+    // The edge of a bright opening passes for that of its land, and the mask may lie off.
+    let too_large_px = if side == Side::Board { (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0) } else { 0.0 };
     let of_light = (doubt.of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
-    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2))
+    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(OPENING_DOUBT * too_large_px)
 }
 
 /// Share of the camera's rounding that stays after averaging round all outlines: where the light is faint the noise is smaller

@@ -29,7 +29,8 @@ pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite], rng: &mut ChaCha8Rng) 
             let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
             for (site, drawn) in &shown {
                 for piece in &site.land {
-                    let place = piece_place(site, drawn, piece) + PointMm::new(normal(paste.place_mm), normal(paste.place_mm));
+                    let [x, y] = paste.shift_mm.map(|shift| shift + normal(paste.place_mm));
+                    let place = piece_place(site, drawn, piece) + PointMm::new(x, y);
                     let outline = Outline::of_shape(&piece.shape, paste.size * (1.0 + normal(0.03)));
                     let value = paste.brightness * (1.0 + normal(0.08));
                     out.push(Patch { angle_rad: site.angle_rad, soft_mm: 0.02, ..Patch::flat(place, outline, value) });

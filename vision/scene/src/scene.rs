@@ -322,7 +322,9 @@ pub struct Paste {
     pub brightness: f64,
     /// Its diameter over the land's.
     pub size: f64,
-    /// Standard deviation of its place from the land's along each axis, mm.
+    /// How far all deposits lie off their lands, as a stencil lays them, board frame, mm.
+    pub shift_mm: [f64; 2],
+    /// Standard deviation of each one's own place along each axis, mm.
     pub place_mm: f64,
 }
 

@@ -2,9 +2,9 @@
 
 use super::{Drawn, SceneKind, draw_grid};
 use crate::ranges::{Ranges, Span, reference_ranges};
-use crate::scene::{Defect, DefectKind, SceneError};
+use crate::scene::{Clutter, Defect, DefectKind, Paste, SceneError};
 use crate::spoil::Spoil;
-use landfit_part::Side;
+use landfit_part::{Part, Side};
 use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -51,11 +51,17 @@ pub enum Ugly {
     Shadow,
     /// A glare over ten rows.
     Glare,
+    /// So far away that a ball's radius is 3 px.
+    SmallBalls,
+    /// Solder paste on the lands, printed off them.
+    Paste,
+    /// Wet flux: a film on the balls, a pool over part of the lands.
+    WetFlux,
 }
 
 impl Ugly {
     /// All of them.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 22] = [
         Self::OneColourPerPixel,
         Self::Chroma422,
         Self::Chroma420,
@@ -75,6 +81,9 @@ impl Ugly {
         Self::ThirdMissing,
         Self::Shadow,
         Self::Glare,
+        Self::SmallBalls,
+        Self::Paste,
+        Self::WetFlux,
     ];
 
     /// Its name in lists and options.
@@ -100,6 +109,9 @@ impl Ugly {
             Self::ThirdMissing => "third-missing",
             Self::Shadow => "shadow",
             Self::Glare => "glare",
+            Self::SmallBalls => "small-balls",
+            Self::Paste => "paste",
+            Self::WetFlux => "wet-flux",
         }
     }
 }
@@ -123,6 +135,16 @@ pub(crate) struct UglyRanges {
     pub shadow_soft_px: Span,
     pub shadow_left: Span,
     pub glare: Span,
+    pub small_radius_px: f64,
+    pub paste_size: Span,
+    pub paste_brightness: Span,
+    pub paste_off_mm: Span,
+    pub paste_place_mm: f64,
+    pub film_contrast: f64,
+    pub film_moves: Span,
+    pub pool_gain: Span,
+    pub pool_share: Span,
+    pub pool_soft_mm: f64,
 }
 
 /// A random scene of good light, spoilt. The same kind and seed give the same scene.
@@ -202,6 +224,69 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
             // Ten rows lie within two standard deviations to either side.
             spoils.push(Spoil::Glare { at, sigma_px: [2.5 * pitch_px, 2.5 * pitch_px], light: all.glare.draw(rng) });
         }
+        Ugly::SmallBalls => {
+            let radius_mm = radius_mm(&drawn.part, Side::Part);
+            let by = all.small_radius_px / (radius_mm * scene.optics.views[0].px_per_mm());
+            let middle = scene.optics.frame.size_px.map(|n| f64::from(n) / 2.0);
+            for view in scene.optics.views.iter_mut().chain(&mut drawn.stated.views) {
+                shrink(&mut view.px_from_mm, by, middle);
+            }
+        }
+        Ugly::Paste => {
+            if let Some(lands) = &mut scene.board_look.lands {
+                lands.paste = Some(Paste {
+                    brightness: lands.face * all.paste_brightness.draw(rng),
+                    size: all.paste_size.draw(rng),
+                    shift_mm: [signed(all.paste_off_mm, rng), signed(all.paste_off_mm, rng)],
+                    place_mm: all.paste_place_mm,
+                });
+            }
+        }
+        Ugly::WetFlux => {
+            let body = scene.part_look.body.as_ref().map_or(0.0, |b| b.brightness);
+            if let Some(balls) = &mut scene.part_look.terminals {
+                let under_film = |light: f64| body + all.film_contrast * (light - body);
+                balls.face = under_film(balls.face);
+                if let Some(ring) = &mut balls.ring {
+                    ring.brightness = under_film(ring.brightness);
+                }
+                if let Some(spot) = &mut balls.spot {
+                    spot.brightness = under_film(spot.brightness);
+                    spot.at = [signed(all.film_moves, rng), signed(all.film_moves, rng)];
+                }
+            }
+            scene.clutter.push(pool(all, &drawn.part, rng));
+        }
+    }
+}
+
+/// Radius of a side's first disc, mm.
+fn radius_mm(part: &Part, side: Side) -> f64 {
+    part.sites.iter().flat_map(|s| s.pieces(side)).find_map(|p| p.shape.diameter_mm()).unwrap_or(0.5) / 2.0
+}
+
+/// Scales a homography's picture about a place.
+fn shrink(px_from_mm: &mut [[f64; 3]; 3], by: f64, about_px: [f64; 2]) {
+    let last = px_from_mm[2];
+    for (row, about) in px_from_mm.iter_mut().zip(about_px) {
+        for (v, w) in row.iter_mut().zip(last) {
+            *v = by * *v + (1.0 - by) * about * w;
+        }
+    }
+}
+
+/// A glossy pool over a share of the lands, from one of the part's corners.
+fn pool(all: &UglyRanges, part: &Part, rng: &mut ChaCha8Rng) -> Clutter {
+    let reach = part.sites.iter().map(|s| s.centre_mm(Side::Board)).fold([0.0_f64; 2], |r, c| [r[0].max(c.x.abs()), r[1].max(c.y.abs())]);
+    let share = all.pool_share.draw(rng);
+    let corner = reach.map(|r| if rng.random_bool(0.5) { r } else { -r });
+    // A disc about the corner covers a quarter of itself of the pattern's box.
+    let radius_mm = (share * 4.0 * (2.0 * reach[0]) * (2.0 * reach[1]) / std::f64::consts::PI).sqrt();
+    Clutter::Stain {
+        side: Side::Board,
+        lobes_mm: vec![[corner[0], corner[1], radius_mm]],
+        gain: all.pool_gain.draw(rng),
+        soft_mm: all.pool_soft_mm,
     }
 }
 
