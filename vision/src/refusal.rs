@@ -15,6 +15,9 @@ use landfit_part::{Part, PointMm, Side};
 const LEAST_LOG_ODDS: f64 = 25.0;
 /// The best seating must beat every other that the pattern can tell apart by this much, e^8 = 3000 to 1 for one alternative.
 const LEAST_MARGIN: f64 = 8.0;
+/// Four sites, shifted by a pitch, can leave no more than two of them unseen, and one where a mark stands beside: e^6.9 = 1000 to 1 that
+/// it is not clutter. Only where nothing of the other sense of light comes near: of four dark notches the tongues between are three.
+const LEAST_MARGIN_OF_FOUR: f64 = 6.9;
 /// The same against the three other turns, which are fewer to be taken in by: e^6.9 = 1000 to 1.
 const LEAST_TURN_MARGIN: f64 = 6.9;
 /// Three sites, turned about the middle of two of them, differ in one site only: e^6 = 400 to 1 that it is not clutter.
@@ -59,6 +62,15 @@ fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
     Refusal { code, view, turn_deg: None, text, way: None }
 }
 
+/// What features of the other sense (bright for dark) make of the pattern.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Beside {
+    /// Hardly any light.
+    Faint,
+    /// A part of the light or more, or nothing is known of it.
+    Something,
+}
+
 /// Takes a recognition or says why it does not settle which site is which: because of the light, if that is so.
 pub(crate) fn accept(
     side: Side,
@@ -67,8 +79,9 @@ pub(crate) fn accept(
     features: &[Feature],
     views: &[SideView],
     (part, optics): (&Part, &Optics),
+    beside: Beside,
 ) -> Result<Recognition, Refusal> {
-    settled(side, recognition, pattern, features, views).map_err(|mut refusal| {
+    settled(side, recognition, pattern, features, views, beside).map_err(|mut refusal| {
         // Where a pattern shimmers through, blur is a likelier reason than where nothing is seen at all.
         let is_seen = !matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
         let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE_UNSEEN };
@@ -122,6 +135,7 @@ fn settled(
     pattern: &Pattern,
     features: &[Feature],
     views: &[SideView],
+    beside: Beside,
 ) -> Result<Recognition, Refusal> {
     let word = features_word(side);
     let recognition = match recognition {
@@ -146,6 +160,7 @@ fn settled(
         return Err(nothing_fits(side, pattern, features, views));
     }
     let least_margin = |r: &Rival| match r.differs {
+        Difference::Shift if pattern.centres_mm.len() == 4 && beside == Beside::Faint => LEAST_MARGIN_OF_FOUR,
         Difference::Shift => LEAST_MARGIN,
         Difference::Turn if pattern.centres_mm.len() == 3 => LEAST_TURN_MARGIN_OF_THREE,
         Difference::Turn => LEAST_TURN_MARGIN,

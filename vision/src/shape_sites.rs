@@ -564,3 +564,49 @@ fn unknown_share(plane: &Plane, print: &Print) -> f64 {
     }
     if all > 0.0 { unknown / all } else { 1.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::outline::Outline;
+    use landfit_part::{Piece, PointMm};
+    use statrs::function::erf::erf;
+
+    /// Two rows of three bars, 16 px wide, whose toes lie 16.5 px out of the places where bars of 30 px should lie; no heel is seen.
+    fn bars() -> (Plane, [PointPx; 6]) {
+        let centres = [(40.0, 45.0), (80.0, 45.0), (120.0, 45.0), (40.0, 135.0), (80.0, 135.0), (120.0, 135.0)];
+        let share = |x: f64| 0.5 * (1.0 + erf(x / (1.2 * std::f64::consts::SQRT_2)));
+        let (width, height) = (160, 180);
+        let light = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64, (i / width) as f64);
+                let bar = |(cx, cy): (f64, f64)| {
+                    let outwards = if cy < 90.0 { cy - y } else { y - cy };
+                    (share(x - cx + 8.0) - share(x - cx - 8.0)) * (share(outwards + 40.0) - share(outwards - 16.5))
+                };
+                (0.1 + 0.5 * centres.iter().map(|c| bar(*c)).sum::<f64>()) as f32
+            })
+            .collect();
+        (Plane::of_light(width, height, light), centres.map(|(x, y)| PointPx::new(x, y)))
+    }
+
+    #[test]
+    fn rows_that_face_each_other_tell_by_their_toes_how_much_longer_they_are() {
+        let (plane, centres) = bars();
+        let outline = Outline::of_pieces(&[Piece::rect(16.0, 30.0)], PointMm::ZERO);
+        let target = |(site, centre): (usize, &PointPx)| {
+            let at = PointPx::new(centre.x + 0.4, centre.y - 0.6);
+            // Local y points to the middle.
+            let (sign, turn) = if centre.y < 90.0 { (1.0, 0) } else { (-1.0, 52) };
+            let print = Print { at, axes: Matrix2::identity() * sign, outline: outline.clone() };
+            Target { expected: Expected { site, at, candidate: Some(at) }, print, group: (0, turn, -1) }
+        };
+        let targets: Vec<Target> = centres.iter().enumerate().map(target).collect();
+        let found = measure(Side::Part, ScaleSource::Bench, &plane, &targets).expect("rows");
+        for (m, centre) in found.measured.iter().zip(&centres) {
+            let (at, covariance) = m.centre.expect("a place");
+            assert!(at.distance(*centre) < 0.2, "{at:?} for {centre:?}");
+            assert!(covariance[(1, 1)].sqrt() < 1.0, "as well known as sizes scatter: {covariance}");
+        }
+    }
+}

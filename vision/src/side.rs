@@ -6,7 +6,7 @@ use crate::find::candidates::{Candidate, candidates};
 use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
-use crate::refusal;
+use crate::refusal::{self, Beside};
 use crate::row_ends;
 use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of, quarters_from};
@@ -76,6 +76,8 @@ const COARSE_RADIUS_BLOCKS: f64 = 4.0;
 const MOST_BLOCK_EDGE_PX: usize = 16;
 /// Log odds that are no further apart do not tell bright from dark.
 const EVEN_ODDS: f64 = 8.0;
+/// The other sense is faint where what it explains of the light is less than this share.
+const FAINT_SHARE: f64 = 0.25;
 /// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
 const GHOST_SHARE: f64 = 0.02;
 /// So many sites stand in rows, the gaps of which may pass for them.
@@ -241,7 +243,7 @@ fn seat_discs(
         area_mm2: area_mm2(views),
     };
     let recognition = recognise(&features, pattern, &window);
-    let recognition = refusal::accept(side, recognition, pattern, &features, views, described)?;
+    let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
     Ok((features, recognition))
 }
 
@@ -289,11 +291,14 @@ fn seat_shapes(
         if is_second_better {
             seatings.reverse();
         }
+        let lights = [seatings[0].1, seatings[1].1];
         let mut seats = Vec::new();
         // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
         let mut better_left_open: Option<(f64, Refusal)> = None;
-        for (log_odds, _, features, found) in seatings {
-            let accepted = refusal::accept(side, found, pattern, &features, views, described).and_then(|recognition| {
+        for (log_odds, light, features, found) in seatings {
+            let is_alone = lights.iter().sum::<f64>() < (1.0 + FAINT_SHARE) * light;
+            let beside = if is_alone { Beside::Faint } else { Beside::Something };
+            let accepted = refusal::accept(side, found, pattern, &features, views, described, beside).and_then(|recognition| {
                 let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
                 if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
             });

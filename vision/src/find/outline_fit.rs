@@ -808,6 +808,31 @@ mod tests {
     }
 
     #[test]
+    fn the_light_of_an_edge_is_its_bent_face_seen_through_the_blur() {
+        let edge = SideEdge {
+            outside: 0.12,
+            step: 0.2,
+            slope: 0.03,
+            bend: -0.004,
+            at_px: 0.4,
+            blur_px: BLUR,
+            at_u_px: 0.0,
+            pixels: 0.0,
+            band_out_blurs: BAND_OUT_BLURS,
+        };
+        let face = |t: f64| if t > 0.0 { edge.step + edge.slope * t + edge.bend * t * t } else { 0.0 };
+        let blurred = |d: f64| {
+            let steps = (-8000..8000).map(|i| (f64::from(i) + 0.5) * 0.001);
+            edge.outside + steps.map(|x| face(edge.at_px - d + x) * normal_density(x / BLUR) / BLUR * 0.001).sum::<f64>()
+        };
+        for distance in [-5.0, -2.0, -0.3, 0.4, 1.0, 2.5] {
+            assert!((edge.light(distance) - blurred(distance)).abs() < 1e-6, "at {distance}");
+            let moved = |by: f64| SideEdge { at_px: edge.at_px + by, ..edge }.light(distance);
+            assert!((edge.when_moved(distance) - (moved(1e-4) - moved(-1e-4)) / 2e-4).abs() < 1e-6, "moved at {distance}");
+        }
+    }
+
+    #[test]
     fn an_empty_place_has_no_gain() {
         let truth = prints(0.0);
         let plane = plane(&truth[..4], 0.0);
