@@ -204,6 +204,12 @@ fn normal_share(x: f64) -> f64 {
     0.5 * (1.0 + erf(x / std::f64::consts::SQRT_2))
 }
 
+/// Shares of the slope that it may change by within a band: of a straight face none, of a bent one half.
+const STRAIGHT: f64 = 1e-4;
+const BENT: f64 = 0.5;
+/// A bend of more than so many of its uncertainties shows.
+const CLEAR_BEND: f64 = 4.0;
+
 impl SideEdge {
     /// Light at a distance from the designed outline.
     fn light(&self, distance: f64) -> f64 {
@@ -278,15 +284,21 @@ impl SideEdge {
             })
             .filter(|edge| edge.step * sign >= 0.0)
             .max_by(|a, b| a.step.abs().total_cmp(&b.step.abs()))?;
-        let mut edge = start;
-        for _ in 0..12 {
-            let (next, moved) = edge.stepped(profile, blur_px, about_px, reach_px)?;
-            edge = next;
-            if moved < 1e-4 {
-                break;
+        // A bend that the light does not show would only make the place uncertain.
+        let settled = |bend_share: f64| -> Option<(Self, f64)> {
+            let (mut edge, mut bend_u) = (start, f64::INFINITY);
+            for _ in 0..12 {
+                let moved;
+                (edge, moved, bend_u) = edge.stepped(profile, blur_px, (about_px, reach_px), bend_share)?;
+                if moved < 1e-4 {
+                    break;
+                }
             }
-        }
-        Some(edge.with_free_ground(profile))
+            Some((edge, bend_u))
+        };
+        let straight = settled(STRAIGHT)?.0;
+        let bent = settled(BENT).filter(|(edge, u)| edge.bend.abs() > CLEAR_BEND * u).map(|b| b.0);
+        Some(bent.unwrap_or(straight).with_free_ground(profile))
     }
 
     /// Light levels on both sides of a given place, from plain means.
@@ -306,8 +318,15 @@ impl SideEdge {
         Some(Self { outside, step: inside - outside, ..self })
     }
 
-    /// One Gauss-Newton step over outside, step, slope, place, blur and bend; also how far the place moved.
-    fn stepped(&self, profile: &SideProfile, first_blur_px: f64, about_px: f64, reach_px: f64) -> Option<(Self, f64)> {
+    /// One Gauss-Newton step over outside, step, slope, place, blur and bend; also how far the place moved, and the standard
+    /// uncertainty of the bend. `bend_share`: how far the slope may change within a band, as a share of what it may be.
+    fn stepped(
+        &self,
+        profile: &SideProfile,
+        first_blur_px: f64,
+        (about_px, reach_px): (f64, f64),
+        bend_share: f64,
+    ) -> Option<(Self, f64, f64)> {
         let mut normal = SMatrix::<f64, 6, 6>::zeros();
         let mut right = SVector::<f64, 6>::zeros();
         let (mut left, mut pixels, mut bins) = (0.0, 0.0, 0.0);
@@ -338,7 +357,7 @@ impl SideEdge {
         }
         let variance = (left / (bins - 6.0_f64).max(1.0)).max(1e-14);
         // Weak knowledge keeps few pixels from running away: blur within a quarter, slope within a fifth of the step over a half
-        // band, bend within a tenth.
+        // band.
         let blur_weight = variance / (0.25 * first_blur_px).powi(2);
         let slope_sd = 0.2 * self.step.abs().max(1e-6) / (2.0 * first_blur_px);
         let slope_weight = variance / slope_sd.powi(2);
@@ -346,7 +365,7 @@ impl SideEdge {
         right[4] += blur_weight * (first_blur_px - self.blur_px);
         normal[(2, 2)] += slope_weight;
         right[2] -= slope_weight * self.slope;
-        let bend_weight = variance / (0.5 * slope_sd / (2.0 * first_blur_px)).powi(2);
+        let bend_weight = variance / (bend_share * slope_sd / (2.0 * first_blur_px)).powi(2);
         normal[(5, 5)] += bend_weight;
         right[5] -= bend_weight * self.bend;
         let inverse = normal.try_inverse()?;
@@ -367,7 +386,7 @@ impl SideEdge {
             pixels,
             band_out_blurs: self.band_out_blurs,
         };
-        Some((edge, (at_px - self.at_px).abs()))
+        Some((edge, (at_px - self.at_px).abs(), (inverse[(5, 5)] * variance).max(0.0).sqrt()))
     }
 }
 
