@@ -118,12 +118,18 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
             votes[y * columns + x] += weight;
         }
     }
-    let sum3 =
-        |x: usize, y: usize| -> f32 { (y - 1..=y + 1).map(|r| votes[r * columns + x - 1..=r * columns + x + 1].iter().sum::<f32>()).sum() };
+    // Over 3 x 3 bins: along the rows, then across them.
+    let mut along = vec![0.0_f32; columns * rows];
+    for (out, row) in along.chunks_exact_mut(columns).zip(votes.chunks_exact(columns)) {
+        for (o, three) in out[1..].iter_mut().zip(row.windows(3)) {
+            *o = three[0] + three[1] + three[2];
+        }
+    }
     let mut sums = vec![0.0_f32; columns * rows];
-    for y in 1..rows - 1 {
+    for (y, out) in sums.chunks_exact_mut(columns).enumerate().take(rows - 1).skip(1) {
+        let [above, here, below] = [y - 1, y, y + 1].map(|r| &along[r * columns..][..columns]);
         for x in 1..columns - 1 {
-            sums[y * columns + x] = sum3(x, y);
+            out[x] = above[x] + here[x] + below[x];
         }
     }
     let highest = sums.iter().copied().fold(0.0, f32::max);
