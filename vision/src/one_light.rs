@@ -373,6 +373,7 @@ impl Told {
             for (index, other) in [(pair.part, 1), (pair.board, 0)] {
                 let plane = &mut clean[index];
                 plane.blocks = None;
+                plane.is_cleaned = true;
                 both.copies[other].add_to(&mut plane.light, plane.width, plane.height, -1.0);
             }
         }

@@ -22,6 +22,8 @@ pub struct Plane {
     pub step_of_light: f32,
     /// Where a channel is at full scale, so that the light is not known; `None` when it is nowhere. Planes of one region share it.
     pub saturated: Option<Arc<Saturated>>,
+    /// Whether another side's light was taken off by a model of it: what that leaves beside the features is of no board.
+    pub is_cleaned: bool,
     /// The light averaged over blocks, where that was done while separating it: the rows are at hand then.
     pub blocks: Option<Reduced>,
 }
@@ -39,7 +41,7 @@ impl Plane {
     /// A plane of known light from the picture's upper left corner, row by row.
     #[must_use]
     pub const fn of_light(width: usize, height: usize, light: Vec<f32>) -> Self {
-        Self { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, blocks: None }
+        Self { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, is_cleaned: false, blocks: None }
     }
 
     /// Share of the pixels at full scale.
@@ -319,6 +321,7 @@ fn planes_of<T: Copy + Ord, const N: usize>(
         height,
         light,
         step_of_light: 0.0,
+        is_cleaned: false,
         saturated: saturated.clone(),
         blocks: blocks.next().flatten().map(|b| b.reduced),
     })

@@ -61,7 +61,7 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 #[must_use]
 pub fn measure(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
     let found = measure_all(side, plane, radius_px, expected)?;
-    if side == Side::Board && !found.look.is_ring {
+    if side == Side::Board && !found.look.is_ring && !plane.is_cleaned {
         let centres: Vec<PointPx> = found.measured.iter().filter_map(|m| Some(m.centre?.0)).collect();
         let again = without_necks(plane, &found.look, &centres).and_then(|p| measure_all(side, &p, radius_px, expected));
         return again.or(Some(found));
