@@ -67,6 +67,14 @@ pub struct Refusal {
     pub way: Option<Way>,
 }
 
+impl Refusal {
+    /// A refusal that names no turn and no way.
+    #[must_use]
+    pub const fn new(code: ReasonCode, view: Option<usize>, text: String) -> Self {
+        Self { code, view, turn_deg: None, text, way: None }
+    }
+}
+
 /// Which way to move one side so that it comes into view, and about how far: rough, nothing to place by.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Way {

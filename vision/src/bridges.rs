@@ -183,7 +183,7 @@ impl<'a> Line<'a> {
         for i in -2..=2 {
             let across = across + f64::from(i) / 2.0 * half_width;
             let (x, y) = self.per_mm;
-            sum += light_at(self.view, PointPx::new(self.from.x + along * x - across * y, self.from.y + along * y + across * x))?;
+            sum += self.view.plane.light_at(self.from.x + along * x - across * y, self.from.y + along * y + across * x)?;
         }
         Some(sum / 5.0)
     }
@@ -210,22 +210,6 @@ fn is_known_at(view: &SideView, p: PointPx) -> bool {
             x >= 0 && y >= 0 && x < width && y < height && view.plane.is_known((y * width + x) as usize)
         })
     })
-}
-
-fn light_at(view: &SideView, p: PointPx) -> Option<f64> {
-    let (width, light) = (view.plane.width, &view.plane.light);
-    if !(p.x >= 0.0 && p.y >= 0.0) {
-        return None;
-    }
-    // Of what is not negative, cutting off is rounding down.
-    let (x, y) = (p.x as usize, p.y as usize);
-    if x + 1 >= width || y + 1 >= view.plane.height {
-        return None;
-    }
-    let (fx, fy) = (p.x - x as f64, p.y - y as f64);
-    let i = y * width + x;
-    let l = |j: usize| f64::from(light[j]);
-    Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + width) * (1.0 - fx) + l(i + width + 1) * fx) * fy)
 }
 
 /// What ways look like where nothing joins.

@@ -261,7 +261,7 @@ fn spacings_mm(features: &[Feature]) -> Vec<f64> {
 }
 
 fn refusal(text: String) -> Refusal {
-    Refusal { code: ReasonCode::WrongPattern, view: None, turn_deg: None, text, way: None }
+    Refusal::new(ReasonCode::WrongPattern, None, text)
 }
 
 fn no_scale() -> Refusal {

@@ -58,6 +58,34 @@ impl Plane {
         Some(&row[columns]).filter(|s| s.contains(&true))
     }
 
+    /// The light between pixels, by its place in px of the plane; `None` where that is not between four of them.
+    #[inline]
+    #[must_use]
+    pub fn light_at(&self, x: f64, y: f64) -> Option<f64> {
+        let (i, fx, fy) = self.upper_left_of(x, y)?;
+        let l = |j: usize| f64::from(self.light[j]);
+        Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + self.width) * (1.0 - fx) + l(i + self.width + 1) * fx) * fy)
+    }
+
+    /// The same where all four pixels carry a known light.
+    #[must_use]
+    pub fn known_light_at(&self, x: f64, y: f64) -> Option<f64> {
+        let (i, ..) = self.upper_left_of(x, y)?;
+        [i, i + 1, i + self.width, i + self.width + 1].into_iter().all(|j| self.is_known(j)).then(|| self.light_at(x, y)).flatten()
+    }
+
+    /// Index of the pixel to the upper left of a place, and how far beyond it that lies along x and y.
+    #[inline]
+    fn upper_left_of(&self, x: f64, y: f64) -> Option<(usize, f64, f64)> {
+        if !(x >= 0.0 && y >= 0.0) {
+            return None;
+        }
+        // Of what is not negative, cutting off is rounding down.
+        let (column, row) = (x as usize, y as usize);
+        let is_between = column + 1 < self.width && row + 1 < self.height;
+        is_between.then(|| (row * self.width + column, x - column as f64, y - row as f64))
+    }
+
     /// Whether the pixel at index `i` carries a known light.
     #[inline]
     #[must_use]

@@ -58,10 +58,6 @@ const LEAST_CONTRAST: f64 = 0.06;
 const LEAST_BLURRED_CONTRAST: f64 = 0.012;
 const STANDS_OUT_TIMES: f64 = 15.0;
 
-fn refusal(code: ReasonCode, view: Option<usize>, text: String) -> Refusal {
-    Refusal { code, view, turn_deg: None, text, way: None }
-}
-
 /// What features of the other sense (bright for dark) make of the pattern.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Beside {
@@ -83,22 +79,20 @@ pub(crate) fn accept(
 ) -> Result<Recognition, Refusal> {
     settled(side, recognition, pattern, features, views, beside).map_err(|mut refusal| {
         // Where a pattern shimmers through, blur is a likelier reason than where nothing is seen at all.
-        let is_seen = !matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
-        let most_blur_share = if is_seen { MOST_BLUR_SHARE_UNSETTLED } else { MOST_BLUR_SHARE_UNSEEN };
-        match light_trouble(views, most_blur_share) {
-            Some(trouble) if trouble.code < refusal.code => trouble,
-            _ => {
-                let is_unseen = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
-                let is_place = is_unseen || refusal.code == ReasonCode::OutOfView;
-                refusal.way = is_place.then(|| whereabouts::way(side, features, pattern, views)).flatten();
-                match &refusal.way {
-                    Some(way) => refusal.text += &whereabouts::words(way),
-                    None if is_unseen => refusal.text += &whereabouts::unseen_words(side, part, optics),
-                    None => {}
-                }
-                refusal
+        let is_unseen = matches!(refusal.code, ReasonCode::NoPart | ReasonCode::NoLands);
+        let most_blur_share = if is_unseen { MOST_BLUR_SHARE_UNSEEN } else { MOST_BLUR_SHARE_UNSETTLED };
+        if let Some(trouble) = light_trouble(views, most_blur_share).filter(|t| t.code < refusal.code) {
+            return trouble;
+        }
+        if is_unseen || refusal.code == ReasonCode::OutOfView {
+            refusal.way = whereabouts::way(side, features, pattern, views);
+            match &refusal.way {
+                Some(way) => refusal.text += &whereabouts::words(way),
+                None if is_unseen => refusal.text += &whereabouts::unseen_words(side, part, optics),
+                None => {}
             }
         }
+        refusal
     })
 }
 
@@ -110,7 +104,7 @@ pub(crate) fn ghost(terminals: &Seen, lands: &Seen, part: &Part, optics: &Optics
             Side::Part => "No part is seen: what shows in its light is the lands' own pattern",
             Side::Board => "No lands are seen: what shows in their light is the terminals' own pattern",
         };
-        refusal(
+        Refusal::new(
             nothing_code(side),
             None,
             format!(
@@ -173,7 +167,7 @@ fn settled(
         return Err(rivalled(side, rival.differs, best, pattern));
     }
     if let Some(row) = empty_outer_row(best, pattern) {
-        return Err(refusal(
+        return Err(Refusal::new(
             ReasonCode::WrongPattern,
             None,
             format!(
@@ -184,7 +178,7 @@ fn settled(
     }
     let left_over = recognition.left_over.len();
     if left_over as f64 > (MOST_LEFT_OVER_SHARE * seen as f64).max(4.0) {
-        return Err(refusal(
+        return Err(Refusal::new(
             ReasonCode::WrongPattern,
             None,
             format!(
@@ -199,7 +193,7 @@ fn settled(
 /// What stands as evenly as the side's features has no edge where their rows end: it is the gaps between others.
 pub(crate) fn gaps_laid_over(side: Side) -> Refusal {
     let word = features_word(side);
-    refusal(
+    Refusal::new(
         ReasonCode::WrongPattern,
         None,
         format!(
@@ -231,7 +225,7 @@ fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feat
 fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
     let word = features_word(side);
     if let Some(spacing_mm) = Spacings::of(features).and_then(|s| s.even_mm()) {
-        return refusal(
+        return Refusal::new(
             ReasonCode::WrongPattern,
             None,
             format!(
@@ -245,7 +239,7 @@ fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[Si
         Side::Part => "No part is seen. Pick the part up, bring it over the board and switch its light on.",
         Side::Board => "No lands are seen. Bring the board's land pattern under the optics and switch its light on.",
     };
-    refusal(nothing_code(side), views.first().map(|v| v.index), what.into())
+    Refusal::new(nothing_code(side), views.first().map(|v| v.index), what.into())
 }
 
 /// Features that are asked how far their neighbours stand.
@@ -302,12 +296,12 @@ impl Spacings {
 fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) -> Refusal {
     let word = features_word(side);
     match differs {
-        Difference::Mirror => refusal(
+        Difference::Mirror => Refusal::new(
             ReasonCode::WrongPattern,
             None,
             format!("The {word} fit the part file's mirror image better. Check that the part file is drawn as seen from above."),
         ),
-        Difference::Turn => refusal(
+        Difference::Turn => Refusal::new(
             ReasonCode::AmbiguousShift,
             None,
             format!(
@@ -316,7 +310,7 @@ fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) 
         ),
         Difference::Shift => match cut_axis(best, pattern) {
             Some(cut) => out_of_view(side, cut),
-            None => refusal(
+            None => Refusal::new(
                 ReasonCode::AmbiguousShift,
                 None,
                 format!(
@@ -363,7 +357,7 @@ fn empty_outer_row(best: &Seating, pattern: &Pattern) -> Option<&'static str> {
 
 fn out_of_view(side: Side, axis: &str) -> Refusal {
     let across = if axis == "x" { "left and right" } else { "near and far" };
-    refusal(
+    Refusal::new(
         ReasonCode::OutOfView,
         None,
         format!(
@@ -385,7 +379,7 @@ pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Re
         Side::Part => ("No part is", "lands"),
         Side::Board => ("No lands are", "part"),
     };
-    Some(refusal(
+    Some(Refusal::new(
         nothing_code(dark.shows),
         refused.view,
         format!(
@@ -400,7 +394,7 @@ pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Re
 fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
     views
         .iter()
-        .filter_map(|v| trouble_of(v, most_blur_share).map(|(code, text)| refusal(code, Some(v.index), text)))
+        .filter_map(|v| trouble_of(v, most_blur_share).map(|(code, text)| Refusal::new(code, Some(v.index), text)))
         .min_by_key(|r| r.code)
 }
 
@@ -497,7 +491,7 @@ fn smoothed(reduced: &Reduced) -> Reduced {
 /// Refuses a picture whose features' outlines are blurred beyond measuring.
 pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline]) -> Result<(), Refusal> {
     if outlines.is_empty() {
-        return Err(refusal(
+        return Err(Refusal::new(
             nothing_code(side),
             None,
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
@@ -506,7 +500,7 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
     for Outline { view: index, blur_px, .. } in outlines {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
         if *blur_px > MOST_BLUR_SHARE * view.radius_px {
-            return Err(refusal(
+            return Err(Refusal::new(
                 ReasonCode::TooBlurred,
                 Some(*index),
                 format!(
@@ -529,7 +523,7 @@ pub(crate) fn enough_seen(side: Side, views: &[SideView], findings: &[SiteFindin
         return Ok(());
     }
     Err(light_trouble(views, MOST_BLUR_SHARE_UNSETTLED).unwrap_or_else(|| {
-        refusal(
+        Refusal::new(
             nothing_code(side),
             None,
             format!(
@@ -551,18 +545,13 @@ pub(crate) fn turned(fit: &Fit) -> Option<Refusal> {
         } else {
             format!("a quarter turn {}", if turn_deg > 0.0 { "anticlockwise" } else { "clockwise" })
         };
-        Refusal {
-            code: ReasonCode::Turned,
-            view: None,
-            turn_deg: Some(turn_deg),
-            text: format!("The part is turned: {words}, seen from above. Put it down, pick it up the right way, and look again."),
-            way: None,
-        }
+        let text = format!("The part is turned: {words}, seen from above. Put it down, pick it up the right way, and look again.");
+        Refusal { turn_deg: Some(turn_deg), ..Refusal::new(ReasonCode::Turned, None, text) }
     })
 }
 
 pub(crate) fn wrong_scale(side: Side, off: f64) -> Refusal {
-    refusal(
+    Refusal::new(
         ReasonCode::WrongPattern,
         None,
         format!(
@@ -584,7 +573,7 @@ pub(crate) fn odd_scale_words(side: Side, off: f64) -> String {
 }
 
 pub(crate) fn too_few_good(side: Side, good: usize) -> Refusal {
-    refusal(
+    Refusal::new(
         nothing_code(side),
         None,
         format!(
@@ -596,7 +585,7 @@ pub(crate) fn too_few_good(side: Side, good: usize) -> Refusal {
 }
 
 pub(crate) fn no_fit(side: Side, error: &PoseError) -> Refusal {
-    refusal(
+    Refusal::new(
         ReasonCode::WrongPattern,
         None,
         format!("The {} do not lie as the part file says ({error}). Check the part file and the {}.", features_word(side), side.word()),
@@ -604,9 +593,13 @@ pub(crate) fn no_fit(side: Side, error: &PoseError) -> Refusal {
 }
 
 pub(crate) fn no_pattern(side: Side) -> Refusal {
-    refusal(ReasonCode::WrongPattern, None, format!("The part file's {} all lie at one place. Correct the part file.", features_word(side)))
+    Refusal::new(
+        ReasonCode::WrongPattern,
+        None,
+        format!("The part file's {} all lie at one place. Correct the part file.", features_word(side)),
+    )
 }
 
 pub(crate) fn nothing_seen() -> Refusal {
-    refusal(ReasonCode::NoPart, None, "Nothing is seen. Check light and focus.".into())
+    Refusal::new(ReasonCode::NoPart, None, "Nothing is seen. Check light and focus.".into())
 }

@@ -5,14 +5,12 @@
 //! edge, the ground goes on.
 
 use crate::find::outline_fit::Print;
-use crate::nearby::Nearby;
 use crate::plane::Plane;
 use crate::shapes::Shapes;
 use crate::side::{SideView, view_that_holds};
 use crate::which_site::Pattern;
 use landfit_part::Pose;
 use nalgebra::Vector2;
-use std::num::NonZero;
 
 /// One site at the end of a row.
 struct RowEnd {
@@ -36,9 +34,8 @@ const LEAST_ENDS: usize = 2;
 
 /// Whether most rows end with an edge as high as those between their members; true where too few ends are in view to tell.
 pub(crate) fn are_bounded(views: &[SideView], shapes: &Shapes, pattern: &Pattern, pose: &Pose) -> bool {
-    let near = Nearby::new(&pattern.centres_mm);
     let ends = (0..pattern.centres_mm.len()).filter_map(|site| {
-        let (outwards, gap_mm) = end_of_row(shapes, pattern, &near, site)?;
+        let (outwards, gap_mm) = end_of_row(shapes, pattern, site)?;
         let at_mm = pose.apply(pattern.centres_mm[site]);
         let (view, _) = view_that_holds(views, Some(shapes), at_mm, shapes.kinds[site].turned(pose.theta_rad))?;
         let view = &views[view];
@@ -53,14 +50,12 @@ pub(crate) fn are_bounded(views: &[SideView], shapes: &Shapes, pattern: &Pattern
 
 /// Which way a site's row ends there (1: local +x, -1: local -x), and how wide the gap to its neighbour is, mm; `None` within a
 /// row and for sites that stand in none.
-fn end_of_row(shapes: &Shapes, pattern: &Pattern, near: &Nearby, site: usize) -> Option<(f64, f64)> {
-    const NEIGHBOURS: NonZero<usize> = NonZero::new(9).unwrap();
-    let steps: Vec<(f64, f64)> = near
-        .several(pattern.centres_mm[site], NEIGHBOURS)
-        .into_iter()
-        .filter(|(_, other)| *other != site)
+fn end_of_row(shapes: &Shapes, pattern: &Pattern, site: usize) -> Option<(f64, f64)> {
+    let steps: Vec<(f64, f64)> = pattern
+        .nearest(site)
+        .iter()
         .filter_map(|(_, other)| {
-            let ((from, reach), (to, other_reach)) = shapes.parallel_way(site, other, pattern, 0.0)?;
+            let ((from, reach), (to, other_reach)) = shapes.parallel_way(site, *other, pattern, 0.0)?;
             let step = (to - from).rotated(-shapes.kinds[site].angle_rad);
             (step.y.abs() < BESIDE_SHARE * step.x.abs()).then_some((step.x, step.x.abs() - reach - other_reach))
         })

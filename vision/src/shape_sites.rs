@@ -498,19 +498,19 @@ fn judge(
         match (&f, state) {
             (Some(f), _) => return found(state, f, size_ratio),
             // All four sides are there, at another distance: enough for the size, not for a place.
-            (None, SiteState::Suspect(_)) => return Measured { site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio },
+            (None, SiteState::Suspect(_)) => return Measured::unplaced(site, state, size_ratio),
             (None, _) => {}
         }
     }
     match fitted.filter(is_there) {
         Some(f) if is_alike(&f) || f.gain > 0.6 => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
         _ if probe(plane, print, look).as_ref().filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured { site, state: SiteState::Good, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
+            Measured::unplaced(site, SiteState::Good, 1.0)
         }
         _ => {
             let is_hidden = unknown_share(plane, print) > HIDDEN_ABOVE_SHARE;
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured { site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
+            Measured::unplaced(site, state, 1.0)
         }
     }
 }

@@ -36,6 +36,14 @@ pub struct Measured {
     pub size_ratio: f64,
 }
 
+impl Measured {
+    /// A site that was judged, but not placed.
+    #[must_use]
+    pub fn unplaced(site: usize, state: SiteState, size_ratio: f64) -> Self {
+        Self { site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio }
+    }
+}
+
 /// What was measured in one view.
 pub struct MeasuredView {
     /// One for each expected site, in their order.
@@ -100,19 +108,19 @@ struct PullDoubt {
     of_slope: f64,
     /// Share of the pull of light outside.
     of_outside: f64,
+    /// Of what features are larger than any are made, the share by which what was taken for them lies off, along each axis.
+    of_excess: f64,
 }
 
 impl PullDoubt {
-    /// Openings off their lands make one side of the edge softer than the other.
-    const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.49 };
-    const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13 };
-    const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42 };
+    /// Openings off their lands make one side of the edge softer than the other, or pass for the lands where they are as bright.
+    const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.49, of_excess: 0.6 };
+    const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13, of_excess: 0.0 };
+    const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0 };
 }
 
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
 const LARGEST_LAND: f64 = 1.04;
-/// Of what they are larger, the share by which their openings lie off, along each axis. Found on rendered lands.
-const OPENING_DOUBT: f64 = 0.6;
 
 /// Standard uncertainty, px along each axis, of the place of all features together, from light that leans the same way at all of
 /// them: what the mean feature shows of it. What goes another way at each is part of their scatter.
@@ -127,10 +135,9 @@ fn doubt_from_light_px(side: Side, look: &Look, centres: &[Option<Centre>], usua
         let mean = |axis: usize| good.iter().map(|c| get(c)[axis]).sum::<f64>() / good.len().max(1) as f64;
         mean(0).hypot(mean(1)) / std::f64::consts::SQRT_2
     };
-    // The edge of a bright opening passes for that of its land, and the mask may lie off.
-    let too_large_px = if side == Side::Board { (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0) } else { 0.0 };
+    let excess_px = (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0);
     let of_light = (doubt.of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
-    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(OPENING_DOUBT * too_large_px)
+    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(doubt.of_excess * excess_px)
 }
 
 /// Share of the camera's rounding that stays after averaging round all outlines: where the light is faint the noise is smaller
@@ -271,13 +278,11 @@ fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre:
     }
     match centre.filter(is_there) {
         Some(c) if is_alike(&c) || c.gain > 0.6 * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
-        _ if probe.filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured { site: expected.site, state: SiteState::Good, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
-        }
+        _ if probe.filter(is_there).is_some_and(|p| is_alike(&p)) => Measured::unplaced(expected.site, SiteState::Good, 1.0),
         _ => {
             let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE;
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured { site: expected.site, state, centre: None, shared_px2: Matrix2::zeros(), size_ratio: 1.0 }
+            Measured::unplaced(expected.site, state, 1.0)
         }
     }
 }

@@ -41,13 +41,10 @@ pub(crate) fn signs(part: &Part, terminals: &Seen, lands: &Seen) -> Option<Swapp
     let dark = (lands.is_dark && !terminals.is_dark).then_some("the lands are dark and the terminals bright");
     let mend = "check the tints of the two views in the bench file, the order of the pictures, and which light is on";
     match (of_terminals, of_lands.or(dark)) {
-        (Some(a), Some(b)) => Some(Swapped::Surely(Refusal {
-            code: ReasonCode::WrongPattern,
-            view: None,
-            turn_deg: None,
-            text: format!("The two sides' lights seem to be swapped: {a}, and {b}. Before anything is turned, {mend}."),
-            way: None,
-        })),
+        (Some(a), Some(b)) => {
+            let text = format!("The two sides' lights seem to be swapped: {a}, and {b}. Before anything is turned, {mend}.");
+            Some(Swapped::Surely(Refusal::new(ReasonCode::WrongPattern, None, text)))
+        }
         _ => of_terminals.or(of_lands).map(|sign| {
             Swapped::Perhaps(format!("If the two sides' lights are swapped, the offset points the wrong way: {sign}; {mend}."))
         }),

@@ -118,7 +118,7 @@ impl Case {
     }
 
     fn refused(code: ReasonCode, view: Option<usize>, text: &str) -> Answer {
-        let refusal = Refusal { code, view, turn_deg: None, text: text.into(), way: None };
+        let refusal = Refusal::new(code, view, text.into());
         let alignment = Alignment {
             outcome: Outcome::Refused(refusal),
             warnings: vec![],

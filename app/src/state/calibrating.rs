@@ -82,8 +82,8 @@ pub enum Order {
     Undo,
 }
 
-/// What the sentences say of the commands' options: there are none here.
-const OF_COMMANDS: [&str; 2] = ["; with --distance MM it is told more closely", " (--seated)"];
+/// The commands' sentences name their options; the window has none.
+const NO_OPTION: &str = "";
 
 /// A calibration under way.
 pub struct Calibrating {
@@ -267,20 +267,18 @@ impl Calibrating {
             },
             Step::Scale { step, .. } if step.layings() == 0 => Ok(Vec::new()),
             Step::Scale { step, .. } => step.result().map_err(|e| e.to_string()).map(|result| {
-                let of = |(i, r)| scale::view_lines(i, optics.views[i].shows, r, None);
+                let of = |(i, r)| scale::view_lines(i, optics.views[i].shows, r, None, NO_OPTION);
                 let mut lines: Vec<String> = result.views.iter().enumerate().flat_map(of).collect();
                 lines.extend(scale::lens_line(&result.fit));
                 lines
             }),
             Step::Run { step, .. } if step.stops().len() < LEAST_STOPS => Ok(Vec::new()),
             Step::Run { .. } => self.learnt().map(|l| screws::sentences(&l)).map_err(|e| format!("{e:#}")),
-            Step::Day { lies, result, .. } => Ok(result.as_ref().map_or_else(Vec::new, |r| day_command::told(r, optics, *lies))),
+            Step::Day { lies, result, .. } => Ok(result.as_ref().map_or_else(Vec::new, |r| day_command::told(r, optics, *lies, NO_OPTION))),
         };
         self.is_whole = told.as_ref().is_ok_and(|lines| !lines.is_empty());
         self.result = match told {
-            Ok(lines) => {
-                lines.into_iter().map(|l| plain(OF_COMMANDS.iter().fold(l, |l, hint| l.replace(hint, "")).trim().to_owned())).collect()
-            }
+            Ok(lines) => lines.into_iter().map(|l| plain(l.trim().to_owned())).collect(),
             Err(error) => vec![mind(error)],
         };
         if let Step::Day { result: Some(result), .. } = &self.step {

@@ -35,7 +35,7 @@ fn settled(outcome: Outcome) -> Alignment {
 }
 
 fn refused(code: ReasonCode) -> Alignment {
-    settled(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: "no".into(), way: None }))
+    settled(Outcome::Refused(Refusal::new(code, None, "no".into())))
 }
 
 /// A job over a simulated bench, its time counted.

@@ -6,6 +6,7 @@ use crate::sources::SourceOrder;
 use crate::state::shown::Shown;
 use eframe::egui;
 use landfit_camera::{Frame, Source, Trouble};
+use landfit_rehearsal::study::Spread;
 use landfit_vision::Picture;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -112,32 +113,27 @@ impl Pace {
         }
     }
 
-    fn told(&mut self) -> Vec<String> {
+    fn told(&self) -> Vec<String> {
         let came = self.first.map_or(0, |(_, number)| self.last_number.saturating_sub(number)).max(1);
         let seconds = self.first.map_or(0.0, |(at, _)| at.elapsed().as_secs_f64()).max(1e-9);
         let looks = self.to_screen_ms.len();
+        let to_screen = Spread::of(self.to_screen_ms.clone());
         let mut lines = vec![
             format!("{looks} looks of {came} pictures in {seconds:.1} s: {:.1} looks a second on the screen", looks as f64 / seconds),
             format!(
                 "picture's arrival to its answer on the screen: {:.1} ms median, {:.1} ms 95th percentile",
-                at(&mut self.to_screen_ms, 0.5),
-                at(&mut self.to_screen_ms, 0.95)
+                to_screen.median, to_screen.p95
             ),
         ];
         if !self.drawing_ms.is_empty() {
+            let drawing = Spread::of(self.drawing_ms.clone());
             lines.push(format!(
                 "CPU of the drawing thread a frame, painting included: {:.1} ms median, {:.1} ms 95th percentile",
-                at(&mut self.drawing_ms, 0.5),
-                at(&mut self.drawing_ms, 0.95)
+                drawing.median, drawing.p95
             ));
         }
         lines
     }
-}
-
-fn at(values: &mut [f64], share: f64) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(((values.len().saturating_sub(1)) as f64 * share).round() as usize).copied().unwrap_or(f64::NAN)
 }
 
 /// CPU time of this thread: the first field of schedstat (Linux, Documentation/scheduler/sched-stats.rst). `None` elsewhere.

@@ -278,7 +278,7 @@ mod tests {
     fn a_refusal_ends_the_job_without_a_turn() {
         let part = scenario::default_part().unwrap();
         let mut bench = start(1, Pose::IDENTITY);
-        let refusal = Refusal { code: ReasonCode::NoPart, view: Some(0), turn_deg: None, text: "no part".into(), way: None };
+        let refusal = Refusal::new(ReasonCode::NoPart, Some(0), "no part".into());
         let mut look = |_: &SimulatedBench| Ok::<_, Infallible>(alignment(Outcome::Refused(refusal.clone())));
         let mut rounds = 0;
         let ending = rehearse(&mut bench, &part, &Hands::EXACT, Known::default(), 5, &mut look, &mut |r| {

@@ -433,7 +433,7 @@ mod tests {
     }
 
     fn refused(code: ReasonCode) -> Alignment {
-        answer(Outcome::Refused(Refusal { code, view: None, turn_deg: None, text: String::new(), way: None }))
+        answer(Outcome::Refused(Refusal::new(code, None, String::new())))
     }
 
     fn honest(look: &Look) -> Result<Alignment, String> {

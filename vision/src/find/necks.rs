@@ -120,17 +120,7 @@ impl Necks {
 /// Light on a ray at a distance from a place; `None` off the plane or where it is not known.
 fn light(plane: &Plane, at: PointPx, ray: usize, distance: f64) -> Option<f64> {
     let (sin, cos) = direction(ray);
-    let (x, y) = (at.x + distance * cos, at.y + distance * sin);
-    if x < 0.0 || y < 0.0 || x >= plane.width as f64 - 1.0 || y >= plane.height as f64 - 1.0 {
-        return None;
-    }
-    let (column, row) = (x as usize, y as usize);
-    let (u, v) = (x - column as f64, y - row as f64);
-    let known = |dx: usize, dy: usize| {
-        let i = (row + dy) * plane.width + column + dx;
-        plane.is_known(i).then(|| f64::from(plane.light[i]))
-    };
-    Some((known(0, 0)? * (1.0 - u) + known(1, 0)? * u) * (1.0 - v) + (known(0, 1)? * (1.0 - u) + known(1, 1)? * u) * v)
+    plane.known_light_at(at.x + distance * cos, at.y + distance * sin)
 }
 
 /// How far out the light of a ray falls to a level; `None` where it does not before the farthest.

@@ -48,7 +48,7 @@ pub fn run(args: &Args) -> Ended {
     let result = step
         .check(&pictures, &|side| asked.of(side), asked.is_common(), day(&date)?)
         .with_context(|| format!("{}", args.pictures[0].display()))?;
-    let mut lines = told(&result, &edit.bench.optics, lies);
+    let mut lines = told(&result, &edit.bench.optics, lies, STOP_OPTION);
     lines.extend(edit.record.warnings(day(&date)?).iter().map(|w| format!("Note: {w}")));
     if !args.dry {
         edit.note(&entry(&result, lies, date, hashes(&args.pictures)?))?;
@@ -66,8 +66,11 @@ pub fn entry(result: &DayResult, lies: Lies, date: String, pictures: Vec<(String
     Entry { date, what: "check of the day".to_owned(), ruler: String::new(), pictures, figures }
 }
 
-/// What a check says, line by line.
-pub fn told(result: &DayResult, optics: &Optics, lies: Lies) -> Vec<String> {
+/// How this command is told that the target lies against its stop.
+const STOP_OPTION: &str = " (--seated)";
+
+/// What a check says, line by line; `by_option` says how the caller is told that the target lies against a stop.
+pub fn told(result: &DayResult, optics: &Optics, lies: Lies, by_option: &str) -> Vec<String> {
     let side = |view: usize| optics.views[view].shows.word();
     let mut lines = Vec::new();
     for v in &result.views {
@@ -85,7 +88,7 @@ pub fn told(result: &DayResult, optics: &Optics, lies: Lies) -> Vec<String> {
                 format!("{:.4} when first noted: the view or the stop has turned, calibrate scale again", first.to_degrees())
             }
             (None, _) if lies == Lies::AgainstItsStop => "the first to be noted: later checks are compared with it".to_owned(),
-            (None, _) => "compared with nothing: with the target against a stop each time (--seated) a turn of the view shows".to_owned(),
+            (None, _) => format!("compared with nothing: with the target against a stop each time{by_option} a turn of the view shows"),
         };
         lines.push(format!(
             "  angle: the target lies turned {:+.4} ± {:.4} degrees by this view; {verdict}",

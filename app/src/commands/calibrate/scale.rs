@@ -339,7 +339,7 @@ fn lines(
         ));
     }
     for (view, r) in seen.views.iter().zip(reports) {
-        lines.extend(view_lines(*view, edit.bench.optics.views[*view].shows, r, args.distance));
+        lines.extend(view_lines(*view, edit.bench.optics.views[*view].shows, r, args.distance, DISTANCE_OPTION));
     }
     lines.extend(lens_line(found));
     let mut registered = false;
@@ -365,8 +365,12 @@ fn lines(
     lines
 }
 
-/// What one view's calibration says, line by line; with the distance from the lens to the board, mm, its tilt is told more closely.
-pub fn view_lines(view: usize, side: Side, r: &ViewReport, distance_mm: Option<f64>) -> Vec<String> {
+/// How the tilt is told more closely by this command.
+const DISTANCE_OPTION: &str = "; with --distance MM it is told more closely";
+
+/// What one view's calibration says, line by line; with the distance from the lens to the board, mm, its tilt is told more closely:
+/// `by_option` says how the caller takes it.
+pub fn view_lines(view: usize, side: Side, r: &ViewReport, distance_mm: Option<f64>, by_option: &str) -> Vec<String> {
     let (side, mut lines) = (side.word(), Vec::new());
     lines.push(format!(
         "{side} view {view}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
@@ -384,7 +388,7 @@ pub fn view_lines(view: usize, side: Side, r: &ViewReport, distance_mm: Option<f
             format!("(a tilt of {:.2} ± {:.2} degrees, pixels taken for square)", rad.to_degrees(), 2.0 * u_rad.to_degrees())
         }
         (None, Tilt::AtMost { rad }) => {
-            format!("(a tilt of {:.2} degrees at most; with --distance MM it is told more closely)", rad.to_degrees())
+            format!("(a tilt of {:.2} degrees at most{by_option})", rad.to_degrees())
         }
     };
     lines.push(format!(
