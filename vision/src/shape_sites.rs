@@ -1,7 +1,8 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::outline_fit::{Fitted, GroupLook, Print, SIZE_SCATTER, Search, SideEdge, edges_of_one, fit, probe};
+use crate::find::outline_fit::{Fitted, GroupLook, Print, SIZE_SCATTER, Search, edges_of_one, fit, probe};
+use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};

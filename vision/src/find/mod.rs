@@ -11,3 +11,4 @@ pub mod necks;
 pub mod outline;
 pub mod outline_fit;
 pub mod shape_candidates;
+pub mod side_edge;

@@ -1,0 +1,140 @@
+//! The even arrangements of spots in a picture, whatever they belong to.
+
+use super::features::{self, Blob, Polarity};
+use super::lattice::{self, Dot, Lattice};
+use super::{LEAST_SITES, light, nothing_to_see};
+use crate::answer::ReasonCode;
+use crate::picture::Picture;
+use crate::view::PointPx;
+
+/// An even arrangement of spots in a picture, whatever it belongs to: what a calibration target looks like.
+#[derive(Debug, Clone)]
+pub struct SpotLattice {
+    /// Whether the spots are brighter than what surrounds them.
+    pub is_bright: bool,
+    /// Its members, to half a pixel or so.
+    pub spots: Vec<LatticeSpot>,
+}
+
+/// A member of a lattice.
+#[derive(Debug, Clone, Copy)]
+pub struct LatticeSpot {
+    /// Its place in the lattice, in steps along its two shortest directions; where (0, 0) lies is open.
+    pub cell: [i32; 2],
+    /// Where it was seen.
+    pub at: PointPx,
+    /// About how large it is.
+    pub diameter_px: f64,
+}
+
+/// Finds every even arrangement of at least `least` spots in a picture, largest first.
+#[must_use]
+pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
+    let light = light::light(picture);
+    if nothing_to_see(&light, ReasonCode::NoPart).is_some() {
+        return Vec::new();
+    }
+    let blobs: Vec<Blob> = features::blobs(&light.plane).into_iter().filter(|b| b.at_its_scale).collect();
+    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs))
+        .into_iter()
+        .filter(|g| g.places.len() >= least)
+        .map(|g| {
+            let spot =
+                |(node, (at, size)): (&lattice::Node, (&PointPx, &f64))| LatticeSpot { cell: node.cell, at: *at, diameter_px: *size };
+            let spots = g.lattice.nodes.iter().zip(g.places.iter().zip(&g.sizes_px)).map(spot).collect();
+            SpotLattice { is_bright: g.polarity == Polarity::Bright, spots }
+        })
+        .collect();
+    found.sort_by_key(|l| std::cmp::Reverse(l.spots.len()));
+    found
+}
+
+/// A lattice with its members' places among all blobs.
+pub(super) struct Grid {
+    pub lattice: Lattice,
+    pub polarity: Polarity,
+    pub places: Vec<PointPx>,
+    pub sizes_px: Vec<f64>,
+    pub strength: f64,
+}
+
+pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
+    let mut grids = Vec::new();
+    for polarity in [Polarity::Bright, Polarity::Dark] {
+        let dots: Vec<Dot> = blobs
+            .iter()
+            .filter(|b| b.polarity == polarity)
+            .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
+            .collect();
+        for lattice in lattice::lattices(&dots, LEAST_SITES) {
+            let mut strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
+            strengths.sort_by(f64::total_cmp);
+            grids.push(Grid {
+                polarity,
+                places: lattice.nodes.iter().map(|n| dots[n.dot].at).collect(),
+                sizes_px: lattice.nodes.iter().map(|n| dots[n.dot].size).collect(),
+                strength: strengths[strengths.len() / 2],
+                lattice,
+            });
+        }
+    }
+    grids.sort_by_key(|g| std::cmp::Reverse(g.places.len()));
+    grids
+}
+
+/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, and second ones of the same members.
+pub(super) fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
+    let is_gap = |g: &Grid| {
+        grids.iter().any(|other| {
+            other.polarity != g.polarity
+                && other.places.len() as f64 > 0.9 * g.places.len() as f64
+                && other.strength > 0.7 * g.strength
+                && (other.places.len(), other.strength) > (g.places.len(), g.strength)
+                && lies_between(g, other)
+        })
+    };
+    let keep: Vec<bool> = grids.iter().map(|g| !is_gap(g)).collect();
+    let mut kept: Vec<Grid> = Vec::new();
+    for (grid, _) in grids.into_iter().zip(keep).filter(|(_, k)| *k) {
+        let twin = kept.iter().any(|k| k.polarity == grid.polarity && k.places.len() < 2 * grid.places.len() && lies_upon(&grid, k));
+        if !twin {
+            kept.push(grid);
+        }
+    }
+    kept
+}
+
+fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
+    let squared = |q: &PointPx| (q.x - p.x).powi(2) + (q.y - p.y).powi(2);
+    let (i, q) = places.iter().enumerate().min_by(|a, b| squared(a.1).total_cmp(&squared(b.1)))?;
+    Some((squared(q).sqrt(), i))
+}
+
+/// Whether most members of `a` lie on members of `b`.
+fn lies_upon(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
+    let on = sample
+        .iter()
+        .filter(|p| {
+            let near = nearest(&b.places, ***p);
+            near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell))
+        })
+        .count();
+    10 * on > 7 * sample.len()
+}
+
+/// Whether most members of `a` lie well off the cells of `b`, yet inside its bounds.
+fn lies_between(a: &Grid, b: &Grid) -> bool {
+    let stride = a.places.len().div_ceil(60);
+    let sample: Vec<&PointPx> = a.places.iter().step_by(stride).collect();
+    let (mut inside, mut off) = (0, 0);
+    for p in &sample {
+        let near = nearest(&b.places, **p);
+        let Some((nearest, i)) = near else { return false };
+        let pitch = lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell);
+        inside += usize::from(nearest < pitch);
+        off += usize::from(nearest < pitch && nearest > 0.3 * pitch);
+    }
+    2 * off > sample.len() && 2 * inside > sample.len()
+}
