@@ -5,7 +5,7 @@ use super::look;
 use super::{Ask, words};
 use crate::state::desk::Command;
 use crate::state::shown::Shown;
-use eframe::egui::{self, RichText, ScrollArea, Ui, Vec2};
+use eframe::egui::{self, RichText, ScrollArea, Ui};
 use std::path::PathBuf;
 
 /// What the page remembers.
@@ -28,11 +28,8 @@ pub fn after_page_ui(ui: &mut Ui, shown: &Shown, view: &mut AfterView) -> Vec<As
         }
         ui.horizontal_wrapped(|ui| {
             let label = ui.label(words::AFTER_PICTURES);
-            let edit = egui::TextEdit::singleline(&mut view.paths)
-                .desired_width((ui.available_width() - 140.0).clamp(140.0, 420.0))
-                .align(egui::Align2::LEFT_CENTER)
-                .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-            ui.add(edit).labelled_by(label.id);
+            let width = (ui.available_width() - 140.0).clamp(140.0, 420.0);
+            ui.add(look::text_line(ui, words::AFTER_PICTURES, &mut view.paths, width)).labelled_by(label.id);
             if ui.add_enabled(!view.paths.trim().is_empty(), egui::Button::new(words::READ_AGAIN)).clicked() {
                 // Names that hold spaces are told apart by semicolons.
                 let split: Vec<&str> =

@@ -205,11 +205,7 @@ fn in_the_way_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView) {
     if panel.accepted.is_none() {
         ui.horizontal(|ui| {
             let label = ui.label(RichText::new(words::SERIAL).color(p.quiet).size(look::SMALL));
-            let edit = egui::TextEdit::singleline(&mut view.serial)
-                .desired_width(ui.available_width())
-                .align(Align2::LEFT_CENTER)
-                .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-            ui.add(edit).labelled_by(label.id);
+            ui.add(look::text_line(ui, words::SERIAL, &mut view.serial, ui.available_width())).labelled_by(label.id);
         });
     }
     let width = ui.available_width();
@@ -276,10 +272,7 @@ fn accepted_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<
     }
     if panel.acceptable_with_reason || !view.reason.is_empty() {
         let label = ui.label(RichText::new(words::REASON).color(p.quiet).size(look::SMALL));
-        let edit = egui::TextEdit::singleline(&mut view.reason)
-            .desired_width(ui.available_width())
-            .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-        ui.add(edit.align(egui::Align2::LEFT_CENTER)).labelled_by(label.id);
+        ui.add(look::text_line(ui, words::REASON, &mut view.reason, ui.available_width())).labelled_by(label.id);
     }
 }
 

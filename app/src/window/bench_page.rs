@@ -8,7 +8,7 @@ use super::{Ask, typed_number, words};
 use crate::settings::SourceChoice;
 use crate::state::desk::Command;
 use crate::state::shown::{Sentence, Shown, Tone};
-use eframe::egui::{self, RichText, ScrollArea, Ui, Vec2};
+use eframe::egui::{self, RichText, ScrollArea, Ui};
 use landfit_camera::Pixels;
 use landfit_camera::camera::{Device, KnobState};
 use std::path::PathBuf;
@@ -145,11 +145,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
         camera_ui(ui, cameras, &mut asks);
         ui.horizontal_wrapped(|ui| {
             let label = ui.label(words::FOLDER);
-            let edit = egui::TextEdit::singleline(&mut view.folder)
-                .desired_width(300.0)
-                .align(egui::Align2::LEFT_CENTER)
-                .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-            ui.add(edit).labelled_by(label.id);
+            ui.add(look::text_line(ui, words::FOLDER, &mut view.folder, 300.0)).labelled_by(label.id);
             let named = !view.folder.trim().is_empty();
             if ui.add_enabled(named, egui::Button::new(words::WATCH_IT)).clicked() {
                 asks.push(Ask::Source(SourceChoice::Watched(PathBuf::from(view.folder.trim()))));
@@ -167,12 +163,9 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
                     // While nobody types, it runs with the hand.
                     let typed = view.typed.take_if(|(name, _)| *name == adjuster.name).map(|(_, text)| text);
                     let mut text = typed.unwrap_or_else(|| adjuster.reading.clone().unwrap_or_default());
-                    let edit = egui::TextEdit::singleline(&mut text)
-                        .desired_width(90.0)
-                        .align(egui::Align2::LEFT_CENTER)
-                        .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-                    let edit = ui.add(edit);
-                    edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, words::reading_of(&adjuster.name)));
+                    let name = words::reading_of(&adjuster.name);
+                    let edit = ui.add(look::text_line(ui, &name, &mut text, 90.0));
+                    edit.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, &name));
                     if edit.changed() {
                         let reading = typed_number(&text);
                         asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));

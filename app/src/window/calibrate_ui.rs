@@ -141,11 +141,7 @@ fn target_ui(ui: &mut Ui, view: &mut CalibrateView) {
 
 fn line_ui(ui: &mut Ui, name: &str, text: &mut String) -> egui::Response {
     ui.horizontal_wrapped(|ui| {
-        let edit = egui::TextEdit::singleline(text)
-            .desired_width(110.0)
-            .align(egui::Align2::LEFT_CENTER)
-            .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-        let edit = ui.add(edit);
+        let edit = ui.add(look::text_line(ui, name, text, 110.0));
         let label = ui.label(name);
         edit.labelled_by(label.id)
     })

@@ -100,6 +100,16 @@ pub fn touch(ctx: &egui::Context) -> f32 {
     (TOUCH_PX / ctx.pixels_per_point()).clamp(36.0, TOUCH_PX)
 }
 
+/// A field for one line of text, at least as high as any control. It is told from others by its name: what comes and goes above it (a list
+/// of cameras that was looked for) does not take the focus from under who types.
+pub fn text_line<'a>(ui: &egui::Ui, name: &str, text: &'a mut String, width: f32) -> egui::TextEdit<'a> {
+    egui::TextEdit::singleline(text)
+        .id(egui::Id::unique(("line of text", name)))
+        .desired_width(width)
+        .align(egui::Align2::LEFT_CENTER)
+        .min_size(Vec2::new(0.0, touch(ui.ctx())))
+}
+
 /// Size of the next move's digits, points of the em: 0.7 of it is their height, so that they are 49 px high on full HD (zoom 1.5).
 pub const DIGITS: f32 = 47.0;
 /// Sizes of type, points.

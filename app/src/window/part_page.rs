@@ -96,11 +96,8 @@ pub fn part_page_ui(ui: &mut Ui, shown: &Shown, view: &mut PartView) -> Vec<Ask>
 pub fn path_ui(ui: &mut Ui, name: &str, path: &mut String, take: &mut dyn FnMut(PathBuf)) {
     ui.horizontal_wrapped(|ui| {
         let label = ui.label(name);
-        let edit = egui::TextEdit::singleline(path)
-            .desired_width((ui.available_width() - 130.0).clamp(120.0, 360.0))
-            .align(egui::Align2::LEFT_CENTER)
-            .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-        ui.add(edit).labelled_by(label.id);
+        let width = (ui.available_width() - 130.0).clamp(120.0, 360.0);
+        ui.add(look::text_line(ui, name, path, width)).labelled_by(label.id);
         let button = ui.add_enabled(!path.trim().is_empty(), egui::Button::new(words::TAKE_IT));
         button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, format!("{}: {name}", words::TAKE_IT)));
         if button.clicked() {
@@ -123,11 +120,7 @@ fn grid_ui(ui: &mut Ui, view: &mut PartView, asks: &mut Vec<Ask>) {
     ];
     for (name, value) in fields {
         ui.horizontal_wrapped(|ui| {
-            let edit = egui::TextEdit::singleline(value)
-                .desired_width(150.0)
-                .align(egui::Align2::LEFT_CENTER)
-                .min_size(Vec2::new(0.0, look::touch(ui.ctx())));
-            let edit = ui.add(edit);
+            let edit = ui.add(look::text_line(ui, name, value, 150.0));
             let label = ui.label(name);
             let _ = edit.labelled_by(label.id);
         });

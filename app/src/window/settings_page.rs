@@ -40,7 +40,7 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
         key_ui(ui, words::PEDAL, &mut set.pedal_key, view, false);
         key_ui(ui, words::ACCEPT_KEY, &mut set.accept_key, view, true);
         ui.horizontal_wrapped(|ui| {
-            let edit = line(&mut set.initials, 90.0, ui);
+            let edit = look::text_line(ui, words::INITIALS, &mut set.initials, 90.0);
             let edit = ui.add(edit);
             let label = ui.label(words::INITIALS);
             let _ = edit.labelled_by(label.id);
@@ -48,7 +48,7 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
         set.light_commands.resize(words::LIGHT_COMMANDS.len().max(set.light_commands.len()), String::new());
         for (name, command) in words::LIGHT_COMMANDS.iter().zip(&mut set.light_commands) {
             ui.horizontal(|ui| {
-                let edit = line(command, 360.0, ui);
+                let edit = look::text_line(ui, name, command, 360.0);
                 let edit = ui.add(edit);
                 let label = ui.add(egui::Label::new(*name).wrap());
                 let _ = edit.labelled_by(label.id);
@@ -62,10 +62,6 @@ pub fn settings_page_ui(ui: &mut Ui, settings: &Settings, view: &mut SettingsVie
         folder_ui(ui, words::PARTS, &mut set.parts, &mut view.parts, "");
     });
     if set == *settings { Vec::new() } else { vec![Ask::Settings(Box::new(set))] }
-}
-
-fn line<'a>(text: &'a mut String, width: f32, ui: &Ui) -> egui::TextEdit<'a> {
-    egui::TextEdit::singleline(text).desired_width(width).align(egui::Align2::LEFT_CENTER).min_size(Vec2::new(0.0, look::touch(ui.ctx())))
 }
 
 /// A choice of a few, by buttons.
@@ -105,7 +101,7 @@ pub fn key_that_may_be_set(key: Key) -> bool {
 fn folder_ui(ui: &mut Ui, name: &str, folder: &mut Option<PathBuf>, typed: &mut Option<String>, default: &str) {
     ui.horizontal_wrapped(|ui| {
         let text = typed.get_or_insert_with(|| folder.as_ref().map_or_else(|| default.to_owned(), |f| f.display().to_string()));
-        let edit = line(text, 360.0, ui);
+        let edit = look::text_line(ui, name, text, 360.0);
         let edit = ui.add(edit);
         let label = ui.label(name);
         let edit = edit.labelled_by(label.id);
