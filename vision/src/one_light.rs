@@ -26,18 +26,26 @@ const TRIAL_RADIUS_BLOCKS: f64 = 5.0;
 /// Steps of looks and poses for each trial, and rounds with every feature settled for the best.
 const TRIAL_STEPS: usize = 6;
 const MOST_ROUNDS: usize = 25;
+/// Steps with all sites, features of a copy alike: copies that nearly cancel wander before they find where they belong.
+const MOST_STEPS: usize = 40;
+/// Copies that move farther than this when every feature is settled for itself have run into each other, px: the rendered scenes' moved
+/// by at most 2.
+const MOST_SETTLED_PX: f64 = 3.0;
 /// Places that move by less than this in a trial have come to rest, px; and with every feature settled those that have less than
 /// this to go, by how fast their steps shrink.
 const TRIAL_AT_REST_PX: f64 = 0.05;
 const LEFT_TO_GO_PX: f64 = 0.05;
+/// Copies that look less like their sides than this, of 2 for each pair of views, may be each other: in rendered scenes those that were
+/// right had 0.54 and more, those that were swapped -0.8 and less.
+const LEAST_LIKENESS: f64 = 0.2;
+/// What settling every feature changes of the distance between the copies, and of the turn between them, is known to these shares (one
+/// sigma): so that intervals hold the truth in rendered scenes, near ones and others.
+const SHIFT_KNOWN_TO: f64 = 0.12;
+const TURN_KNOWN_TO: f64 = 0.5;
 /// A side whose measured places are this share too far apart or too near was not cleaned of the other.
 const MOST_ODD_SIZE: f64 = 0.001;
 /// A distance between the copies that the picture leaves open by more than this, mm (one sigma), is not known.
 const MOST_OPEN_MM: f64 = 0.004;
-/// Copies that are seen nearer to each other than this have each outline in the other's edge …
-const NEAR_MM: f64 = 0.02;
-/// … and leave the offset in doubt by this, mm (one sigma, each axis): the worst of the rendered scenes was 4.2 µm off.
-const NEAR_DOUBT_MM: f64 = 0.0025;
 /// Starts that are looked at in full detail.
 const MOST_FINE_TRIALS: usize = 4;
 /// Trials within this share of the best one's remainder are looked at for which copy is which.
@@ -115,7 +123,15 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
         poses = [terminals.pose_like(&told.poses[0]), lands.pose_like(&told.poses[1])];
     }
     let Some(placed) = placed else { return refused(not_told_apart()) };
+    let before = placed.poses;
     let Some(told) = scene.settled(planes, placed) else { return refused(not_settled()) };
+    if scene.moved_px(&before, &told.poses) > MOST_SETTLED_PX {
+        return refused(not_settled());
+    }
+    // Which copy is which was guessed from starts; by now the looks are known.
+    if told.likeness_to_sides() < LEAST_LIKENESS {
+        return refused(not_told_apart());
+    }
     if told.open_mm > MOST_OPEN_MM {
         return refused(too_near(told.apart_mm));
     }
@@ -129,10 +145,8 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
     if is_off || !stays(&terminals, &told.poses[0]) || !stays(&lands, &told.poses[1]) {
         return refused(not_settled());
     }
-    let near_mm2 = if told.apart_mm < NEAR_MM { NEAR_DOUBT_MM.powi(2) / 2.0 } else { 0.0 };
-    let near_doubt = Matrix3::from_diagonal(&Vector3::new(near_mm2, near_mm2, 0.0));
-    terminals.fit.covariance += told.covariance + near_doubt;
-    lands.fit.covariance += told.covariance + near_doubt;
+    terminals.fit.covariance += told.covariance;
+    lands.fit.covariance += told.covariance;
     (Ok(terminals), Ok(lands))
 }
 
@@ -258,7 +272,7 @@ impl Scene<'_> {
         for start in distinct {
             let mut poses = start;
             let Some(mut both) = self.models(&fine, &poses, 1) else { continue };
-            if self.steps(&fine, &mut both, &mut poses, fine_how).is_none() {
+            if self.steps(&fine, &mut both, &mut poses, fine_how, TRIAL_STEPS).is_none() {
                 continue;
             }
             let rest = self.remainder(&fine, &both, fine_how);
@@ -279,17 +293,17 @@ impl Scene<'_> {
         (most.2 < 0.0).then_some(swapped)
     }
 
-    /// Steps until the places stay, or a trial's worth of them.
-    fn steps(&self, planes: &[&Plane], both: &mut [Both], poses: &mut [Pose; 2], how: Steps) -> Option<()> {
-        for number in 0..TRIAL_STEPS {
+    /// Steps until the places stay, at most so many; whether they stayed.
+    fn steps(&self, planes: &[&Plane], both: &mut [Both], poses: &mut [Pose; 2], how: Steps, most: usize) -> Option<bool> {
+        for number in 0..most {
             let before = *poses;
             self.step(planes, both, poses, how)?;
             // The first step learns the looks, without which no place moves.
             if number > 0 && self.moved_px(&before, poses) < TRIAL_AT_REST_PX {
-                break;
+                return Some(true);
             }
         }
-        Some(())
+        Some(false)
     }
 
     /// How far the farthest feature of either copy moved, px.
@@ -312,7 +326,7 @@ impl Scene<'_> {
     fn tried(&self, planes: &[&Plane], start: [Pose; 2], how: Steps) -> Option<(f64, [Pose; 2])> {
         let mut poses = start;
         let mut both = self.models(planes, &poses, how.factor)?;
-        self.steps(planes, &mut both, &mut poses, how)?;
+        self.steps(planes, &mut both, &mut poses, how, TRIAL_STEPS)?;
         let rest = self.remainder(planes, &both, how);
         Some((rest, poses))
     }
@@ -321,13 +335,16 @@ impl Scene<'_> {
     fn placed(&self, planes: &[Plane], mut poses: [Pose; 2]) -> Option<Told> {
         let fine: Vec<&Plane> = self.pairs.iter().map(|p| &planes[p.part]).collect();
         let mut both = self.models(&fine, &poses, 1)?;
-        self.steps(&fine, &mut both, &mut poses, ALL_SITES)?;
+        if !self.steps(&fine, &mut both, &mut poses, ALL_SITES, MOST_STEPS)? {
+            return None;
+        }
         Some(Told { poses, both, apart_mm: 0.0, open_mm: f64::INFINITY, covariance: Matrix3::zeros() })
     }
 
     /// The same with every feature settled by itself, and what that leaves open.
     fn settled(&self, planes: &[Plane], told: Told) -> Option<Told> {
-        let Told { mut poses, mut both, .. } = told;
+        let Told { poses: alike, mut both, .. } = told;
+        let mut poses = alike;
         let fine: Vec<&Plane> = self.pairs.iter().map(|p| &planes[p.part]).collect();
         let (mut last, mut moved_before_px) = (None, f64::INFINITY);
         for _ in 0..MOST_ROUNDS {
@@ -360,12 +377,21 @@ impl Scene<'_> {
         let (p, b) = (self.view(pair, 0)?, self.view(pair, 1)?);
         let seen_apart = p.plane_px(poses[0].shift()).distance(b.plane_px(poses[1].shift())) / p.px_per_mm();
         let to_go_mm = to_go_px / p.px_per_mm();
-        own += Matrix3::from_diagonal(&Vector3::new(to_go_mm.powi(2), to_go_mm.powi(2), 0.0));
+        // What single features' own looks changed of the distance is known to a share of it.
+        let apart = |p: &[Pose; 2]| (p[0].shift() - p[1].shift(), p[0].theta_rad - p[1].theta_rad);
+        let ((was, was_rad), (is, is_rad)) = (apart(&alike), apart(&poses));
+        let doubt_mm2 = to_go_mm.powi(2) + (SHIFT_KNOWN_TO * was.distance(is)).powi(2);
+        own += Matrix3::from_diagonal(&Vector3::new(doubt_mm2, doubt_mm2, (TURN_KNOWN_TO * (is_rad - was_rad)).powi(2)));
         Some(Told { poses, both, apart_mm: seen_apart, open_mm: own[(0, 0)].max(own[(1, 1)]).sqrt(), covariance: own * 0.5 })
     }
 }
 
 impl Told {
+    /// How much better the first copies are the terminals than the other way round; 0 when it cannot be told.
+    fn likeness_to_sides(&self) -> f64 {
+        self.both.iter().map(|b| likeness_to_sides(&b.copies)).sum()
+    }
+
     /// Every plane without the other side's light.
     fn clean(&self, planes: &[Plane], scene: &Scene) -> Vec<Plane> {
         let mut clean = planes.to_vec();

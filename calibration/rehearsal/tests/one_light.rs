@@ -1,0 +1,21 @@
+//! Both sides in one light where the two copies nearly cancel each other, or would fit as well the other way round: no answer.
+
+#![allow(clippy::panic, clippy::expect_used, reason = "a test fails by panicking")]
+
+use landfit_rehearsal::kind;
+use landfit_vision::answer::{Outcome, ReasonCode};
+
+#[test]
+fn copies_that_cancel_or_could_be_each_other_are_refused() {
+    // Dark balls over bright lands of the same size, 2 px apart; twice copies at rest whose looks say the other way round.
+    for (word, seed) in [
+        ("one-light", 7_134_611_160_154_358_618),
+        ("one-light-at-rest", 4_843_255_778_055_325_601),
+        ("one-light-at-rest", 1_492_608_901_074_386_085),
+    ] {
+        let look = kind::draw(kind::named(word).expect("a kind"), seed).expect("a scene").look;
+        let answer = landfit_vision::align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
+        let Outcome::Refused(why) = &answer.outcome else { panic!("{word} {seed}: answered") };
+        assert_eq!(why.code, ReasonCode::AmbiguousShift, "{}", why.text);
+    }
+}
