@@ -159,6 +159,7 @@ fn settled(
         Difference::Turn if pattern.centres_mm.len() == 3 => LEAST_TURN_MARGIN_OF_THREE,
         Difference::Turn => LEAST_TURN_MARGIN,
         Difference::Mirror => LEAST_MIRROR_MARGIN,
+        Difference::Copy => LEAST_MARGIN,
     };
     if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
         if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
@@ -300,6 +301,13 @@ fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) 
             ReasonCode::WrongPattern,
             None,
             format!("The {word} fit the part file's mirror image better. Check that the part file is drawn as seen from above."),
+        ),
+        Difference::Copy => Refusal::new(
+            ReasonCode::AmbiguousShift,
+            None,
+            format!(
+                "The same {word} are there more than once, and the other side lies about as near to two of them. Move the board until the part stands over the {word} that it is meant for."
+            ),
         ),
         Difference::Turn => Refusal::new(
             ReasonCode::AmbiguousShift,

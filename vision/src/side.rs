@@ -102,11 +102,19 @@ pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// 900 rendered scenes: theta is inside the interval in 99.8 % when none is taken off, in 99.2 % with 0.6, in 87 % when all is.
 const PLACES_OF_SCATTER: f64 = 0.8;
 
-/// Sees one side in all of its views.
+/// Sees one side in all of its views. `over` is the other side's pose, bench frame, if it is known: where a board carries the same
+/// pattern several times, the one nearest to it is meant.
 ///
 /// # Errors
 /// The first of the contract's reasons that holds for this side.
-pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> Result<Seen, Refusal> {
+pub(crate) fn see(
+    side: Side,
+    over: Option<&Pose>,
+    part: &Part,
+    optics: &Optics,
+    planes: &[Plane],
+    sights: &[Sight],
+) -> Result<Seen, Refusal> {
     let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let shapes = Shapes::of(side, part, &sites);
@@ -116,9 +124,10 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         pattern.judge_nearness_by_width(2.0 * shapes.narrow_half_mm());
     }
     let views = side_views(side, part, shapes.as_ref(), optics, planes, sights);
+    let over = over.map(|pose| pose.apply(pattern.middle_mm()));
     let seats = match &shapes {
-        None => vec![seat_discs(side, &pattern, &views, (part, optics))?],
-        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes), (part, optics))?,
+        None => vec![seat_discs(side, over, &pattern, &views, (part, optics))?],
+        Some(shapes) => seat_shapes((side, over), &pattern, shapes, &views, least_contrast(side, optics, planes), (part, optics))?,
     };
     // Of several seats the next is taken where a closer look shows that nothing stands at the first.
     let mut refused = None;
@@ -224,6 +233,7 @@ fn told_turn(
 /// Discs of one size: features first, then the pattern among them.
 fn seat_discs(
     side: Side,
+    over: Option<PointMm>,
     pattern: &Pattern,
     views: &[SideView],
     described: (&Part, &Optics),
@@ -233,6 +243,7 @@ fn seat_discs(
         whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
         cut: |at: PointMm, _: Kind, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
         area_mm2: area_mm2(views),
+        over,
     };
     let recognition = recognise(&features, pattern, &window);
     let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
@@ -243,7 +254,7 @@ fn seat_discs(
 /// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
 /// with the best odds when none is.
 fn seat_shapes(
-    side: Side,
+    (side, over): (Side, Option<PointMm>),
     pattern: &Pattern,
     shapes: &Shapes,
     views: &[SideView],
@@ -254,6 +265,7 @@ fn seat_shapes(
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
         cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
         area_mm2: area_mm2(views),
+        over,
     };
     let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
     let mut turns: Vec<f64> = Vec::new();
