@@ -37,8 +37,9 @@ const OTHER_SPACING: f64 = 0.035;
 const LEAST_ROW: usize = 3;
 /// More features of the same look beside the sites than this share of the sites: another pattern.
 const MOST_LEFT_OVER_SHARE: f64 = 0.3;
-/// Blur (standard deviation) above this share of the radius leaves no edge to measure.
-const MOST_BLUR_SHARE: f64 = 0.5;
+/// Blur (standard deviation) above this share of the radius leaves no edge to measure. Lands of 2 px radius in usual blur reach 0.7,
+/// and are measured to a few hundredths of a pixel.
+const MOST_BLUR_SHARE: f64 = 0.75;
 /// The same where nothing is seen, and where the pattern could not be settled anyway.
 const MOST_BLUR_SHARE_UNSEEN: f64 = 0.4;
 const MOST_BLUR_SHARE_UNSETTLED: f64 = 0.35;

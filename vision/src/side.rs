@@ -5,6 +5,7 @@ mod fit;
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState};
 use crate::circle_bias::outline_shift_px;
 use crate::find::candidates::{Candidate, candidates};
+use crate::find::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
 use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
@@ -179,8 +180,8 @@ fn measured_at(
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     let of_places = match shapes {
         Some(_) => 1.0,
-        // What is left of another side's light scatters places, too.
-        None if views.iter().any(|v| v.plane.is_cleaned) => 0.0,
+        // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
+        None if views.iter().any(|v| v.plane.is_cleaned || v.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX) => 0.0,
         None => PLACES_OF_SCATTER,
     };
     fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);
