@@ -86,8 +86,10 @@ fn see_sides(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -
     if one_light::is_shared(optics) {
         return one_light::see_both(part, optics, planes, sights);
     }
-    let see = |side| side::see(side, part, optics, planes, sights);
-    (see(Side::Part), see(Side::Board))
+    let terminals = side::see(Side::Part, None, part, optics, planes, sights);
+    let over = terminals.as_ref().ok().map(|seen| &seen.fit.to_from);
+    let lands = side::see(Side::Board, over, part, optics, planes, sights);
+    (terminals, lands)
 }
 
 fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Alignment {

@@ -180,6 +180,7 @@ impl Wanted<'_> {
             whole: |at: PointMm, kind: Kind| side::view_that_holds(&views, shapes, at, kind).is_some(),
             cut: |_: PointMm, _: Kind, _: &_| None,
             area_mm2: side::area_mm2(&views),
+            over: None,
         };
         let best = |Found { features, turns }: Found| {
             let found = match turns {

@@ -90,7 +90,7 @@ pub(crate) fn is_measurable(optics: &Optics) -> bool {
 
 /// Sees both sides where they share their light.
 pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> (Result<Seen, Refusal>, Result<Seen, Refusal>) {
-    let see = |planes: &[Plane], side| side::see(side, part, optics, planes, sights);
+    let see = |planes: &[Plane], side| side::see(side, None, part, optics, planes, sights);
     let refused = |refusal: Refusal| (Err(refusal.clone()), Err(refusal));
     let sites: Vec<usize> =
         (0..part.sites.len()).filter(|&i| part.sites[i].pieces(Side::Part).len() * part.sites[i].pieces(Side::Board).len() > 0).collect();

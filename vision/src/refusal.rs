@@ -37,8 +37,9 @@ const OTHER_SPACING: f64 = 0.035;
 const LEAST_ROW: usize = 3;
 /// More features of the same look beside the sites than this share of the sites: another pattern.
 const MOST_LEFT_OVER_SHARE: f64 = 0.3;
-/// Blur (standard deviation) above this share of the radius leaves no edge to measure.
-const MOST_BLUR_SHARE: f64 = 0.5;
+/// Blur (standard deviation) above this share of the radius leaves no edge to measure. Lands of 2 px radius in usual blur reach 0.7,
+/// and are measured to a few hundredths of a pixel.
+const MOST_BLUR_SHARE: f64 = 0.75;
 /// The same where nothing is seen, and where the pattern could not be settled anyway.
 const MOST_BLUR_SHARE_UNSEEN: f64 = 0.4;
 const MOST_BLUR_SHARE_UNSETTLED: f64 = 0.35;
@@ -159,6 +160,7 @@ fn settled(
         Difference::Turn if pattern.centres_mm.len() == 3 => LEAST_TURN_MARGIN_OF_THREE,
         Difference::Turn => LEAST_TURN_MARGIN,
         Difference::Mirror => LEAST_MIRROR_MARGIN,
+        Difference::Copy => LEAST_MARGIN,
     };
     if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
         if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
@@ -300,6 +302,13 @@ fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) 
             ReasonCode::WrongPattern,
             None,
             format!("The {word} fit the part file's mirror image better. Check that the part file is drawn as seen from above."),
+        ),
+        Difference::Copy => Refusal::new(
+            ReasonCode::AmbiguousShift,
+            None,
+            format!(
+                "The same {word} are there more than once, and the other side lies about as near to two of them. Move the board until the part stands over the {word} that it is meant for."
+            ),
         ),
         Difference::Turn => Refusal::new(
             ReasonCode::AmbiguousShift,

@@ -5,6 +5,7 @@ mod fit;
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState};
 use crate::circle_bias::outline_shift_px;
 use crate::find::candidates::{Candidate, candidates};
+use crate::find::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
 use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
@@ -102,11 +103,19 @@ pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// 900 rendered scenes: theta is inside the interval in 99.8 % when none is taken off, in 99.2 % with 0.6, in 87 % when all is.
 const PLACES_OF_SCATTER: f64 = 0.8;
 
-/// Sees one side in all of its views.
+/// Sees one side in all of its views. `over` is the other side's pose, bench frame, if it is known: where a board carries the same
+/// pattern several times, the one nearest to it is meant.
 ///
 /// # Errors
 /// The first of the contract's reasons that holds for this side.
-pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> Result<Seen, Refusal> {
+pub(crate) fn see(
+    side: Side,
+    over: Option<&Pose>,
+    part: &Part,
+    optics: &Optics,
+    planes: &[Plane],
+    sights: &[Sight],
+) -> Result<Seen, Refusal> {
     let sites: Vec<usize> = (0..part.sites.len()).filter(|&i| !part.sites[i].pieces(side).is_empty()).collect();
     let centres_mm: Vec<PointMm> = sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect();
     let shapes = Shapes::of(side, part, &sites);
@@ -116,9 +125,10 @@ pub(crate) fn see(side: Side, part: &Part, optics: &Optics, planes: &[Plane], si
         pattern.judge_nearness_by_width(2.0 * shapes.narrow_half_mm());
     }
     let views = side_views(side, part, shapes.as_ref(), optics, planes, sights);
+    let over = over.map(|pose| pose.apply(pattern.middle_mm()));
     let seats = match &shapes {
-        None => vec![seat_discs(side, &pattern, &views, (part, optics))?],
-        Some(shapes) => seat_shapes(side, &pattern, shapes, &views, least_contrast(side, optics, planes), (part, optics))?,
+        None => vec![seat_discs(side, over, &pattern, &views, (part, optics))?],
+        Some(shapes) => seat_shapes((side, over), &pattern, shapes, &views, least_contrast(side, optics, planes), (part, optics))?,
     };
     // Of several seats the next is taken where a closer look shows that nothing stands at the first.
     let mut refused = None;
@@ -170,8 +180,8 @@ fn measured_at(
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
     let of_places = match shapes {
         Some(_) => 1.0,
-        // What is left of another side's light scatters places, too.
-        None if views.iter().any(|v| v.plane.is_cleaned) => 0.0,
+        // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
+        None if views.iter().any(|v| v.plane.is_cleaned || v.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX) => 0.0,
         None => PLACES_OF_SCATTER,
     };
     fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);
@@ -224,6 +234,7 @@ fn told_turn(
 /// Discs of one size: features first, then the pattern among them.
 fn seat_discs(
     side: Side,
+    over: Option<PointMm>,
     pattern: &Pattern,
     views: &[SideView],
     described: (&Part, &Optics),
@@ -233,6 +244,7 @@ fn seat_discs(
         whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
         cut: |at: PointMm, _: Kind, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
         area_mm2: area_mm2(views),
+        over,
     };
     let recognition = recognise(&features, pattern, &window);
     let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
@@ -243,7 +255,7 @@ fn seat_discs(
 /// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
 /// with the best odds when none is.
 fn seat_shapes(
-    side: Side,
+    (side, over): (Side, Option<PointMm>),
     pattern: &Pattern,
     shapes: &Shapes,
     views: &[SideView],
@@ -254,6 +266,7 @@ fn seat_shapes(
         whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
         cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
         area_mm2: area_mm2(views),
+        over,
     };
     let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
     let mut turns: Vec<f64> = Vec::new();

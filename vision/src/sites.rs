@@ -1,7 +1,7 @@
 //! Measures every site in view: where its feature is, and whether what stands there is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::centre::{Centre, CentreFinder};
+use crate::find::centre::{Centre, CentreFinder, LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX};
 use crate::find::look::{Look, Teacher};
 use crate::find::necks::without_necks;
 use crate::plane::Plane;
@@ -119,6 +119,10 @@ impl PullDoubt {
     const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0 };
 }
 
+/// Share of the pull of sloping light that stays in doubt where features are small; on rendered pictures of balls of 3 px radius errors
+/// are as large as the pull and a little larger.
+const OF_SLOPE_OF_SMALL: f64 = 1.3;
+
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
 const LARGEST_LAND: f64 = 1.04;
 
@@ -136,7 +140,9 @@ fn doubt_from_light_px(side: Side, look: &Look, centres: &[Option<Centre>], usua
         mean(0).hypot(mean(1)) / std::f64::consts::SQRT_2
     };
     let excess_px = (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0);
-    let of_light = (doubt.of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
+    // What is no larger than its blur hardly shows how its light slopes.
+    let of_slope = if look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX { OF_SLOPE_OF_SMALL } else { doubt.of_slope };
+    let of_light = (of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
     of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(doubt.of_excess * excess_px)
 }
 

@@ -6,12 +6,14 @@
 //! sides counts (the decision rule of star-field matchers, Lang et al. 2010, doi:10.1088/0004-6256/139/5/1782, with the
 //! chance density measured in this very picture).
 
+mod beside;
 mod pattern;
 mod votes;
 
 use crate::find::look::CoarseProfile;
 use crate::nearby::Nearby;
 use crate::pose::fit_rigid;
+use beside::Ground;
 use landfit_part::{PointMm, Pose, wrap_angle_rad};
 use pattern::Places;
 pub use pattern::{Kind, Pattern};
@@ -97,6 +99,8 @@ pub enum Difference {
     Turn,
     /// The pattern's mirror image.
     Mirror,
+    /// The same pattern again, elsewhere, about as near to the other side's.
+    Copy,
 }
 
 /// Why no seating was found.
@@ -132,6 +136,12 @@ pub const LEAST_CONTRAST: f64 = 0.35;
 /// However clean the picture, one site in 200 may lack its feature and one empty place in 300 may show one.
 const MOST_SURE_SEEN: f64 = 0.995;
 const LEAST_CHANCE: f64 = 0.0033;
+/// Rivals that are further behind are not asked for copies beside them.
+const MOST_BEHIND: f64 = 20.0;
+/// Where every rival is further behind than this, the seating stands alone unless features are left over beside it.
+const STANDS_ALONE: f64 = 10.0;
+/// More features than this beside the sites are asked whether they are a copy's.
+const MOST_BESIDE: usize = 4;
 
 /// Where this side can be seen: told by the caller, who knows regions and sizes. Places are in the bench frame.
 pub struct Window<V, P> {
@@ -143,6 +153,9 @@ pub struct Window<V, P> {
     pub cut: P,
     /// What the views cover, mm².
     pub area_mm2: f64,
+    /// Where the middle of the other side's pattern lies, if it is known and this side's may be there more than once: the
+    /// nearest is meant.
+    pub over: Option<PointMm>,
 }
 
 /// Finds the pattern among the features. Deterministic: ties go to the lower index.
@@ -204,7 +217,8 @@ where
         return Err(other_spacing(features, &near.near));
     };
     let alike: Vec<usize> = (0..features.len()).filter(|&i| is_alike(&features[i].profile, &profile)).collect();
-    let alike_near = Places::new(&alike.iter().map(|&i| places[i]).collect::<Vec<_>>(), alike.iter().map(|&i| features[i].kind).collect());
+    let alike_places: Vec<PointMm> = alike.iter().map(|&i| places[i]).collect();
+    let alike_near = Places::new(&alike_places, alike.iter().map(|&i| features[i].kind).collect());
     let reach_mm = NEAR_SHARE * pattern.nearness_mm;
     // Whether a place is judged at all, and whether a feature is seen there.
     let glance = |at: PointMm, kind: Kind| {
@@ -227,38 +241,64 @@ where
         return Err(other_spacing(features, &near.near));
     };
     let (mut pose, mut best_odds) = (hypotheses[best].0, best_odds);
-    let mut rival = strongest_rival(pattern, &pose, &hypotheses, &glance, &odds, best_odds);
+    let strongest_rival = |pose: &Pose, best_odds: f64| strongest(rivals(pattern, pose, &hypotheses, &glance, &odds, best_odds));
+    let mut rival = strongest_rival(&pose, best_odds);
     // A rival that is the better one takes the place: the vote may have missed it among much clutter.
     for _ in 0..MOST_CHANGES_OF_MIND {
         let Some(better) = rival.filter(|r| r.margin < 0.0 && r.differs != Difference::Mirror) else { break };
-        let alike_places: Vec<PointMm> = alike.iter().map(|&i| places[i]).collect();
         let Some(settled) = settle(&alike_places, &alike_near, pattern, better.bench_from_pattern) else { break };
         let settled_odds = odds.log(count(&settled));
         if settled_odds <= best_odds {
             break;
         }
         (pose, best_odds) = (settled, settled_odds);
-        rival = strongest_rival(pattern, &pose, &hypotheses, &glance, &odds, best_odds);
+        rival = strongest_rival(&pose, best_odds);
+    }
+    let next_places = pattern.next_places();
+    // Features that look like the sites' and lie one step from a site, where neither the pattern nor a copy of it has one.
+    let left_over = |pose: &Pose, copies: &[Pose]| -> Vec<usize> {
+        let seatings = || [pose].into_iter().chain(copies);
+        let used: std::collections::BTreeSet<usize> = seatings().flat_map(|p| matches(&alike_near, pattern, p)).flatten().collect();
+        // The same thing may be found as another class, too.
+        let taken = Nearby::new(&used.iter().map(|&i| alike_places[i]).collect::<Vec<_>>());
+        let pattern_from_bench = pose.inverse();
+        let is_beside = |i: usize| {
+            let kind = features[alike[i]].kind.turned(-pose.theta_rad);
+            next_places.nearest(pattern_from_bench.apply(alike_places[i]), kind, reach_mm).is_some()
+        };
+        let is_taken = |i: usize| taken.nearest(alike_places[i], reach_mm).is_some();
+        (0..alike.len()).filter(|i| !used.contains(i) && is_beside(*i) && !is_taken(*i)).map(|i| alike[i]).collect()
+    };
+    let mut beside = left_over(&pose, &[]);
+    if let Some(over) = window.over {
+        let away_mm = pose.apply(pattern.centroid_mm).distance(over);
+        let stands_alone = rival.is_none_or(|r| r.margin > STANDS_ALONE) && beside.len() <= MOST_BESIDE;
+        if !stands_alone || away_mm > 0.5 * pattern.extent_mm() {
+            let ground = Ground {
+                places: &alike_places,
+                near: &alike_near,
+                glance: &glance,
+                odds: &odds,
+                pitch_mm: pattern.pitch_mm,
+                nearness_mm: pattern.nearness_mm,
+            };
+            let rivals_of = |pose: &Pose| rivals(pattern, pose, &hypotheses, &glance, &odds, odds.log(count(pose)));
+            let among = beside::among_copies(&ground, pattern, pose, over, &rivals_of);
+            if !among.copies.is_empty() {
+                let chosen = settle(&alike_places, &alike_near, pattern, among.pose).unwrap_or(among.pose);
+                (pose, best_odds, rival) = (chosen, odds.log(count(&chosen)), among.rival);
+                beside = left_over(&pose, &among.copies);
+            }
+        }
     }
     let laid: Vec<Option<usize>> = matches(&alike_near, pattern, &pose).into_iter().map(|m| m.map(|i| alike[i])).collect();
-    let used: std::collections::BTreeSet<usize> = laid.iter().flatten().copied().collect();
-    let pattern_from_bench = pose.inverse();
-    let next_places = pattern.next_places();
-    let is_beside = |i: usize| {
-        let kind = features[i].kind.turned(-pose.theta_rad);
-        next_places.nearest(pattern_from_bench.apply(places[i]), kind, reach_mm).is_some()
-    };
-    // The same thing may be found as another class, too.
-    let taken = Nearby::new(&used.iter().map(|&i| places[i]).collect::<Vec<_>>());
-    let is_taken = |i: usize| taken.nearest(places[i], reach_mm).is_some();
-    let left_over = alike.iter().copied().filter(|&i| !used.contains(&i) && is_beside(i) && !is_taken(i)).collect();
     let in_view = pattern.laid_by(&pose).map(|(at, kind)| (window.whole)(at, kind)).collect();
     Ok(Recognition {
         best: Seating { bench_from_pattern: pose, features: laid, in_view, log_odds: best_odds },
         rival,
         profile,
         alike: alike.len(),
-        left_over,
+        left_over: beside,
     })
 }
 
@@ -333,16 +373,21 @@ fn matches(near: &Places, pattern: &Pattern, pose: &Pose) -> Vec<Option<usize>> 
     pattern.laid_by(pose).map(|(at, kind)| near.nearest(at, kind, reach_mm).map(|n| n.1)).collect()
 }
 
+/// Of rivals as strong as each other the first.
+fn strongest(rivals: Vec<Rival>) -> Option<Rival> {
+    rivals.into_iter().min_by(|a, b| a.margin.total_cmp(&b.margin))
+}
+
 /// The other seatings that matter most: a step to a neighbour, each turn and mirror image that the pattern can tell apart,
 /// those with a step, and whatever else the vote proposed.
-fn strongest_rival(
+fn rivals(
     pattern: &Pattern,
     pose: &Pose,
     hypotheses: &[(Pose, f64)],
     glance: &impl Fn(PointMm, Kind) -> Option<bool>,
     odds: &Odds,
     best_odds: f64,
-) -> Option<Rival> {
+) -> Vec<Rival> {
     // Rivals on the same lattice ask for the same places again and again.
     let mut known: FxHashMap<(i32, i32, u16, i32), Option<bool>> = FxHashMap::default();
     let step_mm = 0.1 * pattern.nearness_mm;
@@ -352,12 +397,9 @@ fn strongest_rival(
         let key = ((place.x / step_mm).round() as i32, (place.y / step_mm).round() as i32, kind.class, turn);
         *known.entry(key).or_insert_with(|| glance(bench_from_pattern.apply(place), kind.turned(pose.theta_rad)))
     };
-    let mut strongest: Option<Rival> = None;
+    let mut all: Vec<Rival> = Vec::new();
     let mut consider = |log_odds: f64, differs: Difference, bench_from_pattern: Pose| {
-        let margin = best_odds - log_odds;
-        if strongest.is_none_or(|r| margin < r.margin) {
-            strongest = Some(Rival { margin, differs, bench_from_pattern });
-        }
+        all.push(Rival { margin: best_odds - log_odds, differs, bench_from_pattern });
     };
     for step in pattern.near_steps() {
         for turn in pattern.quarter_turns() {
@@ -390,7 +432,7 @@ fn strongest_rival(
             consider(log_odds, if turned { Difference::Turn } else { Difference::Shift }, *other);
         }
     }
-    strongest
+    all
 }
 
 fn other_spacing(features: &[Feature], near: &Nearby) -> Unrecognised {
@@ -407,7 +449,7 @@ mod tests {
     type Cut = fn(PointMm, Kind, &CoarseProfile) -> Option<bool>;
 
     fn everything() -> Window<impl Fn(PointMm, Kind) -> bool, Cut> {
-        Window { whole: |_, _| true, cut: |_, _, _| None, area_mm2: 200.0 }
+        Window { whole: |_, _| true, cut: |_, _, _| None, area_mm2: 200.0, over: None }
     }
 
     fn grid(n: i32, pitch: f64) -> Vec<PointMm> {
@@ -543,6 +585,58 @@ mod tests {
         let found = recognise(&features, &pattern, &everything()).expect("seated");
         let pose = pattern.nearest_turn(found.best.bench_from_pattern, 0.0);
         assert!(pose.shift().distance(truth.shift()) < 0.05 && found.best.seen() == 6, "{pose:?}, {} seen", found.best.seen());
+    }
+
+    /// Two full grids of which the second goes on where the first ends, seen whole or cut off after three columns.
+    fn two_grids(pitch: f64, columns_of_second: i32) -> Vec<PointMm> {
+        let first = grid(8, pitch);
+        let second =
+            first.iter().filter(|p| p.x < (f64::from(columns_of_second) - 4.0) * pitch).map(|p| *p + PointMm::new(8.0 * pitch, 0.0));
+        first.iter().copied().chain(second).collect()
+    }
+
+    fn window_over(over: PointMm, right_mm: f64) -> Window<impl Fn(PointMm, Kind) -> bool, Cut> {
+        Window { whole: move |at: PointMm, _| at.x < right_mm, cut: |_, _, _| None, area_mm2: 200.0, over: Some(over) }
+    }
+
+    #[test]
+    fn of_two_grids_on_one_lattice_the_one_nearer_to_the_other_side_is_meant() {
+        let pattern = Pattern::new(grid(8, 0.8)).expect("a pattern");
+        for (columns, right_mm) in [(8, 100.0), (3, 5.6)] {
+            let features = seen(&two_grids(0.8, columns), Pose::IDENTITY);
+            let alone = recognise(&features, &pattern, &Window { over: None, ..window_over(PointMm::ZERO, right_mm) }).expect("seated");
+            assert!(alone.rival.expect("a shift").margin < 1.0, "without the other side nothing tells");
+            for (over, at) in [(PointMm::new(0.5, 0.3), 0.0), (PointMm::new(6.1, -0.4), 6.4)] {
+                if at > 0.0 && columns < 8 {
+                    continue;
+                }
+                let found = recognise(&features, &pattern, &window_over(over, right_mm)).expect("seated");
+                let middle = found.best.bench_from_pattern.apply(pattern.middle_mm());
+                assert!(middle.distance(PointMm::new(at, 0.0)) < 0.05, "{columns} columns, {over:?}: {middle:?}");
+                assert!(found.rival.is_none_or(|r| r.margin > 8.0), "{:?}", found.rival);
+                assert!(found.left_over.is_empty(), "{:?}", found.left_over);
+            }
+        }
+    }
+
+    #[test]
+    fn half_way_between_two_grids_nothing_is_meant() {
+        let pattern = Pattern::new(grid(8, 0.8)).expect("a pattern");
+        let found =
+            recognise(&seen(&two_grids(0.8, 8), Pose::IDENTITY), &pattern, &window_over(PointMm::new(3.3, 0.0), 100.0)).expect("seated");
+        let rival = found.rival.expect("the other grid");
+        assert!(rival.differs == Difference::Copy && rival.margin < 1.0, "{rival:?}");
+    }
+
+    #[test]
+    fn a_row_that_may_be_either_grids_is_not_taken_for_either() {
+        // Both ends of the lattice along x are cut off: seven columns of a grid of eight, and a copy that shows two, or one less.
+        let pattern = Pattern::new(grid(8, 0.8)).expect("a pattern");
+        let places: Vec<PointMm> = (0..80).map(|i| PointMm::new(f64::from(i % 10) * 0.8, f64::from(i / 10) * 0.8)).collect();
+        let within = |at: PointMm, _: Kind| at.x > -0.3 && at.x < 7.5;
+        let window = Window { whole: within, cut: |_, _, _: &CoarseProfile| None, area_mm2: 200.0, over: Some(PointMm::new(2.5, 2.8)) };
+        let found = recognise(&seen(&places, Pose::IDENTITY), &pattern, &window).expect("seated");
+        assert!(found.rival.expect("a shift").margin < 8.0, "{:?}", found.rival);
     }
 
     #[test]

@@ -45,6 +45,9 @@ pub struct Args {
     /// Only these kinds of scenes, for --study and --save (a wrong name lists them; "ugly" is all that spoil good light)
     #[arg(long, value_name = "KIND,…", value_delimiter = ',')]
     kinds: Vec<String>,
+    /// With --study, set the errors against the least that any method could have on the same raw pixels (twenty renderings a scene)
+    #[arg(long, requires = "study")]
+    bound: bool,
     /// Print the figures of --study, --clumsy or --guided as JSON
     #[arg(long)]
     json: bool,
@@ -68,7 +71,8 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let setting = setting.unwrap_or(DEFAULT);
     if let Some(scenes) = args.study {
         let kinds = if kinds.is_empty() { SceneKind::ALL.to_vec() } else { kinds };
-        return study::run(&kinds, scenes as usize, args.seed, args.json);
+        let against = if args.bound { study::Against::TruthAndBound } else { study::Against::Truth };
+        return study::run(&kinds, scenes as usize, args.seed, against, args.json);
     }
     if let Some(folder) = &args.save {
         return save_first_look(folder, &setting, &kinds, args.seed);

@@ -2,7 +2,7 @@
 
 use crate::picture::{exposures, filed_optics};
 use crate::scenario;
-use crate::study::{Expected, Look};
+use crate::study::{Expected, Least, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
 use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind, Ugly};
@@ -41,8 +41,20 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
             Expectation::Refuse(codes_of_kind) => Expected::Refusal(codes(codes_of_kind)),
             Expectation::Either(codes_of_kind) => Expected::Either(codes(codes_of_kind)),
         },
+        least: None,
     };
     Ok(Drawn { look, rendered })
+}
+
+/// The look of a kind together with the least error that any method could have on it, where that can be told. Takes some twenty
+/// renderings.
+///
+/// # Errors
+/// See [`SceneError`].
+pub fn look_with_bound(kind: SceneKind, seed: u64) -> Result<Look, SceneError> {
+    let least = landfit_scene::bound(&landfit_scene::draw(kind, seed)?.scene)?
+        .map(|bound| Least { centre_um: 1000.0 * bound.centre_mm(), theta_rad: bound.theta_rad() });
+    Ok(Look { least, ..draw(kind, seed)?.look })
 }
 
 /// The bench that a drawn look would be measured on: its optics, and the default bench's adjusters.

@@ -34,6 +34,17 @@ pub struct Look {
     pub bench_from_board: Pose,
     /// What a good program does with it.
     pub expected: Expected,
+    /// The least error that any method could have on it, where it is asked for and can be told.
+    pub least: Option<Least>,
+}
+
+/// The least error that any method could have: the Cramér–Rao bound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Least {
+    /// Root of the mean squared error of the pattern's origin, µm.
+    pub centre_um: f64,
+    /// The same of theta, rad.
+    pub theta_rad: f64,
 }
 
 /// What a good program does with a look.
@@ -85,6 +96,10 @@ pub struct Errors {
     pub centre_um: f64,
     /// Of the site that is off the most, µm.
     pub corner_um: f64,
+    /// Of theta, rad.
+    pub theta_rad: f64,
+    /// What no method could better, where it is known.
+    pub least: Option<Least>,
     /// Half-width of the stated interval at the site where it is largest, µm.
     pub half_width_um: f64,
     /// The same over the largest miss that the part allows.
@@ -142,6 +157,8 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
     Errors {
         centre_um: centre_mm * 1000.0,
         corner_um: corner.1 * 1000.0,
+        theta_rad: off[2].abs(),
+        least: look.least,
         half_width_um: corner_interval_mm * 1000.0,
         half_width_over_allowed: corner_interval_mm / look.part.allowance().miss_mm,
         part_um: fit.bench_from_part.shift().distance(look.bench_from_part.shift()) * 1000.0,
@@ -288,6 +305,11 @@ pub struct Summary {
     pub half_width_um: f64,
     /// The same over the root of the mean squared error of the farthest corner: about 2 where intervals are what they say.
     pub half_width_over_rms: Option<f64>,
+    /// Root of the mean squared error of the pattern's origin, and of theta, over the Cramér–Rao bound; `None` where it was not asked
+    /// for or cannot be told.
+    pub over_bound: Option<[f64; 2]>,
+    /// The bound for the pattern's origin, root of the mean square over the answers, µm.
+    pub bound_um: Option<f64>,
     /// Share of answers whose half-width there is at most [`USEFUL_SHARE`] of the largest miss that the part allows.
     pub useful: Option<f64>,
     /// Share of answers after which one round of moves left no more than it may.
@@ -370,6 +392,14 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
         let rms_um = (right.iter().map(|e| e.corner_um.powi(2)).sum::<f64>() / n).sqrt();
         sum.half_width_um = right.iter().map(|e| e.half_width_um).sum::<f64>() / n;
         sum.half_width_over_rms = Some(sum.half_width_um / rms_um);
+        let bounded: Vec<(&Errors, Least)> = right.iter().filter_map(|e| Some((e, e.least?))).collect();
+        if !bounded.is_empty() {
+            let rms =
+                |of: &dyn Fn(&(&Errors, Least)) -> f64| (bounded.iter().map(|b| of(b).powi(2)).sum::<f64>() / bounded.len() as f64).sqrt();
+            let bound_um = rms(&|(_, least)| least.centre_um);
+            sum.over_bound = Some([rms(&|(e, _)| e.centre_um) / bound_um, rms(&|(e, _)| e.theta_rad) / rms(&|(_, least)| least.theta_rad)]);
+            sum.bound_um = Some(bound_um);
+        }
         sum.useful = Some(right.iter().filter(|e| e.half_width_over_allowed <= USEFUL_SHARE).count() as f64 / n);
         let inside = [0, 1, 2].map(|i| right.iter().filter(|e| e.inside[i]).count() as f64 / n);
         sum.inside = Some(inside);
@@ -415,6 +445,7 @@ mod tests {
             bench_from_part: bench_from_board.after(&offset),
             bench_from_board,
             expected,
+            least: None,
         }
     }
 
@@ -462,6 +493,17 @@ mod tests {
         assert_eq!(summary.within_bar, Some(1.0), "worst {:?}", summary.worst_over_bar);
         assert!(summary.worst_over_bar.unwrap() > 0.5, "the bar must not be out of reach: {:?}", summary.worst_over_bar);
         assert!((summary.centre_um.median / summary.centre_px.median - 14.0).abs() < 0.2);
+    }
+
+    /// Errors drawn from the bound's own standard deviations are as large as it on the mean.
+    #[test]
+    fn answers_as_good_as_any_can_be_are_at_their_bound() {
+        let least = Least { centre_um: 1000.0 * SD[0].hypot(SD[1]), theta_rad: SD[2] };
+        let with_bound = |s: u64| Look { least: Some(least), ..look(Expected::Answer, s) };
+        let scored = run(&[()], 400, 1, &|(), s| Ok(with_bound(s)), &honest, &|| {}).unwrap().remove(0);
+        let [centre, theta] = summary("honest", &scored).over_bound.unwrap();
+        assert!((centre - 1.0).abs() < 0.1 && (theta - 1.0).abs() < 0.1, "{centre} {theta}");
+        assert_eq!(summary("unasked", &study(3)).over_bound, None);
     }
 
     #[test]

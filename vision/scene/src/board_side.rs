@@ -2,7 +2,7 @@
 
 use crate::canvas::{Blend, Patch, Shade};
 use crate::outline::Outline;
-use crate::part_side::marks;
+use crate::part_side::{marks, scattered_sites};
 use crate::scene::{Clutter, DefectKind, LandLook, Scene};
 use crate::truth::DrawnSite;
 use landfit_part::{Piece, PointMm, Side, Site};
@@ -14,6 +14,7 @@ use rand_distr::StandardNormal;
 pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite], rng: &mut ChaCha8Rng) -> Vec<Patch> {
     let mut out = Vec::new();
     if let Some(look) = &scene.board_look.lands {
+        out.extend(scene.clutter.iter().flat_map(|c| footprint(scene, look, c, rng)));
         let shown: Vec<(&Site, &DrawnSite)> = scene.board.sites.iter().zip(drawn).filter(|(_, d)| d.present).collect();
         if look.gap_mm > 0.0 {
             for (site, drawn) in &shown {
@@ -40,6 +41,16 @@ pub(crate) fn patches(scene: &Scene, drawn: &[DrawnSite], rng: &mut ChaCha8Rng) 
     }
     out.extend(marks(&scene.board, Side::Board, scene.board_look.mark));
     out
+}
+
+/// The lands of another footprint of the same part; nothing for other clutter.
+fn footprint(scene: &Scene, look: &LandLook, clutter: &Clutter, rng: &mut ChaCha8Rng) -> Vec<Patch> {
+    let Clutter::Footprint { at_mm: [x, y] } = clutter else { return Vec::new() };
+    let drawn = scattered_sites(&scene.board.sites, Side::Board, &look.scatter, rng);
+    let shown = || scene.board.sites.iter().zip(&drawn).flat_map(|(site, drawn)| site.land.iter().map(move |piece| (site, drawn, piece)));
+    let openings = shown().filter(|_| look.gap_mm > 0.0).map(|(site, drawn, piece)| opening(look, site, drawn, piece));
+    let lands = shown().map(|(site, drawn, piece)| land(scene, look, site, drawn, piece));
+    openings.chain(lands).map(|patch| Patch { at_mm: patch.at_mm + PointMm::new(*x, *y), ..patch }).collect()
 }
 
 fn piece_place(site: &Site, drawn: &DrawnSite, piece: &Piece) -> PointMm {

@@ -16,7 +16,7 @@ pub(crate) fn below(scene: &Scene, side: Side) -> Vec<Patch> {
     on_side.flat_map(|c| if lies_above(c) { Vec::new() } else { patches(c) }).collect()
 }
 
-/// What lies over them: stains, dust, glare.
+/// What lies over them: stains, dust, fibres, tools, glare.
 pub(crate) fn above(scene: &Scene, side: Side) -> Vec<Patch> {
     let on_side = scene.clutter.iter().filter(|c| c.side() == side);
     let mut out: Vec<Patch> = on_side.flat_map(|c| if lies_above(c) { patches(c) } else { Vec::new() }).collect();
@@ -29,12 +29,17 @@ pub(crate) fn above(scene: &Scene, side: Side) -> Vec<Patch> {
     out
 }
 
-/// Stains, glare and dust lie on top of everything; printing and copper below the solder.
+/// Stains, glare, dust, fibres and tools lie on top of everything; printing and copper below the solder.
 fn lies_above(clutter: &Clutter) -> bool {
     match clutter {
-        Clutter::Stain { .. } | Clutter::Glare { .. } => true,
+        Clutter::Stain { .. } | Clutter::Glare { .. } | Clutter::Fibre { .. } | Clutter::Tool { .. } => true,
         Clutter::Dot { soft_mm, .. } => *soft_mm > 0.0,
-        Clutter::Trace { .. } | Clutter::Via { .. } | Clutter::Stroke { .. } | Clutter::Circle { .. } | Clutter::Shank { .. } => false,
+        Clutter::Trace { .. }
+        | Clutter::Via { .. }
+        | Clutter::Stroke { .. }
+        | Clutter::Circle { .. }
+        | Clutter::Shank { .. }
+        | Clutter::Footprint { .. } => false,
     }
 }
 
@@ -65,10 +70,19 @@ fn patches(clutter: &Clutter) -> Vec<Patch> {
             let disc = |diameter: f64, value: f64| Patch::flat(point(at_mm), Outline::Disc { radius: diameter / 2.0 }, value);
             vec![disc(*pad_mm, *pad), disc(*hole_mm, *hole)]
         }
-        Clutter::Stroke { points_mm, width_mm, brightness, .. } | Clutter::Shank { points_mm, width_mm, brightness } => {
+        Clutter::Stroke { points_mm, width_mm, brightness, .. }
+        | Clutter::Fibre { points_mm, width_mm, brightness, .. }
+        | Clutter::Shank { points_mm, width_mm, brightness } => {
             let (at, outline) = line(points_mm, *width_mm);
             vec![Patch::flat(at, outline, *brightness)]
         }
+        Clutter::Tool { corners_mm, brightness, soft_mm, .. } => {
+            let at = corners_mm.first().map_or(PointMm::ZERO, point);
+            let outline = Outline::Polygon { corners: corners_mm.iter().map(|c| point(c) - at).collect() };
+            vec![Patch { soft_mm: *soft_mm, ..Patch::flat(at, outline, *brightness) }]
+        }
+        // Lands are painted with the board's own: what they look like stands there.
+        Clutter::Footprint { .. } => Vec::new(),
         Clutter::Dot { at_mm, diameter_mm, brightness, soft_mm, .. } => {
             let dot = Patch::flat(point(at_mm), Outline::Disc { radius: diameter_mm / 2.0 }, *brightness);
             vec![Patch { soft_mm: *soft_mm, ..dot }]

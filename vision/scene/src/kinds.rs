@@ -258,7 +258,11 @@ fn draw_grid(ranges: &Ranges, kind: SceneKind, rng: &mut ChaCha8Rng) -> Result<D
     let optics = draw_optics(ranges, um_per_px, rng);
     let Set { plan, rendered, board, bench_from_part, bench_from_board } = lay_out(ranges, kind, &optics, um_per_px, rng)?;
     let stated = state_optics(ranges, &optics, rng);
-    let families = if kind == SceneKind::UnevenRing { Families::Rings } else { Families::All };
+    let families = match kind {
+        SceneKind::UnevenRing => Families::Rings,
+        SceneKind::Ugly(Ugly::DarkBalls) => Families::Dark,
+        _ => Families::All,
+    };
     let part_look = draw_part_look(ranges, families, rng);
     let board_look = draw_board_look(ranges, rng);
     let busyness = match kind {
@@ -350,7 +354,13 @@ fn lay_out(ranges: &Ranges, kind: SceneKind, optics: &Optics, um_per_px: f64, rn
         let part = overhang_px(optics, Side::Part, &set.rendered, &bench_from_part)?;
         let board = overhang_px(optics, Side::Board, &set.board, &bench_from_board)?;
         // The empty row and one more must fit into the picture: a row that may lie just outside it is no row too few.
-        let row_px = if kind == SceneKind::OneRowTooFew { 1.5 * plan.pitch_mm * 1000.0 / um_per_px } else { 0.0 };
+        // Of a footprint beside, at most two pitches away, at least one row must be seen.
+        let room_pitches = match kind {
+            SceneKind::OneRowTooFew => 1.5,
+            SceneKind::Ugly(Ugly::FootprintBeside) => 2.5,
+            _ => 0.0,
+        };
+        let row_px = room_pitches * plan.pitch_mm * 1000.0 / um_per_px;
         let worst = [0, 1, 2, 3].map(|edge| part[edge].max(board[edge]) + ranges.pattern.edge_px + row_px);
         if worst.iter().all(|w| *w <= 0.0) || plan.rows.min(plan.columns) <= 4 {
             if kind == SceneKind::FarOffset && rng.random_bool(ranges.kinds.far_cut_share) {
@@ -490,7 +500,7 @@ fn centre_everything(ranges: &Ranges, scene: &mut Scene) {
 fn specialise(ranges: &Ranges, kind: SceneKind, plan: &GridPlan, scene: &mut Scene, rng: &mut ChaCha8Rng) {
     let peak = ranges.camera.peak;
     match kind {
-        SceneKind::GoodLight => centre_everything(ranges, scene),
+        SceneKind::GoodLight | SceneKind::Ugly(_) => centre_everything(ranges, scene),
         SceneKind::UnevenRing => {
             if let Some(terminals) = &mut scene.part_look.terminals {
                 terminals.uneven.amount = ranges.kinds.uneven;

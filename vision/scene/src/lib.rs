@@ -15,6 +15,7 @@
 mod bench_draw;
 mod blur;
 mod board_side;
+mod bound;
 mod canvas;
 mod clutter;
 mod kinds;
@@ -31,6 +32,7 @@ mod spoil;
 mod texture;
 mod truth;
 
+pub use bound::{Bound, bound};
 pub use kinds::arrangements::Arrangement;
 pub use kinds::ugly::Ugly;
 pub use kinds::{Code, Drawn, Expectation, SceneKind, TerminalKind, draw};

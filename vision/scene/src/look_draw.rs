@@ -27,6 +27,8 @@ pub(crate) enum Families {
     Rings,
     /// Those without a ring: flat metal.
     Plain,
+    /// Those darker than the body.
+    Dark,
 }
 
 /// A random underside with balls.
@@ -39,6 +41,7 @@ pub(crate) fn draw_part_look(ranges: &Ranges, families: Families, rng: &mut ChaC
             let rings = r.ring_share + r.ring_spot_share;
             rings + rng.random::<f64>() * (1.0 - rings)
         }
+        Families::Dark => 1.0,
     };
     let family = if dice < r.ring_share {
         Family::Ring

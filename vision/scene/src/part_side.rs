@@ -48,16 +48,7 @@ pub(crate) fn marks(part: &Part, side: Side, brightness: f64) -> impl Iterator<I
 /// seen, the lattice fitted to the sites that are.
 pub(crate) fn draw_sites(scene: &Scene, side: Side, scatter: &Scatter, rng: &mut ChaCha8Rng) -> Vec<DrawnSite> {
     let sites = &scene.pattern(side).sites;
-    let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
-    let mut drawn: Vec<DrawnSite> = sites
-        .iter()
-        .map(|site| DrawnSite {
-            at_mm: site.at_mm + PointMm::new(normal(scatter.place_mm), normal(scatter.place_mm)),
-            size_ratio: (1.0 + normal(scatter.size)).max(0.3),
-            brightness: (1.0 + normal(scatter.brightness)).max(0.2),
-            present: !site.pieces(side).is_empty(),
-        })
-        .collect();
+    let mut drawn = scattered_sites(sites, side, scatter, rng);
     take_out_rigid_motion(sites, &mut drawn, &seen_in_regions(scene, side));
     for defect in scene.defects.iter().filter(|d| d.side == side) {
         let Some(site) = scene.pattern(side).site_index(&defect.site) else { continue };
@@ -69,6 +60,18 @@ pub(crate) fn draw_sites(scene: &Scene, side: Side, scatter: &Scatter, rng: &mut
         }
     }
     drawn
+}
+
+/// Every site with its scatter of place, size and brightness, no defects.
+pub(crate) fn scattered_sites(sites: &[Site], side: Side, scatter: &Scatter, rng: &mut ChaCha8Rng) -> Vec<DrawnSite> {
+    let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
+    let drawn = sites.iter().map(|site| DrawnSite {
+        at_mm: site.at_mm + PointMm::new(normal(scatter.place_mm), normal(scatter.place_mm)),
+        size_ratio: (1.0 + normal(scatter.size)).max(0.3),
+        brightness: (1.0 + normal(scatter.brightness)).max(0.2),
+        present: !site.pieces(side).is_empty(),
+    });
+    drawn.collect()
 }
 
 /// For each site whether it lies wholly inside a region of its side; all do where the side has one view only.

@@ -398,7 +398,7 @@ pub enum Clutter {
         /// Brightness of the hole.
         hole: f64,
     },
-    /// A stroke of printing, a scratch, a fibre.
+    /// A stroke of printing, a scratch.
     Stroke {
         /// The side that carries it.
         #[serde(serialize_with = "side_as_word")]
@@ -409,6 +409,35 @@ pub enum Clutter {
         width_mm: f64,
         /// Brightness.
         brightness: f64,
+    },
+    /// A hair or fibre that lies on everything.
+    Fibre {
+        /// The side that it lies on.
+        #[serde(serialize_with = "side_as_word")]
+        side: Side,
+        /// Its middle line, mm.
+        points_mm: Vec<[f64; 2]>,
+        /// Width, mm.
+        width_mm: f64,
+        /// Brightness.
+        brightness: f64,
+    },
+    /// A tool between the optics and one side: it covers everything.
+    Tool {
+        /// The side that it hides.
+        #[serde(serialize_with = "side_as_word")]
+        side: Side,
+        /// Its outline, mm.
+        corners_mm: Vec<[f64; 2]>,
+        /// Brightness.
+        brightness: f64,
+        /// Width of the ramp at its edge, mm: it lies out of focus.
+        soft_mm: f64,
+    },
+    /// The same lands again, elsewhere on the board; their places scatter as those of the wanted ones do.
+    Footprint {
+        /// Its origin, board frame, mm.
+        at_mm: [f64; 2],
     },
     /// What a lead shows between the part's body and its foot.
     Shank {
@@ -533,9 +562,11 @@ impl Clutter {
     #[must_use]
     pub const fn side(&self) -> Side {
         match self {
-            Self::Trace { .. } | Self::Via { .. } => Side::Board,
+            Self::Trace { .. } | Self::Via { .. } | Self::Footprint { .. } => Side::Board,
             Self::Shank { .. } => Side::Part,
             Self::Stroke { side, .. }
+            | Self::Fibre { side, .. }
+            | Self::Tool { side, .. }
             | Self::Dot { side, .. }
             | Self::Circle { side, .. }
             | Self::Stain { side, .. }

@@ -2,7 +2,7 @@
 #![allow(clippy::unwrap_used)]
 
 use landfit_part::{PointMm, Side};
-use landfit_scene::{DefectKind, Drawn, Expectation, Samples, SceneKind, TerminalKind, Truth, draw, render, render_light};
+use landfit_scene::{Clutter, DefectKind, Drawn, Expectation, Samples, SceneKind, TerminalKind, Truth, Ugly, draw, render, render_light};
 
 const SEEDS: std::ops::Range<u64> = 0..2;
 
@@ -200,4 +200,107 @@ fn the_bench_file_states_the_true_geometry_and_nearly_the_true_tints() {
 fn names_of_kinds_differ() {
     let words: std::collections::BTreeSet<_> = SceneKind::ALL.iter().map(|k| k.word()).collect();
     assert_eq!(words.len(), SceneKind::ALL.len());
+}
+
+fn ugly(ugly: Ugly, seed: u64) -> Drawn {
+    draw(SceneKind::Ugly(ugly), seed).unwrap()
+}
+
+#[test]
+fn ugly_kinds_have_names_of_their_own_and_tell_the_finder_the_part_that_is_rendered() {
+    let words: std::collections::BTreeSet<_> = Ugly::ALL.iter().map(|u| u.word()).chain(SceneKind::ALL.iter().map(|k| k.word())).collect();
+    assert_eq!(words.len(), Ugly::ALL.len() + SceneKind::ALL.len());
+    for kind in Ugly::ALL {
+        for seed in 0..6 {
+            let drawn = ugly(kind, seed);
+            let places = |part: &landfit_part::Part| part.sites.iter().map(|s| (s.id.clone(), s.at_mm.x, s.at_mm.y)).collect::<Vec<_>>();
+            assert_eq!(places(&drawn.part), places(&drawn.scene.part), "{kind:?} {seed}");
+            assert_eq!(places(&drawn.part), places(&drawn.scene.board), "{kind:?} {seed}");
+        }
+    }
+}
+
+#[test]
+fn motion_in_one_exposure_leaves_the_other_sharp() {
+    for seed in SEEDS {
+        let drawn = ugly(Ugly::MotionInOne, seed);
+        assert_eq!(drawn.scene.optics.views.iter().map(|v| v.exposure).collect::<Vec<_>>(), [0, 1]);
+        assert_eq!(drawn.stated.views.iter().map(|v| v.exposure).collect::<Vec<_>>(), [0, 1]);
+        let mut smears: Vec<f64> = drawn.scene.lights.iter().map(|l| l.blur.smear_px).collect();
+        smears.sort_by(f64::total_cmp);
+        assert_eq!(smears, [0.0, 2.0]);
+    }
+}
+
+#[test]
+fn dark_balls_are_darker_than_the_body() {
+    for seed in 0..20 {
+        let look = ugly(Ugly::DarkBalls, seed).scene.part_look;
+        let balls = look.terminals.unwrap();
+        assert!(balls.ring.is_none() && balls.face < 0.5 * look.body.unwrap().brightness, "seed {seed}");
+    }
+}
+
+#[test]
+fn a_footprint_beside_stands_one_to_two_pitches_away_and_shows_a_row_at_least() {
+    let mut on_the_lattice = 0;
+    for seed in 0..20 {
+        let drawn = ugly(Ugly::FootprintBeside, seed);
+        let at = drawn
+            .scene
+            .clutter
+            .iter()
+            .find_map(|c| if let Clutter::Footprint { at_mm: [x, y] } = c { Some(PointMm::new(*x, *y)) } else { None })
+            .unwrap();
+        let places: Vec<PointMm> = drawn.part.sites.iter().map(|s| s.centre_mm(Side::Board)).collect();
+        let nearest = places.iter().flat_map(|p| places.iter().map(move |q| p.distance(*q + at))).fold(f64::INFINITY, f64::min);
+        let pitches = nearest / drawn.part.pitch_mm(Side::Board).unwrap();
+        assert!((0.999..2.1).contains(&pitches), "seed {seed}: {pitches} pitches");
+        on_the_lattice += usize::from((pitches - 1.0).abs() < 1e-6);
+        // The picture has light where the neighbour's lands are: more pixels change than a row covers when it is taken away.
+        if seed < 4 {
+            let (with, _) = render_light(&drawn.scene).unwrap();
+            let mut alone = drawn.scene.clone();
+            alone.clutter.retain(|c| !matches!(c, Clutter::Footprint { .. }));
+            let (without, truth) = render_light(&alone).unwrap();
+            let changed =
+                with[0].chunks_exact(3).zip(without[0].chunks_exact(3)).filter(|(a, b)| (0..3).any(|c| a[c] - b[c] > 0.02)).count();
+            let px_per_land = 0.5 * std::f64::consts::FRAC_PI_4 * (0.2_f64 / 0.014).powi(2);
+            assert!(changed as f64 > 4.0 * px_per_land, "seed {seed}: {changed} px");
+            assert_eq!(share_in_view(&truth, Side::Board), 1.0);
+        }
+    }
+    assert!((4..=16).contains(&on_the_lattice), "{on_the_lattice} of 20 carry on the lattice");
+}
+
+#[test]
+fn hairs_and_tools_lie_on_top_of_balls_and_lands() {
+    for (clutter, side) in [
+        (Clutter::Fibre { side: Side::Part, points_mm: vec![[-9.0, 0.0], [9.0, 0.0]], width_mm: 0.5, brightness: 0.01 }, Side::Part),
+        (
+            Clutter::Tool {
+                side: Side::Board,
+                corners_mm: vec![[-9.0, -0.3], [9.0, -0.3], [9.0, 0.3], [-9.0, 0.3]],
+                brightness: 0.01,
+                soft_mm: 0.0,
+            },
+            Side::Board,
+        ),
+    ] {
+        let mut scene = draw(SceneKind::GoodLight, 1).unwrap().scene;
+        scene.clutter = vec![clutter];
+        let (light, truth) = render_light(&scene).unwrap();
+        // Under it no ball or land of the row nearest to the middle shows: the strongest channel of its light is that of the thing.
+        let pose = scene.pose(side);
+        let row = scene.pattern(side).sites.iter().filter(|s| s.centre_mm(side).y.abs() < 0.05);
+        for site in row {
+            let seen = truth.side(side).iter().find(|t| t.site == site.id).unwrap();
+            let [x, y] = seen.seen[0].centre_px.map(|v| v.round() as usize);
+            let view = scene.optics.views.iter().position(|v| v.shows == side).unwrap();
+            let strongest = (0..3).max_by(|a, b| scene.optics.views[view].tint[*a].total_cmp(&scene.optics.views[view].tint[*b])).unwrap();
+            let other = scene.optics.views[1 - view].tint[strongest];
+            let most = 0.01 * scene.optics.views[view].tint[strongest] + other * 0.9 + 0.02;
+            assert!(f64::from(light[0][(y * 1280 + x) * 3 + strongest]) < most, "{side:?} {} at {x}, {y} under {pose:?}", site.id);
+        }
+    }
 }

@@ -32,6 +32,7 @@ pub(super) fn seed(scene: &Scene) -> Option<Pose> {
         whole: |at: PointMm, kind: Kind| side::view_that_holds(views, None, at, kind).is_some(),
         cut: |_: PointMm, _: Kind, _: &_| None,
         area_mm2: side::area_mm2(views),
+        over: None,
     };
     recognise(&features, &pattern, &window).ok().map(|r| pattern.nearest_turn(r.best.bench_from_pattern, 0.0))
 }

@@ -271,6 +271,16 @@ impl Pattern {
         self.centroid_mm
     }
 
+    /// The shorter of the ways across all places along x and y, mm.
+    pub(super) fn extent_mm(&self) -> f64 {
+        let across = |get: fn(&PointMm) -> f64| {
+            let (low, high) =
+                self.centres_mm.iter().map(get).fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)));
+            high - low
+        };
+        across(|c| c.x).min(across(|c| c.y))
+    }
+
     /// No step, the steps to neighbours, and all that two of them make: where rows are staggered, a step along a row is two.
     /// Two steps that all but undo each other (to a pad in the middle and back to the row across) are no step.
     pub(super) fn near_steps(&self) -> Vec<PointMm> {

@@ -22,11 +22,26 @@ struct Figures {
     pooled: Summary,
 }
 
+/// What the answers are compared with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Against {
+    /// The truth.
+    Truth,
+    /// The truth, and the least error that any method could have.
+    TruthAndBound,
+}
+
 /// Runs the study and prints its figures. Ends with 1 when anything was wrong, refused without need, refused with another
 /// code, failed, or left above the bar by a round of moves.
-pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, json: bool) -> anyhow::Result<ExitCode> {
+pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, against: Against, json: bool) -> anyhow::Result<ExitCode> {
     let bar = progress(kinds.len() * scenes)?;
-    let draw = |kind: &SceneKind, seed: u64| kind::draw(*kind, seed).map(|d| d.look).map_err(|e| e.to_string());
+    let draw = |kind: &SceneKind, seed: u64| {
+        let look = match against {
+            Against::Truth => kind::draw(*kind, seed).map(|d| d.look),
+            Against::TruthAndBound => kind::look_with_bound(*kind, seed),
+        };
+        look.map_err(|e| e.to_string())
+    };
     let measure = |look: &landfit_rehearsal::study::Look| align(&look.pictures, &look.part, &look.optics).map_err(|e| e.to_string());
     let scored = run_scenes(kinds, scenes, seed, &draw, &measure, &|| bar.inc(1))?;
     bar.finish_and_clear();
@@ -114,7 +129,7 @@ fn error_lines(sum: &Summary) -> Vec<String> {
     let (Some(inside), Some(pooled), Some(within_bar)) = (sum.inside, sum.inside_pooled, sum.within_bar) else { return Vec::new() };
     let um = |s: &Spread| format!("{:.2} / {:.2} / {:.2} µm", s.median, s.p95, s.worst);
     let px = |s: &Spread| format!("{:.4} / {:.4} / {:.4} px", s.median, s.p95, s.worst);
-    vec![
+    let mut lines = vec![
         format!("centre {} = {}", um(&sum.centre_um), px(&sum.centre_px)),
         format!("part alone {}, board alone {}", um(&sum.part_um), um(&sum.board_um)),
         format!("farthest corner {} = {}", um(&sum.corner_um), px(&sum.corner_px)),
@@ -136,5 +151,9 @@ fn error_lines(sum: &Summary) -> Vec<String> {
             within_bar * 100.0,
             sum.worst_over_bar.unwrap_or(f64::NAN)
         ),
-    ]
+    ];
+    if let (Some([centre, theta]), Some(bound_um)) = (sum.over_bound, sum.bound_um) {
+        lines.push(format!("RMS error over the Cramér–Rao bound: centre {centre:.2} x {bound_um:.3} µm, theta {theta:.2} x"));
+    }
+    lines
 }

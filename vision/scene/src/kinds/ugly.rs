@@ -1,10 +1,11 @@
 //! Kinds of scenes that are like good light but for one thing that cameras, benches and boards do to pictures.
 
 use super::{Drawn, SceneKind, draw_grid};
+use crate::look_draw::set_exposure;
 use crate::ranges::{Ranges, Span, reference_ranges};
-use crate::scene::{Clutter, Defect, DefectKind, Paste, SceneError};
+use crate::scene::{Clutter, Defect, DefectKind, Highlight, Paste, Scene, SceneError, Spot};
 use crate::spoil::Spoil;
-use landfit_part::{Part, Side};
+use landfit_part::{Part, PointMm, Shape, Side};
 use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -57,11 +58,29 @@ pub enum Ugly {
     Paste,
     /// Wet flux: a film on the balls, a pool over part of the lands.
     WetFlux,
+    /// Each side in an exposure of its own, one of the two smeared by 2 px.
+    MotionInOne,
+    /// Balls darker than the body, some with a glint.
+    DarkBalls,
+    /// Highlights pushed off the middle of balls and lands.
+    HighlightsOff,
+    /// Lands that are domes of tin: bright in the middle, dim at the edge.
+    TinDomes,
+    /// Lands etched or masked larger or smaller than the part file has them.
+    LandSizes,
+    /// Dust over both sides.
+    Dust,
+    /// Hairs and fibres over balls and lands.
+    Hairs,
+    /// Tweezers or a pick-up tool over part of one side.
+    ToolInView,
+    /// The same footprint again one to two pitches beside.
+    FootprintBeside,
 }
 
 impl Ugly {
     /// All of them.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 31] = [
         Self::OneColourPerPixel,
         Self::Chroma422,
         Self::Chroma420,
@@ -84,6 +103,15 @@ impl Ugly {
         Self::SmallBalls,
         Self::Paste,
         Self::WetFlux,
+        Self::MotionInOne,
+        Self::DarkBalls,
+        Self::HighlightsOff,
+        Self::TinDomes,
+        Self::LandSizes,
+        Self::Dust,
+        Self::Hairs,
+        Self::ToolInView,
+        Self::FootprintBeside,
     ];
 
     /// Its name in lists and options.
@@ -112,6 +140,15 @@ impl Ugly {
             Self::SmallBalls => "small-balls",
             Self::Paste => "paste",
             Self::WetFlux => "wet-flux",
+            Self::MotionInOne => "motion-in-one",
+            Self::DarkBalls => "dark-balls",
+            Self::HighlightsOff => "highlights-off",
+            Self::TinDomes => "tin-domes",
+            Self::LandSizes => "land-sizes",
+            Self::Dust => "dust",
+            Self::Hairs => "hairs",
+            Self::ToolInView => "tool-in-view",
+            Self::FootprintBeside => "footprint-beside",
         }
     }
 }
@@ -145,6 +182,35 @@ pub(crate) struct UglyRanges {
     pub pool_gain: Span,
     pub pool_share: Span,
     pub pool_soft_mm: f64,
+    pub dark_glint_share: f64,
+    pub dark_glint_off: Span,
+    pub highlight_off: Span,
+    pub land_highlight_off: Span,
+    pub land_highlight_gain: Span,
+    pub dome_fall: Span,
+    pub land_size_off: Span,
+    pub land_size_scatter: Span,
+    pub dust_count: Span,
+    pub dust_mm: Span,
+    pub dust_brightness: Span,
+    pub hairs: Span,
+    pub hair_mm: Span,
+    pub hair_length_mm: Span,
+    pub hair_bend_mm: Span,
+    pub hair_dark: Span,
+    pub hair_bright: Span,
+    pub tool_reach: Span,
+    pub tool_tip_mm: Span,
+    pub tool_taper: Span,
+    pub tool_gap_mm: Span,
+    pub tool_bar_mm: Span,
+    pub tool_dark: Span,
+    pub tool_bright: Span,
+    pub tool_soft_mm: Span,
+    pub beside_whole_pitch_share: f64,
+    pub beside_pitches: Span,
+    pub beside_along_share: f64,
+    pub beside_along_pitches: Span,
 }
 
 /// A random scene of good light, spoilt. The same kind and seed give the same scene.
@@ -153,7 +219,11 @@ pub(super) fn draw(ugly: Ugly, seed: u64) -> Result<Drawn, SceneError> {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(8_000 + Ugly::ALL.iter().position(|u| *u == ugly).unwrap_or(0) as u64);
     let rng = &mut rng;
-    let like = if ugly == Ugly::UnevenRing { SceneKind::UnevenRing } else { SceneKind::GoodLight };
+    let like = match ugly {
+        Ugly::UnevenRing => SceneKind::UnevenRing,
+        Ugly::DarkBalls | Ugly::FootprintBeside => SceneKind::Ugly(ugly),
+        _ => SceneKind::GoodLight,
+    };
     let mut drawn = draw_grid(ranges, like, rng)?;
     spoil(ranges, ugly, &mut drawn, rng);
     Ok(drawn)
@@ -257,7 +327,196 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
             }
             scene.clutter.push(pool(all, &drawn.part, rng));
         }
+        Ugly::MotionInOne => {
+            for views in [&mut scene.optics.views, &mut drawn.stated.views] {
+                views.iter_mut().enumerate().for_each(|(i, view)| view.exposure = i);
+            }
+            let moved = rng.random_range(0..scene.lights.len());
+            let blur = &mut scene.lights[moved].blur;
+            (blur.smear_px, blur.smear_rad) = (all.motion_px, rng.random_range(0.0..std::f64::consts::PI));
+        }
+        Ugly::DarkBalls => {
+            let body = scene.part_look.body.as_ref().map_or(0.0, |b| b.brightness);
+            if let Some(balls) = scene.part_look.terminals.as_mut().filter(|_| rng.random_bool(all.dark_glint_share)) {
+                balls.spot = Some(spot(body * ranges.terminal.spot_share_of_ring.draw(rng), all.dark_glint_off, ranges, rng));
+            }
+        }
+        Ugly::HighlightsOff => {
+            push_highlights_off(ranges, scene, rng);
+            set_exposure(scene, ranges.camera.peak, false);
+        }
+        Ugly::TinDomes => {
+            let mask = scene.board_look.mask.brightness;
+            if let Some(lands) = &mut scene.board_look.lands {
+                lands.face_fall = all.dome_fall.draw(rng) * (lands.face - mask).max(0.0) / lands.face;
+                let highlight = Highlight {
+                    gain: all.land_highlight_gain.draw(rng),
+                    at: [ranges.land.highlight_off.draw(rng), ranges.land.highlight_off.draw(rng)],
+                    sigma: ranges.land.highlight_sigma.draw(rng),
+                };
+                lands.highlight = Some(highlight);
+            }
+            set_exposure(scene, ranges.camera.peak, false);
+        }
+        Ugly::LandSizes => {
+            let by = 1.0 + signed(all.land_size_off, rng);
+            let lands = scene.board.sites.iter_mut().flat_map(|s| &mut s.land);
+            lands.for_each(|land| {
+                if let Shape::Round { diameter_mm } = &mut land.shape {
+                    *diameter_mm *= by;
+                }
+            });
+            if let Some(lands) = &mut scene.board_look.lands {
+                lands.scatter.size = all.land_size_scatter.draw(rng);
+            }
+        }
+        Ugly::Dust => {
+            for _ in 0..all.dust_count.draw_count(rng) {
+                let diameter_mm = all.dust_mm.draw(rng);
+                scene.clutter.push(Clutter::Dot {
+                    side: either_side(rng),
+                    at_mm: drawn.part.body_mm.map(|b| b * rng.random_range(-0.6..0.6)),
+                    diameter_mm,
+                    brightness: all.dust_brightness.draw(rng),
+                    soft_mm: 0.4 * diameter_mm,
+                });
+            }
+        }
+        Ugly::Hairs => {
+            let hairs = all.hairs.draw_count(rng);
+            scene.clutter.extend((0..hairs).map(|_| hair(all, &drawn.part, rng)));
+        }
+        Ugly::ToolInView => scene.clutter.extend(tool(all, &drawn.part, rng)),
+        Ugly::FootprintBeside => set_footprint_beside(all, &drawn.part, scene, rng),
     }
+}
+
+fn either_side(rng: &mut ChaCha8Rng) -> Side {
+    if rng.random_bool(0.5) { Side::Part } else { Side::Board }
+}
+
+/// A glint of a ball, off its middle.
+fn spot(brightness: f64, off: Span, ranges: &Ranges, rng: &mut ChaCha8Rng) -> Spot {
+    Spot { brightness, radius: ranges.terminal.spot_radius.draw(rng), soft: 0.1, at: off_middle(off, rng) }
+}
+
+/// So far from the middle, any way.
+fn off_middle(off: Span, rng: &mut ChaCha8Rng) -> [f64; 2] {
+    let (s, c) = rng.random_range(0.0..std::f64::consts::TAU).sin_cos();
+    let off = off.draw(rng);
+    [off * c, off * s]
+}
+
+/// Light from one side: the glint of every ball and of every land lies off its middle, all alike.
+fn push_highlights_off(ranges: &Ranges, scene: &mut Scene, rng: &mut ChaCha8Rng) {
+    let all = &ranges.ugly;
+    if let Some(balls) = &mut scene.part_look.terminals {
+        let brightest = balls.ring.map_or(balls.face, |r| r.brightness);
+        let body = scene.part_look.body.as_ref().map_or(0.0, |b| b.brightness);
+        let brightness = brightest.max(body) * ranges.terminal.spot_share_of_ring.draw(rng);
+        balls.spot = Some(spot(brightness, all.highlight_off, ranges, rng));
+    }
+    if let Some(lands) = &mut scene.board_look.lands {
+        lands.highlight = Some(Highlight {
+            gain: all.land_highlight_gain.draw(rng),
+            at: off_middle(all.land_highlight_off, rng),
+            sigma: ranges.land.highlight_sigma.draw(rng),
+        });
+    }
+}
+
+/// A curved fibre, dark or bright, across the pattern of one side.
+fn hair(all: &UglyRanges, part: &Part, rng: &mut ChaCha8Rng) -> Clutter {
+    const STEPS: usize = 24;
+    let step_mm = all.hair_length_mm.draw(rng) / STEPS as f64;
+    let mut at = part.body_mm.map(|b| b * rng.random_range(-0.45..0.45));
+    let mut towards_rad: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    // The bend changes along the fibre, as that of a fibre that lies loosely does.
+    let (mut per_mm, drift) = (1.0 / signed(all.hair_bend_mm, rng), 0.3 / signed(all.hair_bend_mm, rng));
+    let mut points_mm = vec![at];
+    for _ in 0..STEPS {
+        at = [at[0] + step_mm * towards_rad.cos(), at[1] + step_mm * towards_rad.sin()];
+        towards_rad += per_mm * step_mm;
+        per_mm += drift * step_mm;
+        points_mm.push(at);
+    }
+    let brightness = if rng.random_bool(0.5) { all.hair_dark } else { all.hair_bright }.draw(rng);
+    Clutter::Fibre { side: either_side(rng), points_mm, width_mm: all.hair_mm.draw(rng), brightness }
+}
+
+/// Tweezers (two prongs) or the end of a pick-up tool (a bar) between the optics and one side, from without over the edge of the
+/// pattern: out of focus, dark, or shiny with a streak of light along it.
+fn tool(all: &UglyRanges, part: &Part, rng: &mut ChaCha8Rng) -> Vec<Clutter> {
+    let side = either_side(rng);
+    let half = part.body_mm.map(|b| b / 2.0);
+    let towards_rad: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    let along = PointMm::new(1.0, 0.0).rotated(towards_rad);
+    // From where the tool's axis would meet the body's edge, so far inwards.
+    let edge_mm = (half[0] / along.x.abs().max(1e-9)).min(half[1] / along.y.abs().max(1e-9));
+    let tip = along * (-edge_mm + all.tool_reach.draw(rng) * 2.0 * edge_mm)
+        + along.rotated(std::f64::consts::FRAC_PI_2) * rng.random_range(-1.0..1.0);
+    let is_shiny = rng.random_bool(0.5);
+    let brightness = if is_shiny { all.tool_bright } else { all.tool_dark }.draw(rng);
+    let soft_mm = all.tool_soft_mm.draw(rng);
+    // Longer than any picture is wide.
+    let length_mm = 30.0;
+    let is_tweezers = rng.random_bool(0.6);
+    let (half_tip, taper) =
+        if is_tweezers { (all.tool_tip_mm.draw(rng) / 2.0, all.tool_taper.draw(rng)) } else { (all.tool_bar_mm.draw(rng) / 2.0, 0.0) };
+    let apart_mm = all.tool_gap_mm.draw(rng);
+    let prongs: &[f64] = if is_tweezers { &[-1.0, 1.0] } else { &[0.0] };
+    let mut out = Vec::new();
+    for prong in prongs {
+        // Prongs lie apart at their tips and run together towards the hand.
+        let axis_rad = towards_rad + prong * 0.02;
+        let at = tip + PointMm::new(0.0, prong * (apart_mm / 2.0 + half_tip)).rotated(towards_rad);
+        let place = |x: f64, y: f64| {
+            let p = at + PointMm::new(x, y).rotated(axis_rad);
+            [p.x, p.y]
+        };
+        let half_end = half_tip + taper * length_mm / 2.0;
+        let band = |share: f64| {
+            let (tip, end) = (share * half_tip, share * half_end);
+            vec![place(0.0, -tip), place(0.0, tip), place(-length_mm, end), place(-length_mm, -end)]
+        };
+        out.push(Clutter::Tool { side, corners_mm: band(1.0), brightness, soft_mm });
+        if is_shiny {
+            out.push(Clutter::Tool { side, corners_mm: band(0.25), brightness: 1.5 * brightness, soft_mm });
+        }
+    }
+    out
+}
+
+/// The same lands again beside the wanted ones, so that the nearest rows of the two are one to two pitches apart, in a random
+/// direction; printing gives way to them.
+fn set_footprint_beside(all: &UglyRanges, part: &Part, scene: &mut Scene, rng: &mut ChaCha8Rng) {
+    let pitch_mm = part.pitch_mm(Side::Board).unwrap_or(1.0);
+    let extent = |get: fn(PointMm) -> f64| {
+        let (low, high) = part
+            .sites
+            .iter()
+            .map(|s| get(s.centre_mm(Side::Board)))
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        high - low
+    };
+    let pitches = if rng.random_bool(all.beside_whole_pitch_share) { 1.0 } else { all.beside_pitches.draw(rng) };
+    let along_mm = if rng.random_bool(all.beside_along_share) { pitch_mm * all.beside_along_pitches.draw(rng) } else { 0.0 };
+    let way = if rng.random_bool(0.5) { 1.0 } else { -1.0 };
+    let at_mm = if rng.random_bool(0.5) {
+        [way * (extent(|p| p.x) + pitches * pitch_mm), along_mm]
+    } else {
+        [along_mm, way * (extent(|p| p.y) + pitches * pitch_mm)]
+    };
+    let reach = part.body_mm.map(|b| b / 2.0);
+    let is_under = |p: &[f64; 2]| (0..2).all(|axis| (p[axis] - at_mm[axis]).abs() < reach[axis]);
+    scene.clutter.retain(|c| match c {
+        Clutter::Stroke { side: Side::Board, points_mm, .. } => !points_mm.iter().any(is_under),
+        Clutter::Dot { side: Side::Board, at_mm, soft_mm, .. } => *soft_mm > 0.0 || !is_under(at_mm),
+        Clutter::Via { at_mm, .. } => !is_under(at_mm),
+        Clutter::Trace { points_mm, .. } => !points_mm.iter().any(is_under),
+        _ => true,
+    });
+    scene.clutter.push(Clutter::Footprint { at_mm });
 }
 
 /// Radius of a side's first disc, mm.
