@@ -15,10 +15,7 @@ mod picture_pane;
 pub mod raster;
 pub mod settings_page;
 pub mod shot;
-pub mod words;
-
 use crate::rehearsal_bench::RehearsalBench;
-use crate::sentences;
 use crate::settings::{CameraSettings, ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::sources::{SourceOrder, source};
@@ -26,6 +23,7 @@ use crate::state::desk::Command;
 use crate::state::job::JobState;
 use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
+use crate::words::{self, sentences};
 use crate::worker::Worker;
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
 use bench_page::{CamerasSeen, FoundCamera};
@@ -349,6 +347,8 @@ impl App {
             if ui.available_size_before_wrap().x > width(ui, &stands) + 12.0 {
                 ui.with_layout(Layout::right_to_left(Align::Center), |ui| ui.label(state));
             } else {
+                // A row of its own: it is never broken in its midst.
+                ui.end_row();
                 ui.label(state.size(look::SMALL));
             }
         });
