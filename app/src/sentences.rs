@@ -113,6 +113,10 @@ pub fn noticed_text(noticed: &Noticed, bench: &Bench) -> String {
         Noticed::Moved { side, by_mm } => {
             format!("moved: the {} has gone {} in a way that no adjuster moves it; look again", side.word(), short_length_text(by_mm))
         }
+        Noticed::Strayed { side } => {
+            let side = side.word();
+            format!("strayed: the {side} is not where the move told would have put it; it was bumped, or several screws were turned")
+        }
         Noticed::WrongSense { adjuster } => format!("wrong sense: {} was turned the other way than told", name(adjuster)),
         Noticed::WrongScrew { told, turned } => format!("wrong screw: {} was turned in place of {}", name(turned), name(told)),
         Noticed::HalfTurn { adjuster, off_turns } => {

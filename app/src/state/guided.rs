@@ -6,9 +6,12 @@ use super::job::{JobState, worst_apart_mm};
 use super::shown::{AlignPanel, NextMove, PictureState, Tone};
 use super::subject::{BenchFile, PartFile};
 use crate::rehearsal_bench;
+use crate::sentences;
 use crate::settings::Settings;
 use crate::window::words;
 use anyhow::Context;
+use landfit_calibration::bench::Bench;
+use landfit_calibration::moves::noticed::{Noticed, hand_turns};
 use landfit_camera::Frame;
 use landfit_part::{Part, Pose};
 use landfit_rehearsal::scenario::Setting;
@@ -16,7 +19,6 @@ use landfit_rehearsal::simulated::{Hands, SimulatedBench, Slip, Turned};
 use landfit_vision::Picture;
 use landfit_vision::answer::Alignment;
 use serde::Serialize;
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -49,16 +51,51 @@ pub struct Guided {
     pub looks: usize,
     /// Seconds that hands would need: see [`seconds`].
     pub seconds: f64,
-    /// Slips: made, and noticed within two measurements after.
-    pub slips: BTreeMap<&'static str, [usize; 2]>,
-    /// Times that something was said although nothing had slipped.
-    pub said_without_slip: usize,
-    /// Moves without a slip.
-    pub without_slip: usize,
+    /// Every move: what was told, what the hands did, what was said within two measurements after.
+    pub made: Vec<Made>,
     /// The true worst miss at the end, µm.
     pub worst_um: f64,
     /// What it ended with, where not good.
     pub ended: String,
+}
+
+/// One move as it was told, as it was made, and what was said of it.
+#[derive(Debug, Clone, Serialize)]
+pub struct Made {
+    /// The adjuster that was told.
+    pub told: String,
+    /// How far, clockwise positive, take-up included.
+    pub told_turns: f64,
+    /// The one that the hand turned.
+    pub turned: String,
+    /// How far, clockwise positive.
+    pub turned_turns: f64,
+    /// What went wrong.
+    pub slips: Vec<&'static str>,
+    /// How far the farthest site of the side that moved was truly carried, µm.
+    pub carried_um: f64,
+    /// What of its own move that one had left, clockwise positive; zero where it had none.
+    pub own_turns: f64,
+    /// That was within what hands may be off of its own mark: turned in place of another, but as it was to be turned itself.
+    pub to_own_mark: bool,
+    /// What the screen said of it within two measurements.
+    pub said: Vec<String>,
+    /// Of a wrong sense and a wrong screw: the screen said just that, of just those.
+    pub named: bool,
+    /// No answer was possible after it: the screen said why, and that the last move may be turned back.
+    pub no_answer: bool,
+}
+
+/// A slip that carries no site farther than this is hidden: two looks that differ by less are of things at rest (3 µm), and either may be
+/// off by its interval (1 µm to 2 µm), µm.
+pub const HIDDEN_UM: f64 = 6.0;
+
+impl Made {
+    /// Whether what went wrong can show in two pictures: it carried a side far enough, and to elsewhere than a move that was told.
+    #[must_use]
+    pub fn can_show(&self) -> bool {
+        self.carried_um > HIDDEN_UM && !self.to_own_mark && !self.no_answer
+    }
 }
 
 /// Seconds of a move: two to find the knob and let it rest, and a turn a second. Common practice, no source.
@@ -86,19 +123,25 @@ pub fn follow(
     let mut last: Vec<Turned> = Vec::new();
     let mut turned_back = 0;
     for _ in 0..MOST_MOVES {
-        let mut heard = false;
+        let mut said: Vec<String> = Vec::new();
         // Two looks at rest are what tells a rest.
         for _ in 0..2 {
             now_s += 0.5;
             told.looks += 1;
             see(&mut desk, look(&simulated, &part)?, told.looks, now_s);
             let panel = desk.shown().align;
-            heard |= panel.sentences.iter().any(|s| s.tone == Tone::Mind);
+            let minded = panel.sentences.iter().filter(|s| s.tone == Tone::Mind).map(|s| s.text.clone());
+            said.extend(minded);
+            said.dedup();
             if panel.state == Some(JobState::GoodToPlace) && worst_mm(&part, &simulated) > part.allowance().miss_mm {
                 told.wrongly_good_on_the_way += 1;
             }
         }
-        count(&mut told, &last, heard);
+        if let (Some(made), Some(_)) = (told.made.last_mut(), last.first()) {
+            made.named = last.iter().filter_map(|t| words_of(t, &made.told, &simulated.bench)).all(|words| said.contains(&words));
+            made.no_answer = desk.shown().picture == PictureState::CannotTell;
+            made.said = said;
+        }
         let shown = desk.shown();
         let panel = shown.align;
         if shown.picture == PictureState::CannotTell {
@@ -126,7 +169,27 @@ pub fn follow(
             told.ended = panel.headline;
             break;
         };
+        let before = [simulated.bench_from_part, simulated.bench_from_board];
         last = simulated.turn_as_told(adjuster, turns, hands);
+        let after = [simulated.bench_from_part, simulated.bench_from_board];
+        let carried_mm = (0..2).map(|side| worst_apart_mm(&part, &before[side], &after[side])).fold(0.0, f64::max);
+        let turned = last.first().map_or(adjuster, |t| index_of(&t.adjuster, &simulated.bench));
+        let own_turns = panel.strips.iter().find(|s| s.adjuster == turned).map_or(0.0, |s| s.left_turns);
+        let done = last.first().map_or(0.0, |t| t.turns);
+        let off = (done - own_turns).abs();
+        told.made.push(Made {
+            told: simulated.bench.adjusters[adjuster].name.clone(),
+            told_turns: turns,
+            turned: simulated.bench.adjusters[turned].name.clone(),
+            turned_turns: done,
+            slips: last.iter().filter_map(|t| t.slip).map(Slip::word).collect(),
+            carried_um: carried_mm * 1000.0,
+            own_turns,
+            to_own_mark: turned != adjuster && own_turns != 0.0 && off <= hand_turns(&simulated.bench.adjusters[turned]),
+            said: Vec::new(),
+            named: false,
+            no_answer: false,
+        });
         told.moves += last.iter().filter(|t| !t.adjuster.is_empty()).count();
         let spent: f64 = last.iter().map(seconds).sum();
         told.seconds += spent + 1.0;
@@ -193,21 +256,19 @@ fn take_up(next: &NextMove, divisions: f64) -> anyhow::Result<f64> {
     turns_of(digits, unit, divisions)
 }
 
-fn count(told: &mut Guided, last: &[Turned], heard: bool) {
-    if last.is_empty() {
-        return;
-    }
-    let slips: Vec<Slip> = last.iter().filter_map(|t| t.slip).collect();
-    if slips.is_empty() {
-        told.without_slip += 1;
-        told.said_without_slip += usize::from(heard);
-        return;
-    }
-    for slip in slips {
-        let counts = told.slips.entry(slip.word()).or_default();
-        counts[0] += 1;
-        counts[1] += usize::from(heard);
-    }
+fn index_of(name: &str, bench: &Bench) -> usize {
+    bench.adjusters.iter().position(|a| a.name == name).unwrap_or_default()
+}
+
+/// What the screen should say of a wrong sense or a wrong screw.
+fn words_of(turned: &Turned, told: &str, bench: &Bench) -> Option<String> {
+    let (told, turned, slip) = (index_of(told, bench), index_of(&turned.adjuster, bench), turned.slip?);
+    let noticed = match slip {
+        Slip::WrongSense => Noticed::WrongSense { adjuster: turned },
+        Slip::WrongScrew => Noticed::WrongScrew { told, turned },
+        Slip::Division | Slip::HalfTurn | Slip::Overshoot | Slip::Bump => return None,
+    };
+    Some(format!("{}.", sentences::capital(&sentences::noticed_text(&noticed, bench))))
 }
 
 /// The true worst miss, mm.

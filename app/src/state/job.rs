@@ -7,7 +7,7 @@
 use super::units::Turns;
 use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
-use landfit_calibration::moves::noticed::{Noticed, Stood, hand_turns, notice};
+use landfit_calibration::moves::noticed::{Noticed, Seen, Stood, hand_turns, notice};
 use landfit_calibration::moves::{BY_EYE_TURNS, Known, Move, MovePlan, plan, sense_of, step_turns};
 use landfit_part::{Part, PointMm, Pose, Side, wrap_angle_rad};
 use landfit_rehearsal::job::Advice;
@@ -218,10 +218,8 @@ impl Job {
                     self.settle(&base, &stood, judgement.u_mm, now_s)?;
                     self.see_hands_end(&judgement);
                     turned = Some(self.none_turned());
-                } else if let Some(turns) = &seen.turns {
-                    self.hint(&base, turns);
                 } else if changed {
-                    self.noticed = seen.noticed;
+                    self.hint(&base, &seen);
                 }
             }
         }
@@ -485,10 +483,10 @@ impl Job {
         self.noticed = match &seen.turns {
             None => seen.noticed,
             Some(turns) => {
-                let meant = MovePlan { moves: self.meant(&base.plan, turns), ..base.plan.clone() };
-                let told = notice(&base.stood, &meant, stood, &self.part, &self.bench, base.u_mm.max(u_mm)).noticed;
                 self.remember(turns);
-                self.worth_saying(told, &meant, turns)
+                // Once it is accepted nothing is told: every turn is one too far.
+                let told = if self.accepted.is_some() { Vec::new() } else { base.plan.moves.clone() };
+                seen.one_at_a_time(&MovePlan { moves: told, ..base.plan.clone() }, &self.bench)
             }
         };
         self.plan_anew(*stood, u_mm, now_s)
@@ -510,89 +508,25 @@ impl Job {
         advice.is_worth_turning() && !(self.hands_end && advice.judgement.decision == Decision::Within)
     }
 
-    /// The moves that the hands tried: those whose adjusters moved; the first of the plan where something moved that was not told so.
-    fn meant(&self, plan: &MovePlan, turns: &[f64]) -> Vec<Move> {
-        let moved = |i: usize| turns.get(i).is_some_and(|t| t.abs() > hand_turns(&self.bench.adjusters[i]));
-        let as_told = |m: &Move| {
-            let done = turns.get(m.adjuster).copied().unwrap_or(0.0);
-            let slack = hand_turns(&self.bench.adjusters[m.adjuster]) + 0.5 * f64::from(u8::from(m.set_turns.abs() > 1.0));
-            done * m.set_turns > 0.0 && done.abs() <= m.set_turns.abs() + slack
+    /// While the hands turn: the wrong way round, or another screw than any that was told. What was said of the move before is over.
+    fn hint(&mut self, base: &Base, seen: &Seen) {
+        let Some(turns) = &seen.turns else {
+            self.noticed.clone_from(&seen.noticed);
+            return;
         };
-        let mut meant: Vec<Move> = plan.moves.iter().filter(|m| moved(m.adjuster) && as_told(m)).cloned().collect();
-        let strays = (0..turns.len()).any(|i| moved(i) && !meant.iter().any(|m| m.adjuster == i));
-        if let (true, Some(first)) = (strays, plan.moves.first()) {
-            // Of the stray ones, the told one itself: past its mark or the wrong way round.
-            let stray_told: Vec<Move> =
-                plan.moves.iter().filter(|m| moved(m.adjuster) && !as_told(m) && m.adjuster == first.adjuster).cloned().collect();
-            if stray_told.is_empty() && !meant.iter().any(|m| m.adjuster == first.adjuster) {
-                meant.insert(0, first.clone());
-            }
-            meant.splice(0..0, stray_told);
-        }
-        meant
-    }
-
-    /// Of what was noticed, what the person should hear: a move that is only not finished is none of it.
-    fn worth_saying(&self, told: Vec<Noticed>, meant: &MovePlan, turns: &[f64]) -> Vec<Noticed> {
-        let is_told = |i: usize| meant.moves.iter().find(|m| m.adjuster == i);
-        let stray = told.iter().find_map(|n| match *n {
-            Noticed::TooFar { adjuster, .. } if is_told(adjuster).is_none() => Some(adjuster),
-            _ => None,
-        });
-        let against = |i: usize| {
-            let done = turns.get(i).copied().unwrap_or(0.0);
-            is_told(i).is_some_and(|m| done * m.set_turns < 0.0) && done.abs() > hand_turns(&self.bench.adjusters[i])
-        };
-        let mut said = Vec::new();
-        for one in told {
-            match one {
-                Noticed::TooShort { adjuster, .. } | Noticed::HalfTurn { adjuster, .. } if against(adjuster) => {
-                    said.push(Noticed::WrongSense { adjuster });
-                }
-                Noticed::TooShort { .. } => {}
-                Noticed::NotTurned { adjuster } => {
-                    if let Some(turned) = stray {
-                        said.push(Noticed::WrongScrew { told: adjuster, turned });
-                    }
-                }
-                Noticed::TooFar { adjuster, .. }
-                    if Some(adjuster) == stray && meant.moves.iter().any(|m| not_moved(m, turns, &self.bench)) => {}
-                other => said.push(other),
-            }
-        }
-        said
-    }
-
-    /// While the hands turn: the wrong way round, or another screw than any that was told.
-    fn hint(&mut self, base: &Base, turns: &[f64]) {
-        let moved = |i: usize| turns.get(i).is_some_and(|t| t.abs() > 1.5 * hand_turns(&self.bench.adjusters[i]));
-        let mut hints = Vec::new();
-        for (i, done) in turns.iter().enumerate().filter(|(i, _)| moved(*i)) {
-            match base.plan.moves.iter().find(|m| m.adjuster == i) {
-                Some(m) if done * m.set_turns < 0.0 => {
-                    let first = base.plan.moves.first().map_or(i, |f| f.adjuster);
-                    // Against its own sense, and the one told stands still: a hand on the wrong knob.
-                    hints.push(if first == i || moved(first) {
-                        Noticed::WrongSense { adjuster: i }
-                    } else {
-                        Noticed::WrongScrew { told: first, turned: i }
-                    });
-                }
-                None => {
-                    if let Some(first) = base.plan.moves.first() {
-                        hints.push(Noticed::WrongScrew { told: first.adjuster, turned: i });
-                    }
-                }
-                Some(_) => {}
-            }
-        }
         let worth = self.found().is_none_or(|f| self.is_worth_turning(&f.advice));
-        if !hints.is_empty() && worth {
-            self.noticed = hints;
-        } else if turns.iter().enumerate().any(|(i, _)| moved(i)) {
-            // Turned as told: what was said of the move before is over.
-            self.noticed.clear();
-        }
+        let begun = |i: usize| turns[i].abs() > hand_turns(&self.bench.adjusters[i]);
+        // How far is not to be judged before things rest.
+        let is_a_hint = |noticed: &Noticed| match *noticed {
+            Noticed::WrongSense { adjuster } => begun(adjuster),
+            Noticed::WrongScrew { turned, .. } => {
+                let own = base.plan.moves.iter().find(|m| m.adjuster == turned);
+                begun(turned) && own.is_none_or(|m| m.set_turns * turns[turned] < 0.0)
+            }
+            Noticed::TooFar { adjuster, .. } => begun(adjuster) && base.plan.moves.iter().all(|m| m.adjuster != adjuster),
+            _ => false,
+        };
+        self.noticed = seen.one_at_a_time(&base.plan, &self.bench).into_iter().filter(|n| worth && is_a_hint(n)).collect();
     }
 
     /// Remembers senses, and where readings are known what they are now.
@@ -628,10 +562,6 @@ impl Job {
         };
         side(&a.bench_from_part, &b.bench_from_part).max(side(&a.bench_from_board, &b.bench_from_board))
     }
-}
-
-fn not_moved(one: &Move, turns: &[f64], bench: &Bench) -> bool {
-    turns.get(one.adjuster).is_none_or(|t| t.abs() <= hand_turns(&bench.adjusters[one.adjuster]))
 }
 
 /// The largest distance that any site has moved between two offsets, mm.

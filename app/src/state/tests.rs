@@ -7,10 +7,10 @@ use super::units::Turns;
 use landfit_calibration::bench::Sense;
 use landfit_calibration::moves::noticed::Noticed;
 use landfit_calibration::moves::{Known, Play};
-use landfit_part::Pose;
+use landfit_part::{Pose, Side};
 use landfit_rehearsal::scenario::{self, BENCHES, DEFAULT};
 use landfit_rehearsal::screw::Mismatch;
-use landfit_rehearsal::simulated::{Hands, SimulatedBench};
+use landfit_rehearsal::simulated::{Hands, SimulatedBench, Slip};
 use landfit_vision::answer::{Alignment, Fit, Orientation, Outcome, ReasonCode, Refusal, SideFindings};
 use nalgebra::{Matrix3, Vector3};
 use rand::{Rng, SeedableRng};
@@ -147,6 +147,44 @@ fn the_wrong_screw_is_noticed_within_two_measurements() {
     table.bench.turn(turned, turns);
     table.look(2);
     assert_eq!(table.job.noticed(), [Noticed::WrongScrew { told, turned }]);
+}
+
+#[test]
+fn past_the_mark_and_back_is_never_called_the_wrong_sense() {
+    for seed in 0..20 {
+        let mut table = start();
+        table.rng = ChaCha8Rng::seed_from_u64(seed);
+        table.look(2);
+        let (adjuster, turns) = table.next();
+        let past = 0.2 * turns.signum();
+        table.bench.turn(adjuster, turns + past);
+        table.bench.turn(adjuster, -past);
+        table.look(2);
+        assert!(!table.job.noticed().contains(&Noticed::WrongSense { adjuster }), "{:?}", table.job.noticed());
+    }
+}
+
+#[test]
+fn a_small_move_of_another_screw_that_is_told_later_is_the_wrong_screw() {
+    let mut table = start();
+    table.look(2);
+    let (told, _) = table.next();
+    let later = table.job.to_turn()[1].0.clone();
+    assert!(later.adjuster != told && later.set_turns.abs() > 0.08);
+    table.bench.turn(later.adjuster, 0.05 * later.set_turns.signum());
+    table.look(2);
+    assert_eq!(table.job.noticed(), [Noticed::WrongScrew { told, turned: later.adjuster }]);
+}
+
+#[test]
+fn a_side_that_only_several_screws_could_have_put_there_has_strayed() {
+    let mut table = start();
+    table.look(2);
+    table.bench.bench_from_board = Pose::new(-0.06, 0.09, 0.0).after(&table.bench.bench_from_board);
+    let (adjuster, turns) = table.next();
+    table.bench.turn(adjuster, turns);
+    table.look(2);
+    assert_eq!(table.job.noticed(), [Noticed::Strayed { side: Side::Board }]);
 }
 
 #[test]
@@ -352,6 +390,7 @@ fn the_first_ball_is_expected_where_the_part_lies_now() {
 fn clumsy_hands_that_follow_the_guidance_end_good_to_place_and_never_wrongly() {
     let settings: Vec<_> = std::iter::once(DEFAULT).chain(BENCHES).collect();
     let mut good = 0;
+    let (mut can_show, mut noticed, mut without, mut said) = (0, 0, 0, 0);
     for seed in 0..100 {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let setting = &settings[seed as usize % settings.len()];
@@ -361,6 +400,17 @@ fn clumsy_hands_that_follow_the_guidance_end_good_to_place_and_never_wrongly() {
         if !told.good {
             println!("{} seed {seed}: {told:?}", setting.name);
         }
+        for made in &told.made {
+            let is_wrong = made.slips.iter().any(|s| [Slip::WrongSense.word(), Slip::WrongScrew.word()].contains(s));
+            if is_wrong && made.can_show() {
+                can_show += 1;
+                noticed += usize::from(!made.said.is_empty());
+            }
+            without += usize::from(made.slips.is_empty());
+            said += usize::from(made.slips.is_empty() && !made.said.is_empty());
+        }
     }
     assert!(good >= 99, "{good} of 100");
+    assert!(can_show >= 20 && noticed * 100 >= can_show * 95, "of {can_show} wrong senses and screws {noticed} noticed");
+    assert!(without >= 300 && said * 100 < without * 2, "of {without} moves without a slip {said} spoken of");
 }

@@ -171,7 +171,7 @@ impl Last {
         let turns = |adjuster: usize| seen.turns.as_ref().map(|t| sense_of(t[adjuster]));
         for one in &seen.noticed {
             match *one {
-                Noticed::Moved { .. } => {}
+                Noticed::Moved { .. } | Noticed::Strayed { .. } => {}
                 Noticed::NotTurned { adjuster } => set(adjuster, before.get(&name(adjuster)).copied()),
                 Noticed::WrongScrew { told, turned } => {
                     set(told, before.get(&name(told)).copied());

@@ -4,8 +4,8 @@
 //! far each adjuster was really turned and whether something moved that no adjuster moves.
 
 use super::motion::{Stand, riders};
-use super::{MovePlan, Play, Reach, Sense, order_of, sense_of, step_turns};
-use crate::bench::{Adjuster, Bench, Reads};
+use super::{Move, MovePlan, Play, Reach, Sense, order_of, sense_of, step_turns};
+use crate::bench::{Adjuster, Bench, Motion, Reads};
 use landfit_part::{Part, Pose, Side, wrap_angle_rad};
 use nalgebra::{DMatrix, DVector};
 
@@ -32,6 +32,11 @@ pub enum Noticed {
     WrongSense {
         /// Index into the bench's adjusters.
         adjuster: usize,
+    },
+    /// A side stands where its adjusters could put it, but only several that were not turned as told: bumped, rather than turned.
+    Strayed {
+        /// Which side.
+        side: Side,
     },
     /// Another adjuster was turned in place of the one that was told.
     WrongScrew {
@@ -74,6 +79,8 @@ pub struct Seen {
     /// Turns that the screws really made, index for index; `None` where the pictures do not tell (too many adjusters, or
     /// something moved).
     pub turns: Option<Vec<f64>>,
+    /// How far those may be off by what the pictures do not tell, turns, index for index; empty where they tell no turns.
+    pub unsure_turns: Vec<f64>,
     /// What did not go as told; empty where all went as told.
     pub noticed: Vec<Noticed>,
 }
@@ -84,6 +91,95 @@ impl Seen {
     pub fn last_sense(&self, adjuster: usize, bench: &Bench) -> Option<Sense> {
         let turns = *self.turns.as_ref()?.get(adjuster)?;
         (turns.abs() > hand_turns(&bench.adjusters[adjuster])).then(|| sense_of(turns))
+    }
+
+    /// Whether an adjuster was turned, by more than what the pictures do not tell and what a hand leaves that comes back to where it was.
+    #[must_use]
+    pub fn is_turned(&self, adjuster: usize, bench: &Bench) -> bool {
+        let (Some(turns), Some(known)) = (&self.turns, bench.adjusters.get(adjuster)) else { return false };
+        let unsure = self.unsure_turns.get(adjuster).copied().unwrap_or(0.0);
+        turns.get(adjuster).is_some_and(|t| t.abs() > stray_turns(known) + unsure)
+    }
+
+    /// What did not go as told where hands make the moves one at a time and look between them: of a plan any moves may have been made, in any
+    /// order, and one that is only begun is none that went wrong. The first of the plan is the one that the hands were told.
+    #[must_use]
+    pub fn one_at_a_time(&self, plan: &MovePlan, bench: &Bench) -> Vec<Noticed> {
+        let Some(turns) = &self.turns else { return self.noticed.clone() };
+        let stood_still = plan.moves.first().map(|m| m.adjuster).filter(|first| !self.is_turned(*first, bench));
+        let strays: Vec<Noticed> = (0..turns.len())
+            .filter(|&i| self.is_turned(i, bench))
+            .filter_map(|i| {
+                let own = plan.moves.iter().find(|m| m.adjuster == i);
+                let stray = self.stray(i, turns[i], own, bench)?;
+                // The one told stands where it stood: the hand was on this one instead.
+                if let Some(told) = stood_still {
+                    return Some(Noticed::WrongScrew { told, turned: i });
+                }
+                // A move that is only begun went wrong in nothing.
+                (!matches!(stray, Noticed::TooShort { .. })).then_some(stray)
+            })
+            .collect();
+        let side = |noticed: &Noticed| noticed.adjuster().and_then(|i| bench.adjusters.get(i)).map(|a| a.carries);
+        match strays.as_slice() {
+            // One hand turns one screw: two that stray together are rather the side that was bumped.
+            [one, other, ..] => side(one).or_else(|| side(other)).map_or_else(Vec::new, |side| vec![Noticed::Strayed { side }]),
+            _ => strays,
+        }
+    }
+
+    /// How one adjuster's turns differ from its own move, by more than hands and pictures explain.
+    fn stray(&self, adjuster: usize, turns: f64, own: Option<&Move>, bench: &Bench) -> Option<Noticed> {
+        let known = &bench.adjusters[adjuster];
+        let Some(own) = own else { return Some(Noticed::TooFar { adjuster, off_turns: turns }) };
+        if turns * own.set_turns < 0.0 {
+            return Some(Noticed::WrongSense { adjuster });
+        }
+        let unsure = self.unsure_turns.get(adjuster).copied().unwrap_or(0.0);
+        let tolerance = hand_turns(known) + of_the_move(known) * own.set_turns.abs() + unsure;
+        let (off_turns, farther) = (turns - own.set_turns, turns.abs() - own.set_turns.abs());
+        let (too_far, too_short) = (farther > tolerance + not_lost(own), farther < -tolerance - may_be_lost(own));
+        let half_turn = known.reads == Reads::Divisions && (farther.abs() - HALF_TURN).abs() <= tolerance + known.backlash_turns;
+        match (too_far, too_short) {
+            (false, false) => None,
+            _ if half_turn => Some(Noticed::HalfTurn { adjuster, off_turns }),
+            (true, _) => Some(Noticed::TooFar { adjuster, off_turns }),
+            (false, true) => Some(Noticed::TooShort { adjuster, off_turns }),
+        }
+    }
+}
+
+impl Noticed {
+    /// The adjuster that was turned, or was not.
+    const fn adjuster(&self) -> Option<usize> {
+        match *self {
+            Self::WrongScrew { turned, .. } => Some(turned),
+            Self::WrongSense { adjuster }
+            | Self::HalfTurn { adjuster, .. }
+            | Self::NotTurned { adjuster }
+            | Self::TooFar { adjuster, .. }
+            | Self::TooShort { adjuster, .. } => Some(adjuster),
+            Self::Moved { .. } | Self::Strayed { .. } => None,
+        }
+    }
+}
+
+/// What a misread sleeve puts a thimble off, turns.
+const HALF_TURN: f64 = 0.5;
+
+/// What of a move play may take, as far as the plan knows.
+fn may_be_lost(one: &Move) -> f64 {
+    match one.play {
+        Play::Unknown { up_to_turns } => up_to_turns,
+        Play::None | Play::TakeUp { .. } => 0.0,
+    }
+}
+
+/// Where play was told to be taken up that had been taken up before (past the mark and back, unseen), so much goes farther than told.
+fn not_lost(one: &Move) -> f64 {
+    match one.play {
+        Play::TakeUp { turns } => turns,
+        Play::None | Play::Unknown { .. } => 0.0,
     }
 }
 
@@ -101,7 +197,7 @@ const OF_THE_WAY_RIDING: f64 = 0.06;
 /// Returns nothing noticed where the bench has no adjusters that show, or more than three (their turns are not told apart).
 #[must_use]
 pub fn notice(before: &Stood, plan: &MovePlan, after: &Stood, part: &Part, bench: &Bench, u_mm: f64) -> Seen {
-    let nothing = Seen { turns: None, noticed: Vec::new() };
+    let nothing = Seen { turns: None, unsure_turns: Vec::new(), noticed: Vec::new() };
     let (Some(reach), order) = (Reach::of(part), order_of(&bench.adjusters)) else { return nothing };
     let riders = riders(&bench.adjusters);
     let stand = Stand {
@@ -125,10 +221,11 @@ pub fn notice(before: &Stood, plan: &MovePlan, after: &Stood, part: &Part, bench
     let unexplained_mm = part_mm.max(board_mm);
     if unexplained_mm > UNEXPLAINED_MM + 2.0 * u_mm + share * way_mm {
         let side = if part_mm > board_mm { Side::Part } else { Side::Board };
-        return Seen { turns: None, noticed: vec![Noticed::Moved { side, by_mm: unexplained_mm }] };
+        return Seen { turns: None, unsure_turns: Vec::new(), noticed: vec![Noticed::Moved { side, by_mm: unexplained_mm }] };
     }
-    let noticed = classify(plan, bench, &stand, &reach, &told, &turns, u_mm);
-    Seen { turns: Some(turns), noticed }
+    let unsure_turns = unsure(&stand, &reach, &turns, u_mm, way_mm, share);
+    let noticed = classify(plan, bench, stand.order, &told, &turns, &unsure_turns);
+    Seen { turns: Some(turns), unsure_turns, noticed }
 }
 
 /// Finds the turns that carry what stood before to where it stands after; returns what they leave: for part and board the
@@ -187,21 +284,49 @@ pub fn hand_turns(adjuster: &Adjuster) -> f64 {
     }
 }
 
-fn classify(plan: &MovePlan, bench: &Bench, stand: &Stand, reach: &Reach, told: &[f64], turns: &[f64], u_mm: f64) -> Vec<Noticed> {
+/// What a hand leaves that comes back to where it was, turns: three times what a careful hand is off, the tenth of a division or the hundredth
+/// of a turn of the rehearsal's hands; a step of a jog is made or not.
+#[must_use]
+pub fn stray_turns(adjuster: &Adjuster) -> f64 {
+    match (adjuster.reads, adjuster.divisions) {
+        (Reads::Divisions, Some(n)) => 0.35 / f64::from(n),
+        (Reads::Steps, _) => 0.5,
+        _ => 0.03,
+    }
+}
+
+/// What a hand may be off as a share of its way: much for a bare knob, next to nothing for a thimble.
+fn of_the_move(adjuster: &Adjuster) -> f64 {
+    match step_turns(adjuster) {
+        None => 0.15,
+        Some(_) => 0.002,
+    }
+}
+
+/// How far each adjuster's turns may be off: by the pictures' interval, and by the share to which the others' directions hold over their way.
+fn unsure(stand: &Stand, reach: &Reach, turns: &[f64], u_mm: f64, way_mm: f64, share: f64) -> Vec<f64> {
     let jacobian = stand.jacobian_mm(reach, turns, stand.order);
+    let of_one = |i: usize| {
+        let column_mm = stand.order.iter().position(|o| *o == i).map_or(1.0, |k| jacobian.column(k).norm());
+        // A direction that does not hold shifts what lies on it, and turns nothing.
+        let others_mm = match stand.adjusters[i].turn {
+            Motion::Rotation { .. } => 0.0,
+            _ => (way_mm - turns[i].abs() * column_mm).max(0.0),
+        };
+        (u_mm + share * others_mm) / column_mm.max(1e-9)
+    };
+    (0..turns.len()).map(of_one).collect()
+}
+
+fn classify(plan: &MovePlan, bench: &Bench, order: &[usize], told: &[f64], turns: &[f64], unsure_turns: &[f64]) -> Vec<Noticed> {
     // What the picture cannot tell, what hands may be off, and for a bare knob a share of the way.
     let tolerance = |i: usize| {
-        let column = stand.order.iter().position(|o| *o == i).map_or(1.0, |k| jacobian.column(k).norm());
-        let by_eye = if step_turns(&bench.adjusters[i]).is_none() { 0.15 * told[i].abs() } else { 0.002 * told[i].abs() };
-        hand_turns(&bench.adjusters[i]) + by_eye + u_mm / column.max(1e-9)
+        let known = &bench.adjusters[i];
+        hand_turns(known) + of_the_move(known) * told[i].abs() + unsure_turns[i]
     };
     let play = |i: usize| bench.adjusters[i].backlash_turns;
-    let lost = |i: usize| match plan.moves.iter().find(|m| m.adjuster == i).map(|m| m.play) {
-        Some(Play::Unknown { up_to_turns }) => up_to_turns,
-        _ => 0.0,
-    };
-    let mut off: Vec<usize> = stand
-        .order
+    let lost = |i: usize| plan.moves.iter().find(|m| m.adjuster == i).map_or(0.0, may_be_lost);
+    let mut off: Vec<usize> = order
         .iter()
         .copied()
         .filter(|&i| {
@@ -222,11 +347,11 @@ fn classify(plan: &MovePlan, bench: &Bench, stand: &Stand, reach: &Reach, told: 
     for i in off {
         let off_turns = turns[i] - told[i];
         let slack = tolerance(i) + play(i);
-        noticed.push(if told[i] != 0.0 && (turns[i] + told[i]).abs() <= slack + play(i) {
+        noticed.push(if turns[i] * told[i] < 0.0 && (turns[i] + told[i]).abs() <= slack + play(i) {
             Noticed::WrongSense { adjuster: i }
         } else if told[i] != 0.0 && turns[i].abs() <= tolerance(i) {
             Noticed::NotTurned { adjuster: i }
-        } else if bench.adjusters[i].reads == Reads::Divisions && (off_turns.abs() - 0.5).abs() <= slack {
+        } else if bench.adjusters[i].reads == Reads::Divisions && (off_turns.abs() - HALF_TURN).abs() <= slack {
             Noticed::HalfTurn { adjuster: i, off_turns }
         } else if off_turns * told[i] >= 0.0 {
             Noticed::TooFar { adjuster: i, off_turns }

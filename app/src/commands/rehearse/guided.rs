@@ -1,10 +1,10 @@
 //! Many rehearsals with clumsy hands that follow the window's own guidance, and what came of them.
 
 use super::super::{print_json, print_lines};
-use crate::state::guided::{Guided, Look, follow};
+use crate::state::guided::{Guided, HIDDEN_UM, Look, follow};
 use landfit_rehearsal::picture;
 use landfit_rehearsal::scenario::Setting;
-use landfit_rehearsal::simulated::Hands;
+use landfit_rehearsal::simulated::{Hands, Slip};
 use landfit_rehearsal::study::scene_seed;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -13,7 +13,8 @@ use std::process::ExitCode;
 /// So many of the rehearsals must end good to place.
 const LEAST_GOOD: f64 = 0.99;
 
-/// Runs the rehearsals, the benches taking turns. Ends with 1 when any was called good to place wrongly, or fewer than 99 % ended so.
+/// Runs the rehearsals, the benches taking turns. Ends with 1 when any was called good to place wrongly, fewer than 99 % ended so, a wrong sense
+/// or a wrong screw that can show went unnoticed too often, or too much was said where nothing slipped.
 pub fn run(settings: &[Setting], count: usize, seed: u64, json: bool) -> anyhow::Result<ExitCode> {
     let all = (0..count)
         .into_par_iter()
@@ -34,8 +35,53 @@ pub fn run(settings: &[Setting], count: usize, seed: u64, json: bool) -> anyhow:
     } else {
         print_lines(&lines(&all, good, wrongly, seed))?;
     }
-    let share = good as f64 / count.max(1) as f64;
-    Ok(ExitCode::from(u8::from(wrongly > 0 || share < LEAST_GOOD)))
+    let share = |n: usize, of: usize| n as f64 / of.max(1) as f64;
+    let noticed = slips(&all).iter().filter(|(word, _)| NAMED.contains(word)).all(|(_, t)| {
+        // Of a handful one more or less says nothing.
+        t.can_show < 20 || share(t.noticed, t.can_show) >= LEAST_NOTICED
+    });
+    let (said, moves) = said_without_slip(&all);
+    let holds = wrongly == 0 && share(good, count) >= LEAST_GOOD && noticed && share(said, moves) < MOST_SAID;
+    Ok(ExitCode::from(u8::from(!holds)))
+}
+
+/// What came of the slips of one kind.
+#[derive(Default, Clone, Copy)]
+struct Tally {
+    made: usize,
+    can_show: usize,
+    noticed: usize,
+    named: usize,
+    no_answer: usize,
+}
+
+/// These must be noticed, and are called by their names.
+const NAMED: [&str; 2] = [Slip::WrongScrew.word(), Slip::WrongSense.word()];
+
+/// So many of those that can show must be noticed, and less than so many moves without a slip may be spoken of.
+const LEAST_NOTICED: f64 = 0.95;
+const MOST_SAID: f64 = 0.02;
+
+fn slips(all: &[Guided]) -> BTreeMap<&'static str, Tally> {
+    let mut slips: BTreeMap<&str, Tally> = BTreeMap::new();
+    for one in all.iter().flat_map(|g| &g.made) {
+        for word in &one.slips {
+            let tally = slips.entry(word).or_default();
+            let seen = |yes: bool| usize::from(yes && one.can_show());
+            tally.made += 1;
+            tally.can_show += seen(true);
+            tally.noticed += seen(!one.said.is_empty());
+            tally.named += seen(one.named);
+            tally.no_answer += usize::from(one.no_answer);
+        }
+    }
+    slips
+}
+
+/// Moves without a slip of which something was said, and all without a slip.
+fn said_without_slip(all: &[Guided]) -> (usize, usize) {
+    let without = all.iter().flat_map(|g| &g.made).filter(|m| m.slips.is_empty());
+    without.fold((0, 0), |(said, moves), m| (said + usize::from(!m.said.is_empty()), moves + 1))
 }
 
 fn lines(all: &[Guided], good: usize, wrongly: usize, seed: u64) -> Vec<String> {
@@ -62,16 +108,15 @@ fn lines(all: &[Guided], good: usize, wrongly: usize, seed: u64) -> Vec<String> 
         spread(&|g| g.seconds),
         all.iter().filter(|g| g.good).map(|g| g.worst_um).fold(0.0, f64::max)
     ));
-    let mut slips: BTreeMap<&str, [usize; 2]> = BTreeMap::new();
-    for (word, [made, heard]) in all.iter().flat_map(|g| &g.slips) {
-        let sum = slips.entry(word).or_default();
-        sum[0] += made;
-        sum[1] += heard;
+    for (word, tally) in slips(all) {
+        let Tally { made, can_show, noticed, named, no_answer } = tally;
+        let named = if NAMED.contains(&word) { format!(", {named} by its name") } else { String::new() };
+        lines.push(format!(
+            "{word:<16} {made:>4} made, {can_show:>4} that can show, of them {noticed:>4} noticed within two measurements{named}; {no_answer} left no answer"
+        ));
     }
-    for (word, [made, heard]) in slips {
-        lines.push(format!("{word:<16} {made:>4} made, {heard:>4} noticed within two measurements"));
-    }
-    let (said, moves) = all.iter().fold((0, 0), |(s, m), g| (s + g.said_without_slip, m + g.without_slip));
+    lines.push(format!("(a slip can show that carries a site more than {HIDDEN_UM} µm, and not to another told mark)"));
+    let (said, moves) = said_without_slip(all);
     lines.push(format!("said without any slip: {said} of {moves} moves"));
     for ended in all.iter().filter(|g| !g.good).take(3) {
         lines.push(format!("not good: {}", ended.ended));
