@@ -82,8 +82,19 @@ pub struct Way {
     pub side: Side,
     /// Bench frame, mm.
     pub by_mm: PointMm,
-    /// Along x, along y: either sense will do, since both ends are out of view; `by_mm` is then the farthest that it takes.
-    pub either_way: [bool; 2],
+    /// Along x, along y: what `by_mm` is.
+    pub how_far: [HowFar; 2],
+}
+
+/// What is known of a way along one axis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HowFar {
+    /// An end was seen: about so far.
+    About,
+    /// Both ends are out of view: the farthest that it takes, in either sense.
+    EitherWay,
+    /// No end was seen, but views on one side of those that show something show nothing: so far at least.
+    AtLeast,
 }
 
 /// The contract's reasons, in the order in which the first that holds is given.

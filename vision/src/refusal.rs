@@ -85,8 +85,10 @@ pub(crate) fn accept(
         if let Some(trouble) = light_trouble(views, most_blur_share).filter(|t| t.code < refusal.code) {
             return trouble;
         }
-        if is_unseen || refusal.code == ReasonCode::OutOfView {
-            refusal.way = whereabouts::way(side, features, pattern, views);
+        let is_cut = refusal.code == ReasonCode::AmbiguousShift;
+        if is_unseen || is_cut || refusal.code == ReasonCode::OutOfView {
+            let told = if is_cut { whereabouts::way_of_cut } else { whereabouts::way };
+            refusal.way = told(side, features, pattern, views);
             match &refusal.way {
                 Some(way) => refusal.text += &whereabouts::words(way),
                 None if is_unseen => refusal.text += &whereabouts::unseen_words(side, part, optics),
@@ -227,6 +229,11 @@ fn unlikely(side: Side, found: &Recognition, pattern: &Pattern, features: &[Feat
 fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[SideView]) -> Refusal {
     let word = features_word(side);
     if let Some(spacing_mm) = Spacings::of(features).and_then(|s| s.even_mm()) {
+        let is_its_own = (spacing_mm / pattern.pitch_mm - 1.0).abs() <= OTHER_SPACING;
+        if is_its_own && whereabouts::way_of_cut(side, features, pattern, views).is_some() {
+            let text = format!("The {word} run out of the picture, and too few are in view to tell which they are.");
+            return Refusal::new(ReasonCode::OutOfView, views.first().map(|v| v.index), text);
+        }
         return Refusal::new(
             ReasonCode::WrongPattern,
             None,

@@ -1,6 +1,6 @@
 //! Where the pictures settle nothing: which way to move what is wanting, and about how far. Rough words for hands; nothing is placed by them.
 
-use crate::answer::Way;
+use crate::answer::{HowFar, Way};
 use crate::side::SideView;
 use crate::view::{Optics, PointPx, Sight};
 use crate::which_site::{Feature, Pattern};
@@ -21,6 +21,8 @@ const NEARLY_ALL: f64 = 0.6;
 /// A row that lies nearer to the picture's edge than this share of the pitch may have its neighbour beyond it: that one is not found
 /// where it is cut.
 const AT_EDGE_PITCHES: f64 = 1.3;
+/// Ends that several views show are one end where they differ by no more than so many pitches: a turned pattern ends askew.
+const ALIKE_PITCHES: f64 = 1.5;
 /// Shorter ways are not told, mm: a hint is no better.
 const LEAST_MM: f64 = 0.1;
 
@@ -44,6 +46,15 @@ impl Stretch {
         self.high - self.low
     }
 
+    fn holds(self, value: f64) -> bool {
+        (self.low..=self.high).contains(&value)
+    }
+
+    /// How much of both is one; below zero how far they are apart.
+    fn overlap(self, other: Self) -> f64 {
+        self.high.min(other.high) - self.low.max(other.low)
+    }
+
     fn middle(self) -> f64 {
         f64::midpoint(self.low, self.high)
     }
@@ -63,14 +74,106 @@ fn field(sight: &Sight, origin: PointPx, [width, height]: [f64; 2]) -> Option<Bo
     box_of([corner(0.0, 0.0), corner(1.0, 0.0), corner(0.0, 1.0), corner(1.0, 1.0)])
 }
 
-/// Which way a side is to be moved, of which some features show though they settle nothing. `None` where they may be clutter, and where
-/// several views show parts of the side: what lies between them is not seen.
+/// What a view shows of a side: its field, and where what stands a pitch apart lies in it. Bench frame.
+struct Shown {
+    field: Box2,
+    seen: Option<Box2>,
+}
+
+/// Which way a side is to be moved, of which some features show though they settle nothing. `None` where they may be clutter.
 pub(crate) fn way(side: Side, features: &[Feature], pattern: &Pattern, views: &[SideView]) -> Option<Way> {
-    let [view] = views else { return None };
+    told(side, features, pattern, views).map(|told| told.way)
+}
+
+/// The same where the rows seen fit the pattern in several ways: only if rows are cut off that would tell.
+pub(crate) fn way_of_cut(side: Side, features: &[Feature], pattern: &Pattern, views: &[SideView]) -> Option<Way> {
+    told(side, features, pattern, views).filter(|told| told.is_cut).map(|told| told.way)
+}
+
+/// A way, and whether rows of the pattern lie out of view.
+#[derive(Debug, PartialEq)]
+struct ToldWay {
+    way: Way,
+    is_cut: bool,
+}
+
+fn told(side: Side, features: &[Feature], pattern: &Pattern, views: &[SideView]) -> Option<ToldWay> {
+    let strong = strong(features);
+    let shown: Vec<Shown> = views.iter().filter_map(|view| shown(view, &strong, pattern.pitch_mm)).collect();
+    let whole = box_of(&pattern.centres_mm)?;
+    match shown.as_slice() {
+        [one] => way_of_boxes(side, one.seen?, whole, one.field, pattern.pitch_mm),
+        several => way_of_several(side, several, whole, pattern.pitch_mm),
+    }
+}
+
+fn shown(view: &SideView, strong: &[PointMm], pitch_mm: f64) -> Option<Shown> {
     let origin = PointPx::new(view.plane.origin_px[0] as f64, view.plane.origin_px[1] as f64);
     let field = field(view.sight, origin, [view.plane.width as f64, view.plane.height as f64])?;
-    let strong = strong(features);
-    way_of_boxes(side, box_of(largest_group(&strong, pattern.pitch_mm))?, box_of(&pattern.centres_mm)?, field, pattern.pitch_mm)
+    let inside = |p: &&PointMm| field[0].holds(p.x) && field[1].holds(p.y);
+    let here: Vec<PointMm> = strong.iter().filter(inside).copied().collect();
+    Some(Shown { field, seen: box_of(largest_group(&here, pitch_mm)) })
+}
+
+/// Of several views that show parts of a side: the ends that some of them see, and where none does, which views lie beside the pattern. The
+/// middle of all views is where the pattern belongs.
+fn way_of_several(side: Side, shown: &[Shown], whole: Box2, pitch_mm: f64) -> Option<ToldWay> {
+    let (edge_mm, alike_mm) = (AT_EDGE_PITCHES * pitch_mm, ALIKE_PITCHES * pitch_mm);
+    let along = |axis: usize| {
+        let of = |one: &Shown| one.seen.map(|seen| (seen[axis], one.field[axis]));
+        let size = whole[axis].size();
+        let all = Stretch::of(shown.iter().flat_map(|s| [s.field[axis].low, s.field[axis].high]))?;
+        // Something that ends on both sides within one view is none of a pattern that is larger than it.
+        let rows: Vec<(Stretch, Stretch)> = shown
+            .iter()
+            .filter_map(of)
+            .filter(|(seen, field)| seen.low < field.low + edge_mm || seen.high > field.high - edge_mm || seen.size() > NEARLY_ALL * size)
+            .collect();
+        let one_place = |ends: Vec<f64>| Stretch::of(ends.into_iter()).filter(|s| s.size() < alike_mm).map(Stretch::middle);
+        let lows: Vec<f64> = rows.iter().filter(|(seen, field)| seen.low > field.low + edge_mm).map(|(seen, _)| seen.low).collect();
+        let highs: Vec<f64> = rows.iter().filter(|(seen, field)| seen.high < field.high - edge_mm).map(|(seen, _)| seen.high).collect();
+        let from_low = one_place(lows).map(|low| low + size / 2.0);
+        let from_high = one_place(highs).map(|high| high - size / 2.0);
+        match (from_low, from_high) {
+            (Some(a), Some(b)) if (a - b).abs() > alike_mm => None,
+            (Some(a), Some(b)) => Some((all.middle() - f64::midpoint(a, b), HowFar::About)),
+            (Some(one), None) | (None, Some(one)) => Some((all.middle() - one, HowFar::About)),
+            (None, None) => beside(shown, axis).map(|end| match end {
+                Beside::Above(low) => (all.middle() - (low + size / 2.0), HowFar::AtLeast),
+                Beside::Below(high) => (all.middle() - (high - size / 2.0), HowFar::AtLeast),
+            }),
+        }
+    };
+    let ways = [along(0), along(1)];
+    // An axis along which no end shows and no view is empty says nothing: the other one may.
+    let [(x, far_x), (y, far_y)] = ways.map(|way| way.unwrap_or((0.0, HowFar::About)));
+    let way = Way { side, by_mm: PointMm::new(x, y), how_far: [far_x, far_y] };
+    (x.abs().max(y.abs()) >= LEAST_MM).then_some(ToldWay { way, is_cut: x.abs().max(y.abs()) > pitch_mm })
+}
+
+/// Where the pattern lies beside views that show nothing of it.
+enum Beside {
+    /// Above this.
+    Above(f64),
+    /// Below this.
+    Below(f64),
+}
+
+/// Whether, along one axis, views that show nothing lie all below or all above those beside them that show something.
+fn beside(shown: &[Shown], axis: usize) -> Option<Beside> {
+    let across = 1 - axis;
+    let (full, empty): (Vec<&Shown>, Vec<&Shown>) = shown.iter().partition(|s| s.seen.is_some());
+    let neighbours = |e: &&Shown| full.iter().any(|f| e.field[across].overlap(f.field[across]) > 0.5 * e.field[across].size());
+    let empty: Vec<&Shown> = empty.into_iter().filter(neighbours).collect();
+    let full = Stretch::of(full.iter().flat_map(|f| [f.field[axis].low, f.field[axis].high]))?;
+    let fields = || empty.iter().map(|e| e.field[axis]).filter(|f| f.overlap(full) < 0.5 * f.size());
+    let below = Stretch::of(fields().filter(|f| f.middle() < full.middle()).map(|f| f.high));
+    let above = Stretch::of(fields().filter(|f| f.middle() > full.middle()).map(|f| f.low));
+    match (below, above) {
+        (Some(below), None) => Some(Beside::Above(below.high)),
+        (None, Some(above)) => Some(Beside::Below(above.low)),
+        (None, None) | (Some(_), Some(_)) => None,
+    }
 }
 
 /// Places of the features that stand out as the strongest do, and by more than any ghost of the other side.
@@ -103,26 +206,26 @@ fn largest_group(places: &[PointMm], pitch_mm: f64) -> Vec<PointMm> {
     if largest.len() < LEAST_SEEN { Vec::new() } else { largest }
 }
 
-fn way_of_boxes(side: Side, seen: Box2, whole: Box2, field: Box2, pitch_mm: f64) -> Option<Way> {
+fn way_of_boxes(side: Side, seen: Box2, whole: Box2, field: Box2, pitch_mm: f64) -> Option<ToldWay> {
     let edge_mm = AT_EDGE_PITCHES * pitch_mm;
     let along = |axis: usize| {
         let (seen, size, field) = (seen[axis], whole[axis].size(), field[axis]);
         let hidden = (size - seen.size()).max(0.0);
         let (at_low, at_high) = (seen.low < field.low + edge_mm, seen.high > field.high - edge_mm);
         Some(match (at_low, at_high) {
-            _ if hidden < 0.5 * pitch_mm => (field.middle() - seen.middle(), false),
+            _ if hidden < 0.5 * pitch_mm => (field.middle() - seen.middle(), HowFar::About, false),
             // Both its ends are hidden: so far one way or the other, and one of them shows.
-            (true, true) => (hidden, true),
-            (true, false) => (field.middle() - (seen.high - size / 2.0), false),
-            (false, true) => (field.middle() - (seen.low + size / 2.0), false),
-            (false, false) if seen.size() >= NEARLY_ALL * size => (field.middle() - seen.middle(), false),
+            (true, true) => (hidden, HowFar::EitherWay, true),
+            (true, false) => (field.middle() - (seen.high - size / 2.0), HowFar::About, true),
+            (false, true) => (field.middle() - (seen.low + size / 2.0), HowFar::About, true),
+            (false, false) if seen.size() >= NEARLY_ALL * size => (field.middle() - seen.middle(), HowFar::About, false),
             // What is cut off is cut off by an edge: this is something else.
             (false, false) => return None,
         })
     };
-    let ((x, either_x), (y, either_y)) = (along(0)?, along(1)?);
-    let way = Way { side, by_mm: PointMm::new(x, y), either_way: [either_x, either_y] };
-    (x.abs().max(y.abs()) >= LEAST_MM).then_some(way)
+    let ((x, far_x, cut_x), (y, far_y, cut_y)) = (along(0)?, along(1)?);
+    let way = Way { side, by_mm: PointMm::new(x, y), how_far: [far_x, far_y] };
+    (x.abs().max(y.abs()) >= LEAST_MM).then_some(ToldWay { way, is_cut: cut_x || cut_y })
 }
 
 /// A length that is only about so, mm.
@@ -132,15 +235,17 @@ fn about(mm: f64) -> String {
 
 /// " Move the part about 3 mm to the right and 0.8 mm towards you.": directions as seen from above by whoever stands at the bench.
 pub(crate) fn words(way: &Way) -> String {
-    let one = |mm: f64, either: bool, [plus, minus]: [&str; 2], both: &str| {
-        (mm.abs() >= LEAST_MM).then(|| match either {
-            true => format!("up to {} {both}", about(mm)),
-            false => format!("about {} {}", about(mm), if mm < 0.0 { minus } else { plus }),
+    let one = |mm: f64, how_far: HowFar, [plus, minus]: [&str; 2], both: &str| {
+        let sense = if mm < 0.0 { minus } else { plus };
+        (mm.abs() >= LEAST_MM).then(|| match how_far {
+            HowFar::EitherWay => format!("up to {} {both}", about(mm)),
+            HowFar::About => format!("about {} {sense}", about(mm)),
+            HowFar::AtLeast => format!("at least {} {sense}", about(mm)),
         })
     };
     let steps: Vec<String> = [
-        one(way.by_mm.x, way.either_way[0], ["to the right", "to the left"], "to the right or to the left, either will do"),
-        one(way.by_mm.y, way.either_way[1], ["away from you", "towards you"], "away from you or towards you, either will do"),
+        one(way.by_mm.x, way.how_far[0], ["to the right", "to the left"], "to the right or to the left, either will do"),
+        one(way.by_mm.y, way.how_far[1], ["away from you", "towards you"], "away from you or towards you, either will do"),
     ]
     .into_iter()
     .flatten()
@@ -183,7 +288,7 @@ mod tests {
         });
         // Only its size counts.
         let whole = [0, 1].map(|axis| Stretch { low: 1.6, high: 1.6 + size[axis] });
-        way_of_boxes(Side::Part, seen, whole, FIELD, 0.8)
+        way_of_boxes(Side::Part, seen, whole, FIELD, 0.8).map(|told| told.way)
     }
 
     #[test]
@@ -191,14 +296,14 @@ mod tests {
         for middle in [[9.0, 1.0], [-10.0, -5.0], [3.0, 8.5], [-6.0, 0.3]] {
             let way = way_from(middle, [8.0, 8.0]).expect("a way");
             let off = [way.by_mm.x + middle[0], way.by_mm.y + middle[1]];
-            assert!(off.iter().all(|o| o.abs() < 1e-9) && way.either_way == [false; 2], "{middle:?}: {way:?}");
+            assert!(off.iter().all(|o| o.abs() < 1e-9) && way.how_far == [HowFar::About; 2], "{middle:?}: {way:?}");
         }
     }
 
     #[test]
     fn a_pattern_that_is_longer_than_the_view_shows_an_end_either_way() {
         let way = way_from([0.4, 0.0], [24.0, 4.8]).expect("a way");
-        assert!(way.either_way == [true, false], "{way:?}");
+        assert!(way.how_far == [HowFar::EitherWay, HowFar::About], "{way:?}");
         // 31 rows of which 19 or 20 are seen.
         assert!((8.0..10.0).contains(&way.by_mm.x), "{way:?}");
         assert_eq!(words(&way), " Move the part up to 9 mm to the right or to the left, either will do.");
@@ -228,7 +333,7 @@ mod tests {
 
     #[test]
     fn ways_are_told_as_seen_by_whoever_stands_at_the_bench() {
-        let way = Way { side: Side::Board, by_mm: PointMm::new(-3.2, 0.84), either_way: [false; 2] };
+        let way = Way { side: Side::Board, by_mm: PointMm::new(-3.2, 0.84), how_far: [HowFar::About; 2] };
         assert_eq!(words(&way), " Move the board about 3 mm to the left and about 0.8 mm away from you.");
     }
 }
