@@ -232,7 +232,7 @@ fn decide_height(ui: &Ui, shown: &Shown, view: &AlignView) -> f32 {
         height += 30.0;
     }
     if let Some(rehearsal) = &shown.rehearsal {
-        height += 50.0 + rehearsal.screws.len().div_ceil(2) as f32 * (touch + 8.0) + touch + 34.0;
+        height += 50.0 + rehearsal.screws.len().div_ceil(2) as f32 * (screw_button(ui) + 8.0) + touch + 34.0;
     }
     height
 }
@@ -371,20 +371,21 @@ fn ask_first(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<As
 /// Width of two screws side by side, points: a name stays beside its two buttons.
 const MOST_OF_SCREWS: f32 = 380.0;
 
-/// A button that is smaller shows no key, points.
-const LEAST_WITH_KEY: f32 = 44.0;
+/// Edge of a screw's button, points: room for its arrow and the name of its key.
+fn screw_button(ui: &Ui) -> f32 {
+    look::touch(ui.ctx()).max(LEAST_WITH_KEY)
+}
+
+const LEAST_WITH_KEY: f32 = 50.0;
 /// Height of a key's name, as a share of its button.
 const KEY_SHARE: f32 = 0.25;
 
 /// The rehearsal's screws: a click is a division; held, it goes on turning.
 pub fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignView, asks: &mut Vec<Ask>) {
     let p = look::of(ui);
-    // Where text is large there is no room in a button for more than its arrow.
-    let by_key = look::touch(ui.ctx()) > LEAST_WITH_KEY;
-    let heading = if by_key { words::SCREWS_BY_KEY } else { words::REHEARSAL };
-    ui.label(RichText::new(heading).color(p.quiet).size(look::SMALL));
+    ui.label(RichText::new(words::REHEARSAL).color(p.quiet).size(look::SMALL));
     ui.spacing_mut().item_spacing = Vec2::new(6.0, 6.0);
-    let touch = look::touch(ui.ctx());
+    let touch = screw_button(ui);
     let pair_width = (ui.available_width().min(MOST_OF_SCREWS) - 6.0) / 2.0;
     let screws: Vec<(usize, &(String, f64))> = rehearsal.screws.iter().enumerate().collect();
     for pair in screws.chunks(2) {
@@ -400,7 +401,7 @@ pub fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignVie
                     let (rect, _) = ui.allocate_exact_size(Vec2::new(touch, touch), Sense::hover());
                     let response = ui.interact(rect, ui.scope_id().with((adjuster, clockwise)), Sense::click_and_drag());
                     button_look(ui, rect, &response, "", p, false, 0.0);
-                    let key = words::SCREW_KEYS.get(*adjuster).map(|keys| keys[usize::from(clockwise)]).filter(|_| by_key);
+                    let key = words::SCREW_KEYS.get(*adjuster).map(|keys| keys[usize::from(clockwise)]);
                     let arrow = if key.is_some() { rect.with_max_y(rect.max.y - 0.2 * touch) } else { rect };
                     turn_arrow(ui, arrow, clockwise, p.text);
                     if let Some(key) = key {

@@ -215,9 +215,7 @@ pub const CAUTION_ESD: &str = "Wrist strap on, as your ESD rules say, before par
 /// When it is soldered.
 pub const CAUTION_HOT: &str = "Soldering comes next: board, part and nozzle stay hot, and flux fumes belong into the extraction.";
 
-pub const REHEARSAL: &str = "Rehearsal: your hands on the screws";
-/// Said where screws have keys.
-pub const SCREWS_BY_KEY: &str = "Rehearsal: your hands on the screws. The small words are keys; with Shift ten at a time";
+pub const REHEARSAL: &str = "Rehearsal: your hands on the screws. The small words are keys; with Shift ten at a time";
 /// The keys that turn the first three screws, anticlockwise and clockwise, as they are printed on key tops.
 pub const SCREW_KEYS: [[&str; 2]; 3] = [["Home", "End"], ["Ins", "Del"], ["Pg Up", "Pg Dn"]];
 pub const OPTICS_OUT: &str = "Swing optics out";
