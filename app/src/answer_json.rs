@@ -57,7 +57,7 @@ pub fn align(alignment: &Alignment, moves: Option<Moves>, part: &Part, bench: &B
             object["decision"] = json!(judgement.decision.word());
             object["clear"] = json!(alignment.is_clear());
             if alignment.orientation == Orientation::Open {
-                object["confirm"] = json!([crate::align_text::first_name(part)]);
+                object["confirm"] = json!([crate::words::answer::first_name(part)]);
             }
             object["moves"] = json!(plan.moves.iter().map(|m| one_move(m, bench)).collect::<Vec<_>>());
             let left = &plan.left_after;

@@ -1,18 +1,17 @@
 //! The program landfit: measures where a part lies over its lands and says how far to turn which screw.
 
-mod align_text;
 mod answer_json;
 mod commands;
 mod overlay;
 mod part_drawing;
 mod pictures;
 mod rehearsal_bench;
-mod sentences;
 mod settings;
 mod sound;
 mod sources;
 mod state;
 mod window;
+mod words;
 mod worker;
 
 use clap::{Parser, Subcommand};

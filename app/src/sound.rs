@@ -1,6 +1,6 @@
 //! Sound, off at first: two notes that draw together until their beat is gone; a soft chord when it is good. Quiet without a sound card.
 
-use crate::window::words;
+use crate::words;
 use rodio::{ChannelCount, Sample, SampleRate, Source};
 use std::f32::consts::TAU;
 use std::num::{NonZeroU16, NonZeroU32};

@@ -2,7 +2,7 @@
 
 use crate::rehearsal_bench::{self, RehearsalBench};
 use crate::settings::{Settings, SourceChoice};
-use crate::window::words;
+use crate::words;
 use anyhow::Context;
 use landfit_calibration::bench::Bench;
 use landfit_camera::{

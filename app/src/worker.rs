@@ -7,7 +7,7 @@ use crate::sources::SourceOrder;
 use crate::state::calibrating;
 use crate::state::desk::{Command, Desk, Repose, Sight};
 use crate::state::shown::Shown;
-use crate::window::words;
+use crate::words;
 use landfit_camera::{Feed, FeedState, Rest, Stillness, Trouble};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};

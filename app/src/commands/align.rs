@@ -2,7 +2,8 @@
 
 use super::{Ended, calibrated, print_json, print_lines};
 use crate::answer_json::{self, Moves};
-use crate::{align_text, overlay, pictures};
+use crate::words::answer as align_text;
+use crate::{overlay, pictures};
 use anyhow::{Context, bail};
 use landfit_calibration::bench::{Bench, ReadingScale, Sense};
 use landfit_calibration::bench_file;

@@ -1,6 +1,7 @@
 //! What everything is drawn on: an opaque pixel map with anti-aliased lines, outlines and areas.
 
 use super::text::{Faces, Type};
+use crate::words;
 use image::RgbImage;
 use tiny_skia::{Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8, StrokeDash, Transform};
 
@@ -198,8 +199,7 @@ impl Canvas {
     /// # Errors
     /// When there is not that much memory, or a side is zero.
     pub fn filled(width_px: u32, height_px: u32, rgb: [u8; 3]) -> anyhow::Result<Self> {
-        let mut pixels =
-            Pixmap::new(width_px, height_px).ok_or_else(|| anyhow::anyhow!("a picture of {width_px} x {height_px} px cannot be drawn"))?;
+        let mut pixels = Pixmap::new(width_px, height_px).ok_or_else(|| anyhow::anyhow!(words::not_drawn(width_px, height_px)))?;
         pixels.fill(Color::from_rgba8(rgb[0], rgb[1], rgb[2], 255));
         Ok(Self { pixels })
     }

@@ -5,7 +5,8 @@ use super::ink;
 use super::marks::{blade, cross};
 use super::text::{Faces, Type};
 use crate::commands::align::Answer;
-use crate::sentences;
+use crate::words;
+use crate::words::sentences;
 use landfit_part::{Part, Side};
 use landfit_vision::answer::{SiteState, SuspectKind};
 
@@ -61,10 +62,10 @@ pub fn set(faces: &Faces, width_px: f32, unit_px: f32, answer: &Answer, part: &P
 fn told(answer: &Answer, part: &Part, magnification: u32) -> Vec<(Sign, String)> {
     let thing = sentences::terminal_word(part);
     let mut told = vec![
-        (Sign::Terminal, format!("{thing} as measured")),
-        (Sign::Land, "land as measured".to_owned()),
-        (Sign::MissLine, format!("miss lines x{magnification}, from land to {thing}, each as measured")),
-        (Sign::Loud, "bolder: its miss nears the allowance".to_owned()),
+        (Sign::Terminal, words::as_measured(thing)),
+        (Sign::Land, words::LAND_AS_MEASURED.to_owned()),
+        (Sign::MissLine, words::miss_lines_between(magnification, thing)),
+        (Sign::Loud, words::LOUD.to_owned()),
     ];
     let states = || [Side::Part, Side::Board].into_iter().flat_map(|s| answer.alignment.side(s).sites.iter().map(|f| f.state));
     let mut when = |there: &dyn Fn(SiteState) -> bool, sign: Sign, text: &str| {
@@ -72,12 +73,12 @@ fn told(answer: &Answer, part: &Part, magnification: u32) -> Vec<(Sign, String)>
             told.push((sign, text.to_owned()));
         }
     };
-    when(&|s| s == SiteState::Absent, Sign::Absent, "absent");
-    when(&|s| s == SiteState::Hidden, Sign::Hidden, "hidden: cannot be judged");
-    when(&|s| s == SiteState::Suspect(SuspectKind::Bridge), Sign::Bridge, "bridge");
-    when(&|s| matches!(s, SiteState::Suspect(SuspectKind::Small | SuspectKind::Large)), Sign::Size, "small or large; dashed: as designed");
-    when(&|s| s == SiteState::Suspect(SuspectKind::Displaced), Sign::Displaced, "displaced; dashed: its place in the lattice");
-    when(&|s| s == SiteState::Suspect(SuspectKind::Odd), Sign::Odd, "odd: unlike its neighbours");
+    when(&|s| s == SiteState::Absent, Sign::Absent, words::MARK_ABSENT);
+    when(&|s| s == SiteState::Hidden, Sign::Hidden, words::MARK_HIDDEN);
+    when(&|s| s == SiteState::Suspect(SuspectKind::Bridge), Sign::Bridge, words::MARK_BRIDGE);
+    when(&|s| matches!(s, SiteState::Suspect(SuspectKind::Small | SuspectKind::Large)), Sign::Size, words::MARK_SIZE);
+    when(&|s| s == SiteState::Suspect(SuspectKind::Displaced), Sign::Displaced, words::MARK_DISPLACED);
+    when(&|s| s == SiteState::Suspect(SuspectKind::Odd), Sign::Odd, words::MARK_ODD);
     told
 }
 

@@ -7,7 +7,8 @@ use super::misses::{Miss, Misses, by_site};
 use super::outline::{Drawn, Window};
 use super::shots::Zoom;
 use crate::commands::align::Answer;
-use crate::sentences;
+use crate::words;
+use crate::words::sentences;
 use landfit_calibration::bench::Bench;
 use landfit_part::{Part, PointMm, Side};
 use landfit_vision::answer::{Orientation, SiteFinding, SiteState, SuspectKind};
@@ -242,19 +243,6 @@ fn thing(side: Side, part: &Part) -> &'static str {
     }
 }
 
-/// "balls E6 and E7 bridge", with at most four named.
-fn bridge_text(thing: &str, first: &str, others: &[&str]) -> String {
-    match others {
-        // Its partner is in another view, or could not be judged.
-        [] => format!("{thing} {first} bridges"),
-        [few @ .., last] if few.len() < 3 => {
-            let named: Vec<&str> = std::iter::once(first).chain(few.iter().copied()).collect();
-            format!("{thing}s {} and {last} bridge", named.join(", "))
-        }
-        many => format!("{thing}s {first} and {} more bridge", many.len()),
-    }
-}
-
 fn hatch(canvas: &mut impl Surface, site: &Drawn, pen: Pen) {
     let r = 0.62 * site.narrow_px;
     for k in [-0.5, 0.0, 0.5] {
@@ -302,7 +290,7 @@ fn bridges(canvas: &mut impl Surface, side: Side, bridged: &[(&SiteFinding, Draw
         let members: Vec<&(&SiteFinding, Drawn)> = bridged.iter().zip(&group).filter(|(_, of)| **of == g).map(|(m, _)| m).collect();
         let Some((first, at)) = members.first() else { continue };
         let others: Vec<&str> = members.iter().skip(1).map(|(f, _)| sentences::site_name(marked.part, f.site)).collect();
-        let text = bridge_text(thing(side, marked.part), sentences::site_name(marked.part, first.site), &others);
+        let text = words::bridge(thing(side, marked.part), sentences::site_name(marked.part, first.site), &others);
         labels.push(Label::site(at, text));
     }
     labels
@@ -336,7 +324,7 @@ fn first_corner(canvas: &mut impl Surface, seen: &[Seen], marked: &Marked) -> Op
     let angle = [at(-0.15, 0.8), at(0.8, 0.8), at(0.8, -0.15)];
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::SHADE.covering(0.7), 4.5 * marked.line_px));
     canvas.polyline(&angle, Ends::Open, Pen::new(ink::PAPER, 2.2 * marked.line_px));
-    let text = if marked.answer.alignment.orientation == Orientation::Open { format!("look at {text}") } else { text };
+    let text = if marked.answer.alignment.orientation == Orientation::Open { words::look_at(&text) } else { text };
     let bracket = angle.iter().fold(Area::new(angle[1].x, angle[1].y, 0.0, 0.0), |area, p| area.reaching(*p)).grown(3.0 * marked.line_px);
     Some(Label::beyond(angle[1], angle[1].distance(at(0.3, 0.3)), bracket, text))
 }

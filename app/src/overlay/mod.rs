@@ -4,6 +4,7 @@
 //! seen, the landing plot among the thimbles, and what to do. A refusal has the exposures and its reason, large.
 
 pub mod canvas;
+mod column;
 pub mod ink;
 mod labels;
 mod legend;
@@ -15,12 +16,12 @@ mod sheet;
 mod shots;
 pub mod text;
 pub mod thimble;
-mod words;
 
 pub use marks::first_site;
 
 use crate::commands::align::Answer;
 use crate::pictures;
+use crate::words;
 use canvas::{Area, Canvas, Ends, Pen, Strokes, Surface, Xy};
 use image::{DynamicImage, RgbImage};
 use landfit_calibration::bench::Bench;
@@ -40,7 +41,7 @@ pub fn write(path: &Path, shots: &[Picture], answer: &Answer, part: &Part, bench
     let picture = draw(shots, answer, part, bench)?;
     let shown = path.display();
     if path.is_dir() {
-        anyhow::bail!("{shown} is a folder; name a file for the marked picture");
+        anyhow::bail!(words::is_a_folder(&shown.to_string()));
     }
     pictures::save_png(path, &DynamicImage::ImageRgb8(picture), Existing::Replace)
 }
@@ -181,13 +182,7 @@ fn caption(canvas: &mut Canvas, faces: &Faces, at: &Area, sheet: &Sheet, exposur
 /// "Picture 1 of 2: part view".
 pub fn caption_text(exposure: usize, n: usize, bench: &Bench) -> String {
     let shows = |side: Side| bench.optics.views.iter().any(|v| v.exposure == exposure && v.shows == side);
-    let views = match (shows(Side::Part), shows(Side::Board)) {
-        (true, true) => "part view and board view",
-        (true, false) => "part view",
-        (false, true) => "board view",
-        (false, false) => "no view of the bench file",
-    };
-    if n > 1 { format!("Picture {} of {n}: {views}", exposure + 1) } else { format!("The picture: {views}") }
+    words::picture_of(exposure + 1, n, words::views_of(shows(Side::Part), shows(Side::Board)))
 }
 
 #[cfg(test)]

@@ -4,7 +4,8 @@ use super::canvas::{Area, Canvas, Ends, Pen, Surface, Xy};
 use super::ink;
 use super::misses::Misses;
 use super::text::{Faces, Type};
-use crate::sentences;
+use crate::words;
+use crate::words::sentences;
 use landfit_calibration::judgement::Judgement;
 use landfit_calibration::moves::MovePlan;
 use landfit_part::{Part, PointMm};
@@ -79,12 +80,12 @@ fn words(canvas: &mut Canvas, faces: &Faces, area: &Area, u: f32, landing: &Land
         faces.draw(canvas, look, Xy::new(x, top), text);
     };
     let (top, bottom) = (area.y + pad + 0.4 * line, area.bottom() - pad - 0.4 * line);
-    corner(false, top, small, "away from you");
-    corner(true, top, Type::text(14.0 * u, ink::PAPER), &format!("circle: allowed {}", sentences::short_length_text(misses.allowed_mm)));
-    let worst = format!("ring: worst, {}", sentences::site_name(part, judgement.site));
+    corner(false, top, small, words::AWAY);
+    corner(true, top, Type::text(14.0 * u, ink::PAPER), &words::circle_allowed(&sentences::short_length_text(misses.allowed_mm)));
+    let worst = words::ring_worst(sentences::site_name(part, judgement.site));
     corner(false, bottom, Type::text(14.0 * u, ink::MISS), &worst);
     if !plan.moves.is_empty() {
-        corner(true, bottom, small, &format!("dashed: then, {}", sentences::short_length_text(plan.left_after.worst_miss_mm)));
+        corner(true, bottom, small, &words::dashed_then(&sentences::short_length_text(plan.left_after.worst_miss_mm)));
     }
     scale_bar(canvas, faces, area, u, px_per_mm);
     let right = faces.width_px(small, "right");

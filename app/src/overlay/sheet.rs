@@ -2,12 +2,12 @@
 //! sheet is as high as its text needs.
 
 use super::canvas::Area;
+use super::column::{self, Column};
 use super::legend::{self, Legend};
 use super::misses::Misses;
 use super::shots::Zoom;
 use super::text::Faces;
 use super::thimble::{self, Lies, Place};
-use super::words::{self, Column};
 use crate::commands::align::Answer;
 use landfit_calibration::bench::Bench;
 use landfit_calibration::judgement::Judgement;
@@ -117,7 +117,7 @@ fn desk<'a>(faces: &'a Faces, below: &Area, u: f32, answer: &'a Answer, part: &P
     let fit = match (&answer.alignment.outcome, &answer.fit, Misses::of(answer, part, &bench.aim)) {
         (Outcome::Fit(fit), Some((judgement, plan)), Some(misses)) => (fit, judgement, plan, misses),
         (Outcome::Refused(refusal), ..) => {
-            let words = words::refused(Column::new(faces, below.w, u), answer, refusal, bench);
+            let words = column::refused(Column::new(faces, below.w, u), answer, refusal, bench);
             let area = Area { h: words.height_px(), ..*below };
             return (Desk::Refused { words, area }, area.bottom());
         }
@@ -132,8 +132,8 @@ fn desk<'a>(faces: &'a Faces, below: &Area, u: f32, answer: &'a Answer, part: &P
     let gap = 30.0 * u;
     let (from, to) = strips.iter().fold((plot.x, plot.right()), |(from, to), s| (s.area.x.min(from), s.area.right().max(to)));
     let (seen_w, to_do_w) = (from - gap - below.x, below.right() - to - gap);
-    let seen = words::seen(Column::new(faces, seen_w, u), answer, fit, judgement, part, bench);
-    let to_do = words::to_do(Column::new(faces, to_do_w, u), answer, plan, part, bench);
+    let seen = column::seen(Column::new(faces, seen_w, u), answer, fit, judgement, part, bench);
+    let to_do = column::to_do(Column::new(faces, to_do_w, u), answer, plan, part, bench);
     let seen_area = Area::new(below.x, top, seen_w, seen.height_px());
     let to_do_area = Area::new(to + gap, top, to_do_w, to_do.height_px());
     let blocks = strips.iter().map(|s| s.area).chain([plot, seen_area, to_do_area]);

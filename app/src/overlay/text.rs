@@ -1,6 +1,7 @@
 //! Text: two typefaces, measured, wrapped and drawn.
 
 use super::canvas::{Canvas, Ink, Xy};
+use crate::words;
 use ab_glyph::{Font, FontRef, PxScale, ScaleFont, point};
 use anyhow::Context;
 
@@ -49,8 +50,8 @@ impl Faces {
     /// # Errors
     /// Only if the carried files are broken.
     pub fn load() -> anyhow::Result<Self> {
-        let text = FontRef::try_from_slice(epaint_default_fonts::UBUNTU_LIGHT).context("the typeface Ubuntu Light")?;
-        let digits = FontRef::try_from_slice(epaint_default_fonts::HACK_REGULAR).context("the typeface Hack")?;
+        let text = FontRef::try_from_slice(epaint_default_fonts::UBUNTU_LIGHT).context(words::TYPEFACES[0])?;
+        let digits = FontRef::try_from_slice(epaint_default_fonts::HACK_REGULAR).context(words::TYPEFACES[1])?;
         Ok(Self { text, digits })
     }
 

@@ -3,7 +3,8 @@
 use super::canvas::{Area, Canvas, Ink, Pen, Surface, Xy};
 use super::ink;
 use super::text::{Faces, Type};
-use crate::sentences;
+use crate::words;
+use crate::words::sentences;
 use landfit_calibration::bench::{Adjuster, Bench, Sense, Stands};
 use landfit_calibration::moves::{Amount, Move, MovePlan};
 use std::f32::consts::TAU;
@@ -104,12 +105,11 @@ impl Turn<'_> {
         Some(match self.one?.amount {
             Amount::Thimble { whole: 0, divisions } => (plain(divisions), counted(divisions, "division")),
             Amount::Thimble { whole, divisions: 0.0 } => (whole.to_string(), counted(f64::from(whole), "turn")),
-            Amount::Thimble { whole, divisions } => (
-                format!("{whole}+{}", plain(divisions)),
-                format!("{} + {}", counted(f64::from(whole), "turn"), counted(divisions, "division")),
-            ),
+            Amount::Thimble { whole, divisions } => {
+                (format!("{whole}+{}", plain(divisions)), words::both(&counted(f64::from(whole), "turn"), &counted(divisions, "division")))
+            }
             Amount::Steps { count } => (count.to_string(), counted(f64::from(count), "step")),
-            Amount::Bare { turns } => (format!("{turns:.2}"), "of a turn".to_owned()),
+            Amount::Bare { turns } => (format!("{turns:.2}"), words::OF_A_TURN.to_owned()),
         })
     }
 

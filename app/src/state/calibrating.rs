@@ -8,7 +8,7 @@ use crate::commands::calibrate::bench_edit::{BenchEdit, day};
 use crate::commands::calibrate::shots::Asked;
 use crate::commands::calibrate::{day as day_command, lights, scale, screws};
 use crate::pictures;
-use crate::window::words;
+use crate::words;
 use anyhow::{Context, bail};
 use landfit_calibration::bench::Motion;
 use landfit_calibration::guide::{DayResult, DayStep, Lies, LightsStep, RunResult, RunStep, ScaleStep, Shot};

@@ -187,7 +187,7 @@ fn a_board_that_was_turned_out_of_view_is_told_its_way_back_by_the_screws() {
     table.at_once.bench().turn(1, 11.0);
     table.look(2);
     let told = sentences(&table);
-    assert_eq!(table.shown().align.headline, crate::window::words::CANNOT_TELL);
+    assert_eq!(table.shown().align.headline, crate::words::CANNOT_TELL);
     assert!(told.contains("Move the board about 7 mm to the left") && told.contains("towards you"), "{told}");
     let turns = |name: &str| -> f64 {
         let (_, after) = told.split_once(&format!("{name} about ")).unwrap_or_else(|| panic!("{name} in {told}"));
@@ -221,5 +221,5 @@ fn where_no_turn_mends_it_that_is_said() {
     let white = Picture { width_px, height_px, channels: 3, samples: Samples::U8(vec![255; width_px * height_px * 3]) };
     table.at_once.look_at(vec![white]);
     let told = sentences(&table);
-    assert!(told.contains("to a half") && told.contains(crate::window::words::NO_TURN_MENDS), "{told}");
+    assert!(told.contains("to a half") && told.contains(crate::words::NO_TURN_MENDS), "{told}");
 }

@@ -5,6 +5,7 @@
 //! plan is made from where everything stands now.
 
 use super::units::Turns;
+use crate::words;
 use landfit_calibration::bench::{Bench, Sense};
 use landfit_calibration::judgement::{Decision, Judgement, judge};
 use landfit_calibration::moves::noticed::{Noticed, Seen, Stood, hand_turns, notice};
@@ -230,7 +231,7 @@ impl Job {
             // Seen again: they had only been covered for a moment.
             accepted.optics_left = false;
         }
-        let Some(base) = &self.base else { return Err("no plan".into()) };
+        let Some(base) = &self.base else { return Err(words::NO_PLAN.into()) };
         let advice = Advice { judgement, plan: base.plan.clone() };
         let (clear, open) = (alignment.is_clear(), alignment.orientation == Orientation::Open);
         self.finding = Some(Finding::Fit(Box::new(Found { fit: fit.clone(), advice, turned, clear, open })));

@@ -3,6 +3,7 @@
 use super::subject::{BenchFile, PartFile};
 use crate::answer_json::{self, Moves};
 use crate::commands::align::Answer;
+use crate::words;
 use crate::{overlay, pictures};
 use anyhow::Context;
 use image::ImageFormat;
@@ -52,7 +53,7 @@ pub struct Whole<'a> {
 pub fn keep(folder: &Path, again: Option<&Path>, whole: &Whole) -> anyhow::Result<PathBuf> {
     // It stays where it was first kept, whatever folder is set by now.
     let folder = again.and_then(Path::parent).unwrap_or(folder);
-    let cannot = || format!("the result cannot be kept in {}; check the folder, its rights and the room on the disk", folder.display());
+    let cannot = || words::result_not_kept(&folder.display().to_string());
     std::fs::create_dir_all(folder).with_context(cannot)?;
     let place = again.map_or_else(|| free_place(folder, whole), Path::to_path_buf);
     let made = tempfile::Builder::new().prefix(".landfit-").tempdir_in(folder).with_context(cannot)?;
@@ -162,6 +163,6 @@ pub fn hash(bytes: &[u8]) -> String {
 /// When it cannot be.
 pub fn png(picture: &Picture) -> anyhow::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    pictures::image_of(picture)?.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).context("the picture cannot be stored as PNG")?;
+    pictures::image_of(picture)?.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).context(words::PICTURE_NOT_STORED)?;
     Ok(bytes)
 }

@@ -1,6 +1,7 @@
 //! Part and bench as they were read: parsed, with their texts, so that a result can carry both whole.
 
 use crate::commands::calibrated;
+use crate::words;
 use landfit_calibration::bench::Bench;
 use landfit_calibration::bench_file;
 use landfit_calibration::record::Record;
@@ -61,7 +62,7 @@ impl PartFile {
     /// # Errors
     /// Only if the embedded file is broken.
     pub fn of(setting: &Setting) -> anyhow::Result<Self> {
-        Ok(Self { part: Arc::new(setting.part()?), text: setting.part_toml.to_owned(), from: format!("{} (built in)", setting.name) })
+        Ok(Self { part: Arc::new(setting.part()?), text: setting.part_toml.to_owned(), from: words::built_in(setting.name) })
     }
 }
 
@@ -91,7 +92,7 @@ impl BenchFile {
     /// # Errors
     /// Only if the embedded file is broken.
     pub fn of(setting: &Setting) -> anyhow::Result<Self> {
-        let from = format!("{} (built in)", setting.name);
+        let from = words::built_in(setting.name);
         Self::parse(setting.bench_toml.to_owned(), from)
     }
 }

@@ -397,7 +397,7 @@ pub fn rehearsal_ui(ui: &mut Ui, rehearsal: &RehearsalPanel, view: &mut AlignVie
                     } else {
                         landfit_calibration::bench::Sense::Anticlockwise
                     };
-                    let word = crate::sentences::sense_word(sense);
+                    let word = crate::words::sentences::sense_word(sense);
                     let (rect, _) = ui.allocate_exact_size(Vec2::new(touch, touch), Sense::hover());
                     let response = ui.interact(rect, ui.scope_id().with((adjuster, clockwise)), Sense::click_and_drag());
                     button_look(ui, rect, &response, "", p, false, 0.0);

@@ -15,10 +15,7 @@ mod picture_pane;
 pub mod raster;
 pub mod settings_page;
 pub mod shot;
-pub mod words;
-
 use crate::rehearsal_bench::RehearsalBench;
-use crate::sentences;
 use crate::settings::{CameraSettings, ForThisRun, Settings, SourceChoice};
 use crate::sound::Sound;
 use crate::sources::{SourceOrder, source};
@@ -26,6 +23,7 @@ use crate::state::desk::Command;
 use crate::state::job::JobState;
 use crate::state::keys::{Focus, KeyChoice, Keys, Meant};
 use crate::state::shown::{PictureState, Sentence, Shown, Tone};
+use crate::words::{self, sentences};
 use crate::worker::Worker;
 use align_page::{AlignView, accept_id, align_page_ui, go_on_id, sentence_ui};
 use bench_page::{CamerasSeen, FoundCamera};

@@ -1,7 +1,7 @@
 //! What the Align page tells, as lines of JSON: for scripts, and for those who have it read out in their own way.
 
 use crate::state::shown::Shown;
-use crate::window::words;
+use crate::words;
 use serde_json::{Value, json};
 
 /// One line for what is shown now.

@@ -1,6 +1,6 @@
 //! The rehearsal of one job, told step by step.
 
-use crate::sentences::{
+use crate::words::sentences::{
     capital, left_text, moves_text, noticed_text, offset_text, short_length_text, terminal_word, uncertainty_text, worst_text,
 };
 use anyhow::anyhow;

@@ -1,6 +1,6 @@
 //! The answer of `align` as a technician reads it at a glance.
 
-use crate::sentences;
+use crate::words::sentences;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::{Decision, Judgement};
 use landfit_calibration::moves::MovePlan;

@@ -3,9 +3,10 @@
 use super::canvas::{Area, Canvas, Xy};
 use super::ink;
 use super::text::{Faces, Type};
-use crate::align_text;
 use crate::commands::align::Answer;
-use crate::sentences;
+use crate::words;
+use crate::words::answer as align_text;
+use crate::words::sentences;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Judgement;
 use landfit_calibration::moves::MovePlan;
@@ -78,14 +79,14 @@ impl<'a> Column<'a> {
 /// What was seen: the decision, the worst site, the offset, and what stands in the way.
 pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &Judgement, part: &Part, bench: &Bench) -> Column<'a> {
     let u = column.unit_px;
-    column.head("Seen");
+    column.head(words::SEEN);
     column.add(Type::text(38.0 * u, ink::PAPER), 0.0, 0.0, align_text::verdict(judgement.decision));
     column.say(2.0, &sentence(&sentences::worst_text(judgement, part)));
-    column.note(2.0, &format!("The allowance is {}.", sentences::allowance_source_text(judgement.allowance.source)));
-    column.say(10.0, &format!("The part sits {}", sentences::offset_text(&fit.offset)));
+    column.note(2.0, &words::allowance_is(sentences::allowance_source_text(judgement.allowance.source)));
+    column.say(10.0, &words::part_sits(&sentences::offset_text(&fit.offset)));
     column.note(2.0, &sentences::uncertainty_text(fit));
     if bench.aim != Pose::IDENTITY {
-        column.note(2.0, &format!("Aim: {} (from the bench file)", sentences::offset_text(&bench.aim)));
+        column.note(2.0, &words::aim(&sentences::offset_text(&bench.aim)));
     }
     for (side, gap) in [(Side::Part, 10.0), (Side::Board, 4.0)] {
         for (i, line) in align_text::in_the_way(answer.alignment.side(side), part, side).iter().enumerate() {
@@ -106,10 +107,10 @@ pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &
 pub fn to_do<'a>(mut column: Column<'a>, answer: &Answer, plan: &MovePlan, part: &Part, bench: &Bench) -> Column<'a> {
     let u = column.unit_px;
     if plan.moves.is_empty() {
-        column.head("To do");
+        column.head(words::TO_DO);
         column.say(4.0, align_text::NOTHING_TO_TURN);
     } else {
-        column.head("To do, in this order");
+        column.head(words::TO_DO_IN_ORDER);
         let texts = sentences::moves_text(plan, bench);
         for (i, text) in texts.iter().take(plan.moves.len()).enumerate() {
             // One thing at a time: only the first is bright.
@@ -127,7 +128,7 @@ pub fn to_do<'a>(mut column: Column<'a>, answer: &Answer, plan: &MovePlan, part:
 /// Why there is no answer, large.
 pub fn refused<'a>(mut column: Column<'a>, answer: &Answer, refusal: &Refusal, bench: &Bench) -> Column<'a> {
     let u = column.unit_px;
-    column.add(Type::text(22.0 * u, ink::QUIET), 0.0, 0.0, &format!("No answer ({})", refusal.code.word()));
+    column.add(Type::text(22.0 * u, ink::QUIET), 0.0, 0.0, &words::no_answer(refusal.code.word()));
     column.add(Type::text(34.0 * u, ink::PAPER), 6.0, 0.0, &refusal.text);
     notes(column, answer, None, bench)
 }
@@ -135,10 +136,10 @@ pub fn refused<'a>(mut column: Column<'a>, answer: &Answer, refusal: &Refusal, b
 fn notes<'a>(mut column: Column<'a>, answer: &Answer, plan: Option<&MovePlan>, bench: &Bench) -> Column<'a> {
     let plan_warnings = plan.map(|p| p.warnings.as_slice()).unwrap_or_default();
     for warning in answer.alignment.warnings.iter().chain(plan_warnings) {
-        column.note(8.0, &format!("Note: {warning}"));
+        column.note(8.0, &words::note(warning));
     }
     if bench.calibration == CalibrationState::NotCalibrated {
-        column.note(8.0, &format!("Note: {}", align_text::NOT_CALIBRATED));
+        column.note(8.0, &words::note(align_text::NOT_CALIBRATED));
     }
     column
 }

@@ -1,0 +1,14 @@
+//! The Settings page.
+
+pub const GROUND: &str = "Ground";
+pub const GROUNDS: [&str; 2] = ["dark", "light"];
+pub const TEXT_SIZE: &str = "Text";
+pub const LENGTHS: &str = "Lengths";
+pub const MOVES_AS: &str = "Moves as";
+pub const MOVES: [&str; 2] = ["divisions", "readings"];
+pub const SOUND: &str = "Sound: two notes that draw together as the part comes to its place";
+pub const PEDAL: &str = "Key that goes on (a pedal)";
+pub const ACCEPT_KEY: &str = "Key to hold for accepting";
+pub const PRESS_KEY: &str = "press a key …";
+pub const RESULTS: &str = "Folder for results";
+pub const PARTS: &str = "Folder of part files, for scanned codes";
