@@ -118,7 +118,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
         for line in &panel.lines {
             ui.label(RichText::new(line).color(p.quiet));
         }
-        path_ui(ui, words::BENCH_FILE, &mut view.path, &mut |path| asks.push(Ask::Desk(Command::TakeBench(path))));
+        path_ui(ui, [words::BENCH_FILE, words::TAKE_IT], &mut view.path, &mut |path| asks.push(Ask::Desk(Command::TakeBench(path))));
         ui.add_space(8.0);
         ui.label(RichText::new(words::SOURCE).size(look::BODY * 1.15).color(p.text));
         ui.label(RichText::new(&shown.source).color(p.text));
@@ -183,7 +183,7 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
         }
         ui.add_space(8.0);
         asks.extend(begin_ui(ui, panel, &mut view.calibrate));
-        path_ui(ui, words::WRITE_BENCH, &mut view.new_file, &mut |file| asks.push(Ask::Desk(Command::WriteBench(file))));
+        path_ui(ui, [words::WRITE_BENCH, words::WRITE_IT], &mut view.new_file, &mut |file| asks.push(Ask::Desk(Command::WriteBench(file))));
     });
     asks
 }

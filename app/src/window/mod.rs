@@ -347,6 +347,8 @@ impl App {
             if ui.available_size_before_wrap().x > width(ui, &stands) + 12.0 {
                 ui.with_layout(Layout::right_to_left(Align::Center), |ui| ui.label(state));
             } else {
+                // A row of its own: it is never broken in its midst.
+                ui.end_row();
                 ui.label(state.size(look::SMALL));
             }
         });

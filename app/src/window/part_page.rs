@@ -80,7 +80,7 @@ pub fn part_page_ui(ui: &mut Ui, shown: &Shown, view: &mut PartView) -> Vec<Ask>
         }
         ui.label(RichText::new(words::CAUTION_ESD).color(p.quiet).size(look::SMALL));
         ui.add_space(8.0);
-        path_ui(ui, words::PART_FILE, &mut view.path, &mut |path| asks.push(Ask::Desk(Command::TakePart(path))));
+        path_ui(ui, [words::PART_FILE, words::TAKE_IT], &mut view.path, &mut |path| asks.push(Ask::Desk(Command::TakePart(path))));
         ui.label(RichText::new(words::DROP_HINT).color(p.quiet).size(look::SMALL));
         ui.add_space(8.0);
         grid_ui(ui, view, &mut asks);
@@ -92,14 +92,14 @@ pub fn part_page_ui(ui: &mut Ui, shown: &Shown, view: &mut PartView) -> Vec<Ask>
     asks
 }
 
-/// A labelled line for a path, with its button.
-pub fn path_ui(ui: &mut Ui, name: &str, path: &mut String, take: &mut dyn FnMut(PathBuf)) {
+/// A line for a path under its name, with the button that does it.
+pub fn path_ui(ui: &mut Ui, [name, does]: [&str; 2], path: &mut String, take: &mut dyn FnMut(PathBuf)) {
     ui.horizontal_wrapped(|ui| {
         let label = ui.label(name);
         let width = (ui.available_width() - 130.0).clamp(120.0, 360.0);
         ui.add(look::text_line(ui, name, path, width)).labelled_by(label.id);
-        let button = ui.add_enabled(!path.trim().is_empty(), egui::Button::new(words::TAKE_IT));
-        button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, format!("{}: {name}", words::TAKE_IT)));
+        let button = ui.add_enabled(!path.trim().is_empty(), egui::Button::new(does));
+        button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, format!("{does}: {name}")));
         if button.clicked() {
             take(PathBuf::from(path.trim()));
         }
@@ -212,7 +212,11 @@ fn drawing_ui(ui: &Ui, rect: Rect, panel: &PartPanel) {
     if let Some((name, corner)) = crate::overlay::first_site(part, Side::Part) {
         let c = at(corner);
         let out = (c - inner.center()).normalized();
-        painter.text(c + out * (0.75 * scale).max(12.0), egui::Align2::CENTER_CENTER, name, egui::FontId::proportional(look::BODY), p.text);
+        let galley = painter.layout_no_wrap(name, egui::FontId::proportional(look::BODY), p.text);
+        // Where the part is drawn small, its name would stand on the body's edge: that is covered.
+        let plate = Rect::from_center_size(c + out * (0.75 * scale).max(12.0), galley.size());
+        painter.rect_filled(plate.shrink2(Vec2::new(0.0, 3.0)), 2.0, p.raised);
+        painter.galley(plate.min, galley, p.text);
     }
 }
 

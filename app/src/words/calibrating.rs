@@ -14,6 +14,7 @@ pub const TAKE_BACK: &str = "Take the last one back";
 pub const KEEP_IT: &str = "Write it into the bench file";
 pub const LEAVE_IT: &str = "Leave without writing";
 pub const UNDO: &str = "Bring back the bench as it was before the last calibration";
+pub const WRITE_IT: &str = "Write it";
 pub const WRITE_BENCH: &str = "Write this bench to a new file";
 pub const SET_READING: &str = "reads";
 pub const WHICH_CALIBRATION: &str = "Which";
