@@ -118,7 +118,7 @@ pub struct Errors {
     pub left_over_bar: f64,
 }
 
-/// A corner off by more than this many of its intervals, and by more than [`WRONG_UM`], is wrong.
+/// A corner off by more than this many of its intervals, or by more than [`WRONG_UM`], is wrong.
 const WRONG_INTERVALS: f64 = 5.0;
 
 /// See [`WRONG_INTERVALS`].
@@ -153,7 +153,7 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
     let inside = [0, 1, 2].map(|i| off[i].abs() <= fit.k * fit.covariance[(i, i)].max(0.0).sqrt());
     let half_pitch_mm = look.part.pitch_mm(Side::Part).unwrap_or(f64::INFINITY) / 2.0;
     let centre_mm = off_mm(PointMm::ZERO);
-    let far = corner.1 > WRONG_INTERVALS * corner_interval_mm && corner.1 * 1000.0 > WRONG_UM;
+    let far = corner.1 > WRONG_INTERVALS * corner_interval_mm || corner.1 * 1000.0 > WRONG_UM;
     Errors {
         centre_um: centre_mm * 1000.0,
         corner_um: corner.1 * 1000.0,
