@@ -2,7 +2,7 @@
 
 use super::{Ended, calibrated, print_json, print_lines};
 use crate::answer_json::{self, Moves};
-use crate::words::answer as align_text;
+use crate::words::answer;
 use crate::{overlay, pictures};
 use anyhow::{Context, bail};
 use landfit_calibration::bench::{Bench, ReadingScale, Sense};
@@ -67,7 +67,7 @@ pub fn run(args: &Args) -> Ended {
         let moves = answer.fit.as_ref().map(|(judgement, plan)| Moves { judgement, plan });
         print_json(&answer_json::align(&answer.alignment, moves, &part, &bench, answer.total_ms))?;
     } else {
-        print_lines(&align_text::lines(&answer.alignment, answer.fit.as_ref(), &part, &bench))?;
+        print_lines(&answer::lines(&answer.alignment, answer.fit.as_ref(), &part, &bench))?;
     }
     Ok(ExitCode::from(status(&answer)))
 }

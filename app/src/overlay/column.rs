@@ -5,7 +5,7 @@ use super::ink;
 use super::text::{Faces, Type};
 use crate::commands::align::Answer;
 use crate::words;
-use crate::words::answer as align_text;
+use crate::words::answer;
 use crate::words::sentences;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Judgement;
@@ -80,7 +80,7 @@ impl<'a> Column<'a> {
 pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &Judgement, part: &Part, bench: &Bench) -> Column<'a> {
     let u = column.unit_px;
     column.head(words::SEEN);
-    column.add(Type::text(38.0 * u, ink::PAPER), 0.0, 0.0, align_text::verdict(judgement.decision));
+    column.add(Type::text(38.0 * u, ink::PAPER), 0.0, 0.0, answer::verdict(judgement.decision));
     column.say(2.0, &sentence(&sentences::worst_text(judgement, part)));
     column.note(2.0, &words::allowance_is(sentences::allowance_source_text(judgement.allowance.source)));
     column.say(10.0, &words::part_sits(&sentences::offset_text(&fit.offset)));
@@ -89,7 +89,7 @@ pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &
         column.note(2.0, &words::aim(&sentences::offset_text(&bench.aim)));
     }
     for (side, gap) in [(Side::Part, 10.0), (Side::Board, 4.0)] {
-        for (i, line) in align_text::in_the_way(answer.alignment.side(side), part, side).iter().enumerate() {
+        for (i, line) in answer::in_the_way(answer.alignment.side(side), part, side).iter().enumerate() {
             let trimmed = line.trim_start();
             let indent = if line.starts_with(' ') { 14.0 } else { 0.0 };
             let line_ink = if i == 0 { ink::PAPER } else { ink::IN_THE_WAY };
@@ -98,7 +98,7 @@ pub fn seen<'a>(mut column: Column<'a>, answer: &Answer, fit: &Fit, judgement: &
         }
     }
     if answer.alignment.orientation == Orientation::Open {
-        column.say(10.0, &align_text::look_at_first(part));
+        column.say(10.0, &answer::look_at_first(part));
     }
     column
 }
@@ -108,7 +108,7 @@ pub fn to_do<'a>(mut column: Column<'a>, answer: &Answer, plan: &MovePlan, part:
     let u = column.unit_px;
     if plan.moves.is_empty() {
         column.head(words::TO_DO);
-        column.say(4.0, align_text::NOTHING_TO_TURN);
+        column.say(4.0, answer::NOTHING_TO_TURN);
     } else {
         column.head(words::TO_DO_IN_ORDER);
         let texts = sentences::moves_text(plan, bench);
@@ -139,7 +139,7 @@ fn notes<'a>(mut column: Column<'a>, answer: &Answer, plan: Option<&MovePlan>, b
         column.note(8.0, &words::note(warning));
     }
     if bench.calibration == CalibrationState::NotCalibrated {
-        column.note(8.0, &words::note(align_text::NOT_CALIBRATED));
+        column.note(8.0, &words::note(answer::NOT_CALIBRATED));
     }
     column
 }

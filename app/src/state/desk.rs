@@ -15,7 +15,7 @@ use crate::pictures;
 use crate::settings::Settings;
 use crate::sources::Needs;
 use crate::words;
-use crate::words::{answer as align_text, sentences};
+use crate::words::{answer, sentences};
 use anyhow::Context;
 use landfit_calibration::bench::{Adjuster, Bench, Reads};
 use landfit_calibration::moves::Known;
@@ -467,7 +467,7 @@ impl Desk {
         }
         if found.open {
             let expected = self.expected_first();
-            let first = align_text::first_name(&self.part.part);
+            let first = answer::first_name(&self.part.part);
             match accepting.first_seen {
                 None => return,
                 Some(seen) if Some(seen) != expected => {

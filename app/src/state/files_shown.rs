@@ -5,7 +5,7 @@ use super::subject::{BenchFile, PartFile};
 use super::units::Lengths;
 use crate::commands::bench::adjuster_in_words;
 use crate::words;
-use crate::words::{answer as align_text, sentences};
+use crate::words::{answer, sentences};
 use landfit_calibration::bench::{CalibrationState, Reads};
 use landfit_part::{Part, Side, check};
 use landfit_vision::answer::{Alignment, Outcome, SideFindings, SiteState};
@@ -38,7 +38,7 @@ pub fn panel_of_bench(file: &BenchFile) -> BenchPanel {
     let mut calibration = Vec::new();
     let state = match bench.calibration {
         CalibrationState::Calibrated => words::CALIBRATED.to_owned(),
-        CalibrationState::NotCalibrated => sentences::capital(align_text::NOT_CALIBRATED),
+        CalibrationState::NotCalibrated => sentences::capital(answer::NOT_CALIBRATED),
         CalibrationState::Unsaid => words::CALIBRATION_UNSAID.to_owned(),
     };
     calibration.push(Sentence { tone: Tone::Plain, text: state });
@@ -67,7 +67,7 @@ pub fn seen_of_part(alignment: &Alignment, part: &Part) -> (Vec<Sentence>, Vec<(
     }
     for side in [Side::Part, Side::Board] {
         let findings = alignment.side(side);
-        for (i, line) in align_text::in_the_way(findings, part, side).iter().enumerate() {
+        for (i, line) in answer::in_the_way(findings, part, side).iter().enumerate() {
             let text = sentences::capital(line.trim_start_matches("Seen:").trim());
             seen.push(Sentence { tone: if i == 0 { Tone::Plain } else { Tone::Mind }, text: format!("{text}.") });
         }

@@ -8,7 +8,7 @@ use crate::commands::align::Answer;
 use crate::overlay::misses::Misses;
 use crate::overlay::thimble::{self, Turn};
 use crate::words;
-use crate::words::answer as align_text;
+use crate::words::answer;
 use crate::words::sentences;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Decision;
@@ -46,14 +46,14 @@ pub fn align(job: &Job, answer: Option<&Answer>, sight: Sight, units: Lengths) -
     let warnings = answer.map(|a| a.alignment.warnings.as_slice()).unwrap_or_default();
     panel.sentences.extend(warnings.iter().map(|w| Sentence { tone: Tone::Quiet, text: w.clone() }));
     if bench.calibration == CalibrationState::NotCalibrated {
-        panel.sentences.push(Sentence { tone: Tone::Quiet, text: sentences::capital(align_text::NOT_CALIBRATED) });
+        panel.sentences.push(Sentence { tone: Tone::Quiet, text: sentences::capital(answer::NOT_CALIBRATED) });
     }
     panel.expected = words::EXPECTED_NOT_KNOWN.to_owned();
     if let Some(answer) = answer {
         panel.spots = spots(&answer.alignment, part, bench);
         panel.corners = corners(job, answer, units);
         for side in [Side::Part, Side::Board] {
-            let lines = align_text::in_the_way(answer.alignment.side(side), part, side);
+            let lines = answer::in_the_way(answer.alignment.side(side), part, side);
             panel.sentences.extend(lines.iter().skip(1).map(|line| mind(format!("{}.", sentences::capital(line.trim())))));
             if let (Some(line), true) = (lines.first(), job.found().is_some()) {
                 let text = line.trim_start_matches("Seen:").trim();
@@ -124,7 +124,7 @@ fn with_fit(panel: &mut AlignPanel, job: &Job, found: &Found, answer: Option<&An
     panel.sentences.extend(found.advice.plan.warnings.iter().map(|w| quiet(w.clone())));
     panel.sentences.push(quiet(words::offset(&found.fit.offset, units)));
     if found.open {
-        panel.confirm = Some(align_text::first_name(part).to_owned());
+        panel.confirm = Some(answer::first_name(part).to_owned());
     }
     let misses = answer.and_then(|a| Misses::of(a, part, &bench.aim));
     panel.magnification = misses.as_ref().map(|m| m.magnification(part));
