@@ -10,7 +10,7 @@
 #![allow(clippy::print_stdout, reason = "it tells on standard output")]
 
 use landfit_camera::camera::{self, Choice, Knob, Knobs, Pixels};
-use landfit_camera::{Feed, FeedState, Open, expecting, open_camera};
+use landfit_camera::{Feed, FeedState, Frame, Open, expecting, open_camera};
 use landfit_vision::picture::Samples;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -76,8 +76,12 @@ fn watch(open: Open, knobs: &Knobs, mut later_gain: Option<i64>, time: Duration)
         count.fetch_add(1, Ordering::Relaxed);
     });
     let (mut said, mut ticked) = (Value::Null, Instant::now());
+    // The last picture since the last line. A line every sixth picture would else meet always the same moment between two of them.
+    let mut picture = None;
     while began.elapsed() < time {
-        let frame = feed.take(Duration::from_millis(20));
+        if let Some(frame) = feed.take(Duration::from_millis(20)) {
+            picture = Some(told(&frame));
+        }
         if began.elapsed() > Duration::from_secs(1)
             && let Some(gain) = later_gain.take()
         {
@@ -103,14 +107,8 @@ fn watch(open: Open, knobs: &Knobs, mut later_gain: Option<i64>, time: Duration)
         line["spoiled"] = feed.last_spoiled().map(|(_, t)| t.to_string()).into();
         line["last_number"] = feed.latest().map(|f| f.number).into();
         line["cpu_ms"] = cpu_ms(&threads()).into();
-        if let Some(frame) = frame {
-            let picture = &frame.pictures[0];
-            let mean = match &picture.samples {
-                Samples::U8(v) => v.iter().map(|v| f64::from(*v)).sum::<f64>() / v.len() as f64,
-                Samples::U16(v) => v.iter().map(|v| f64::from(*v)).sum::<f64>() / v.len() as f64,
-            };
-            line["picture"] = json!({"size": [picture.width_px, picture.height_px], "channels": picture.channels, "mean": mean,
-                "age_ms": frame.taken.elapsed().as_millis() as u64});
+        if let Some(picture) = picture.take() {
+            line["picture"] = picture;
         }
         let state = knobs.state();
         let offered: Vec<Value> =
@@ -119,6 +117,17 @@ fn watch(open: Open, knobs: &Knobs, mut later_gain: Option<i64>, time: Duration)
         println!("{line}");
         said = now;
     }
+}
+
+/// Size, mean and age of a picture just taken.
+fn told(frame: &Frame) -> Value {
+    let picture = &frame.pictures[0];
+    let mean = match &picture.samples {
+        Samples::U8(v) => v.iter().map(|v| f64::from(*v)).sum::<f64>() / v.len() as f64,
+        Samples::U16(v) => v.iter().map(|v| f64::from(*v)).sum::<f64>() / v.len() as f64,
+    };
+    json!({"size": [picture.width_px, picture.height_px], "channels": picture.channels, "mean": mean,
+        "age_ms": frame.taken.elapsed().as_millis() as u64})
 }
 
 /// The threads of this process, as /proc lists them; none where there is no such thing.
