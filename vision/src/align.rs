@@ -2,6 +2,7 @@
 
 use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
 use crate::free_scale;
+use crate::leak;
 use crate::offset::offset;
 use crate::one_light;
 use crate::picture::Picture;
@@ -58,6 +59,8 @@ pub enum AlignError {
 /// [`AlignError`] when the input does not fit together; a picture that does not settle the offset is an answer, not an error.
 pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
     let sights = check(pictures, part, optics)?;
+    let leaks = leak::leaks(pictures, optics);
+    let optics = &leak::with_leaks(optics, &leaks);
     let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, &sights, view));
     let (terminals, lands) = match optics.scale {
         ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
@@ -68,7 +71,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands, part, optics) {
-            None => answer(part, optics, terminals, lands),
+            None => answer(part, optics, leak::warning(optics, &leaks), terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
@@ -98,14 +101,14 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round or the
 /// lights are swapped.
-fn answer(part: &Part, optics: &Optics, mut terminals: Seen, mut lands: Seen) -> Alignment {
+fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
     // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
     let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
     let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
-    let mut warnings = Vec::new();
+    let mut warnings = Vec::from_iter(of_lights);
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
     let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;

@@ -16,6 +16,7 @@ mod circle_bias;
 pub mod find;
 mod free_scale;
 pub mod inspect;
+mod leak;
 mod marks;
 mod memory;
 mod nearby;
