@@ -50,6 +50,9 @@ pub(crate) struct Seen {
     sites: Vec<usize>,
 }
 
+const ON_LANDS: &str = "Something duller than the lands lies on them, off to one side (solder paste?): it pulls their places, which are stated the less surely. \
+     Align over cleaned, bare lands.";
+
 /// How the outlines of a side show in one of its views.
 pub(crate) struct Outline {
     /// Index into the bench's views.
@@ -62,6 +65,8 @@ pub(crate) struct Outline {
     pub is_ring: bool,
     /// Whether features are darker than what is about them.
     pub is_dark: bool,
+    /// Whether something duller lies on them, off to one side.
+    pub carries_deposit: bool,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -175,6 +180,10 @@ fn measured_at(
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
     warnings.extend(agreement.warnings);
+    let carry_deposit = outlines.iter().any(|o| o.carries_deposit);
+    if carry_deposit {
+        warnings.push(ON_LANDS.into());
+    }
     let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift and none of the turn.
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
@@ -182,6 +191,8 @@ fn measured_at(
         Some(_) => 1.0,
         // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
         None if views.iter().any(|v| v.plane.is_cleaned || v.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX) => 0.0,
+        // Nor do what lies on lands and how far it is off tell of the lands' own places.
+        None if carry_deposit => 0.0,
         None => PLACES_OF_SCATTER,
     };
     fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);
@@ -555,8 +566,10 @@ fn measure_view(
             view: view.index,
             blur_px: look.blur_px,
             over_design: look.outline_px / look.radius_px,
-            is_ring: look.is_ring,
+            // What lies on lands leaves bright rims, too.
+            is_ring: look.is_ring && !found.carries_deposit,
             is_dark: look.step < 0.0,
+            carries_deposit: found.carries_deposit,
         };
         return Some((found.measured, outline, found.common_doubt_px));
     };
@@ -566,7 +579,14 @@ fn measure_view(
         group: group_of(shapes, pattern, e.site),
     };
     let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    let outline = Outline { view: view.index, blur_px: found.blur_px, over_design: found.over_design, is_ring: false, is_dark: false };
+    let outline = Outline {
+        view: view.index,
+        blur_px: found.blur_px,
+        over_design: found.over_design,
+        is_ring: false,
+        is_dark: false,
+        carries_deposit: false,
+    };
     Some((found.measured, outline, found.common_doubt_px))
 }
 

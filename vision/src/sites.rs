@@ -2,6 +2,7 @@
 
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder, LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX};
+use crate::find::deposit::Deposit;
 use crate::find::look::{Look, Teacher};
 use crate::find::necks::without_necks;
 use crate::plane::Plane;
@@ -52,6 +53,8 @@ pub struct MeasuredView {
     pub look: Look,
     /// Standard uncertainty, px, along each axis, that all features share.
     pub common_doubt_px: f64,
+    /// Whether something duller lies on them.
+    pub carries_deposit: bool,
 }
 
 /// Below this share of the usual brightness nothing stands there.
@@ -94,9 +97,17 @@ fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected])
         .collect();
     let usual = Usual::of(&centres);
     let judged = expected.iter().zip(centres.iter().zip(&probes));
-    let measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
+    let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
     let common_doubt_px = doubt_from_light_px(side, &look, &centres, &usual).hypot(doubt_from_steps_px(plane, &look));
-    Some(MeasuredView { measured, common_doubt_px, look })
+    let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
+    let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good) } else { None };
+    if let Some(deposit) = deposit {
+        for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
+            *at = PointPx::new(at.x + deposit.pull_px[0], at.y + deposit.pull_px[1]);
+        }
+    }
+    let common_doubt_px = common_doubt_px.hypot(deposit.map_or(0.0, |d| d.doubt_px));
+    Some(MeasuredView { measured, common_doubt_px, look, carries_deposit: deposit.is_some() })
 }
 
 /// How much of what the light beside the outlines of one kind pulls stays in doubt, found by maximum likelihood on 720 rendered
