@@ -21,6 +21,9 @@ const MOST_WAITING: usize = 64;
 /// Longest wait for a look before commands and the age of the picture are seen to.
 const PATIENCE: Duration = Duration::from_millis(50);
 
+/// While what was accepted is watched, the mean of the rest is taken anew after so many frames: making it takes some milliseconds.
+const FRAMES_PER_AVERAGE: u32 = 8;
+
 enum Order {
     Command(Command),
     Source(SourceOrder),
@@ -145,13 +148,20 @@ fn work(
         changed |= text != told;
         told = text;
         if let Some(frame) = frame {
-            let repose = if pairs.is_some() {
-                Repose::AtRest
-            } else if !is_stream || stillness.push(&frame) != Rest::Moving {
-                Repose::Still
-            } else {
-                Repose::Moving
+            let rest = (pairs.is_none() && is_stream).then(|| stillness.push(&frame));
+            let repose = match rest {
+                None if pairs.is_some() => Repose::AtRest,
+                None | Some(Rest::Still { .. }) => Repose::Still,
+                Some(Rest::Moving) => Repose::Moving,
             };
+            match rest {
+                Some(Rest::Still { frames, .. }) if desk.wants_averages() => {
+                    if frames.is_multiple_of(FRAMES_PER_AVERAGE) || !desk.has_average() {
+                        desk.average(stillness.average().map(Arc::new));
+                    }
+                }
+                _ => desk.average(None),
+            }
             desk.look(&frame, repose, now_s());
             changed = true;
         }

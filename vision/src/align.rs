@@ -120,7 +120,7 @@ fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals
         }
         None => None,
     };
-    let outcome = swapped.or_else(|| refusal::turned(&fit)).map_or(Outcome::Fit(fit), Outcome::Refused);
+    let outcome = swapped.or_else(|| refusal::turned(&fit, &terminals, &lands)).map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }
 

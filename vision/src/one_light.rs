@@ -5,6 +5,7 @@
 //! open of the distance between them comes along as a doubt of its own.
 
 mod copies;
+mod far_apart;
 mod places;
 
 use crate::answer::{ReasonCode, Refusal};
@@ -88,10 +89,11 @@ pub(crate) fn is_measurable(optics: &Optics) -> bool {
     })
 }
 
-/// Sees both sides where they share their light.
-pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> (Result<Seen, Refusal>, Result<Seen, Refusal>) {
-    let see = |planes: &[Plane], side| side::see(side, None, part, optics, planes, sights);
-    let refused = |refusal: Refusal| (Err(refusal.clone()), Err(refusal));
+/// Both sides, or why one of them is not seen.
+type SeenBoth = (Result<Seen, Refusal>, Result<Seen, Refusal>);
+
+/// Sees both sides where they share their light. Where they cannot be measured, the way is told of copies that lie far from each other.
+pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> SeenBoth {
     let sites: Vec<usize> =
         (0..part.sites.len()).filter(|&i| part.sites[i].pieces(Side::Part).len() * part.sites[i].pieces(Side::Board).len() > 0).collect();
     let scene = Scene {
@@ -100,10 +102,24 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
         centres_mm: [Side::Part, Side::Board].map(|side| sites.iter().map(|&i| part.sites[i].centre_mm(side)).collect()),
         pitch_mm: part.pitch_mm(Side::Part).unwrap_or(1.0),
     };
-    let Some(seed) = places::seed(&scene) else {
+    let seen = see_copies(&scene, part, optics, planes, sights);
+    let refusals = [&seen.0, &seen.1].map(|s| s.as_ref().err());
+    if refusals.iter().all(Option::is_none) || refusals.iter().flatten().any(|r| r.way.is_some()) {
+        return seen;
+    }
+    far_apart::refused(&scene, planes).map_or(seen, refused)
+}
+
+fn refused(refusal: Refusal) -> SeenBoth {
+    (Err(refusal.clone()), Err(refusal))
+}
+
+fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> SeenBoth {
+    let see = |planes: &[Plane], side| side::see(side, None, part, optics, planes, sights);
+    let Some(seed) = places::seed(scene) else {
         return (see(planes, Side::Part), see(planes, Side::Board));
     };
-    let Some(mut poses) = scene.best_start(planes, &places::starts(&scene, &seed)) else {
+    let Some(mut poses) = scene.best_start(planes, &places::starts(scene, &seed)) else {
         return refused(not_told_apart());
     };
     let stays = |seen: &Seen, pose: &Pose| seen.lies_as(pose, 0.3 * scene.pitch_mm);
@@ -111,7 +127,7 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
     let mut placed = None;
     for _ in 0..MOST_LOOKS_AGAIN {
         let Some(told) = scene.placed(planes, poses) else { return refused(not_settled()) };
-        let clean = told.clean(planes, &scene);
+        let clean = told.clean(planes, scene);
         let (terminals, lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
             (Ok(terminals), Ok(lands)) => (terminals, lands),
             other => return other,
@@ -135,7 +151,7 @@ pub(crate) fn see_both(part: &Part, optics: &Optics, planes: &[Plane], sights: &
     if told.open_mm > MOST_OPEN_MM {
         return refused(too_near(told.apart_mm));
     }
-    let clean = told.clean(planes, &scene);
+    let clean = told.clean(planes, scene);
     let (mut terminals, mut lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
         (Ok(terminals), Ok(lands)) => (terminals, lands),
         other => return other,

@@ -2,7 +2,7 @@
 //!
 //! The thresholds of the decision stand here, together.
 
-use crate::answer::{Fit, ReasonCode, Refusal, SiteFinding, SiteState};
+use crate::answer::{Fit, ReasonCode, Refusal, SiteFinding, SiteState, Way};
 use crate::plane::Reduced;
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
@@ -86,10 +86,12 @@ pub(crate) fn accept(
             return trouble;
         }
         let is_cut = refusal.code == ReasonCode::AmbiguousShift;
-        if is_unseen || is_cut || refusal.code == ReasonCode::OutOfView {
+        if refusal.way.is_none() && (is_unseen || is_cut || refusal.code == ReasonCode::OutOfView) {
             let told = if is_cut { whereabouts::way_of_cut } else { whereabouts::way };
             refusal.way = told(side, features, pattern, views);
             match &refusal.way {
+                // What shows is not called unseen; and whether its light is on is no question.
+                Some(way) if is_unseen => refusal.text = few_in_view(side) + &whereabouts::words(way),
                 Some(way) => refusal.text += &whereabouts::words(way),
                 None if is_unseen => refusal.text += &whereabouts::unseen_words(side, part, optics),
                 None => {}
@@ -168,6 +170,12 @@ fn settled(
         if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
             return Err(nothing_fits(side, pattern, features, views));
         }
+        // Where rows are cut off it is they that would tell.
+        if rival.differs == Difference::Mirror
+            && let Some(way) = whereabouts::way_of_cut(side, features, pattern, views)
+        {
+            return Err(runs_out(side, &way));
+        }
         return Err(rivalled(side, rival.differs, best, pattern));
     }
     if let Some(row) = empty_outer_row(best, pattern) {
@@ -207,6 +215,11 @@ pub(crate) fn gaps_laid_over(side: Side) -> Refusal {
     )
 }
 
+/// Whether a seating is the pattern and no chance, by the odds that an answer needs; which of its seatings may stay open.
+pub(crate) fn is_the_pattern(seating: &Seating, pattern: &Pattern) -> bool {
+    seating.log_odds >= least_log_odds(pattern) && seating.seen() as f64 >= LEAST_SEEN_SHARE * seating.expected() as f64
+}
+
 /// Three to five sites cannot reach the usual odds: they must all but all be seen instead, three where hardly anything else is.
 fn least_log_odds(pattern: &Pattern) -> f64 {
     match pattern.centres_mm.len() {
@@ -231,8 +244,7 @@ fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[Si
     if let Some(spacing_mm) = Spacings::of(features).and_then(|s| s.even_mm()) {
         let is_its_own = (spacing_mm / pattern.pitch_mm - 1.0).abs() <= OTHER_SPACING;
         if is_its_own && whereabouts::way_of_cut(side, features, pattern, views).is_some() {
-            let text = format!("The {word} run out of the picture, and too few are in view to tell which they are.");
-            return Refusal::new(ReasonCode::OutOfView, views.first().map(|v| v.index), text);
+            return Refusal::new(ReasonCode::OutOfView, views.first().map(|v| v.index), few_in_view(side));
         }
         return Refusal::new(
             ReasonCode::WrongPattern,
@@ -249,6 +261,31 @@ fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[Si
         Side::Board => "No lands are seen. Bring the board's land pattern under the optics and switch its light on.",
     };
     Refusal::new(nothing_code(side), views.first().map(|v| v.index), what.into())
+}
+
+/// A refusal of a side that is seated but cannot be measured: with the way into view, if rows are cut off.
+pub(crate) fn with_way_of_cut(mut refusal: Refusal, side: Side, features: &[Feature], pattern: &Pattern, views: &[SideView]) -> Refusal {
+    if refusal.way.is_none() && refusal.code == nothing_code(side) {
+        refusal.way = whereabouts::way_of_cut(side, features, pattern, views);
+        if let Some(way) = &refusal.way {
+            refusal.text += &whereabouts::words(way);
+        }
+    }
+    refusal
+}
+
+fn few_in_view(side: Side) -> String {
+    format!("The {} run out of the picture, and too few are in view to tell which they are.", features_word(side))
+}
+
+/// A side that is cut off by the picture's edge, in a way that leaves its turn open.
+fn runs_out(side: Side, way: &Way) -> Refusal {
+    let text = format!(
+        "The {} run out of the picture, and those in view do not tell how they are turned.{}",
+        features_word(side),
+        whereabouts::words(way)
+    );
+    Refusal { way: Some(*way), ..Refusal::new(ReasonCode::OutOfView, None, text) }
 }
 
 /// Features that are asked how far their neighbours stand.
@@ -551,10 +588,14 @@ pub(crate) fn enough_seen(side: Side, views: &[SideView], findings: &[SiteFindin
     }))
 }
 
-/// Refuses when the part lies a quarter or half turn round.
-pub(crate) fn turned(fit: &Fit) -> Option<Refusal> {
+/// Refuses when the part lies a quarter or half turn round; where one of the sides is cut off, what would tell that may be out of view.
+pub(crate) fn turned(fit: &Fit, terminals: &Seen, lands: &Seen) -> Option<Refusal> {
     let quarters = (fit.offset.theta_rad / std::f64::consts::FRAC_PI_2).round();
+    let cut = [(Side::Part, terminals), (Side::Board, lands)].into_iter().find_map(|(side, seen)| Some((side, seen.way_if_cut?)));
     (quarters != 0.0).then(|| {
+        if let Some((side, way)) = cut {
+            return runs_out(side, &way);
+        }
         let turn_deg = if quarters.abs() > 1.5 { 180.0 } else { 90.0 * quarters };
         let words = if turn_deg == 180.0 {
             "half a turn round".to_owned()

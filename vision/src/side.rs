@@ -2,7 +2,7 @@
 
 mod fit;
 
-use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState};
+use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
 use crate::circle_bias::outline_shift_px;
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
@@ -15,6 +15,7 @@ use crate::shape_sites::{self, Target};
 use crate::shapes::{Shapes, group_of, quarters_from};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, ScaleSource, Sight};
+use crate::whereabouts;
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
 use fit::{SideFit, fit, lattice_scatter};
 use landfit_part::{Part, PointMm, Pose, Side};
@@ -43,6 +44,8 @@ pub(crate) struct Seen {
     pub is_dark: bool,
     /// What the person should know.
     pub warnings: Vec<String>,
+    /// Where rows are cut off by the picture's edge: which way they come into view.
+    pub way_if_cut: Option<Way>,
     /// The scale at which places fit best that are known well one way only; `None` where all are known all ways.
     scale_of_shapes: Option<f64>,
     pattern: Pattern,
@@ -140,7 +143,7 @@ pub(crate) fn see(
     for (features, recognition) in seats {
         match measured_at(side, part, optics.scale, pattern.clone(), &sites, shapes.as_ref(), &views, &features, recognition) {
             Ok(seen) => return Ok(seen),
-            Err(refusal) => refused = refused.or(Some(refusal)),
+            Err(refusal) => refused = refused.or_else(|| Some(refusal::with_way_of_cut(refusal, side, &features, &pattern, &views))),
         }
     }
     Err(refused.unwrap_or_else(refusal::nothing_seen))
@@ -196,6 +199,8 @@ fn measured_at(
         None => PLACES_OF_SCATTER,
     };
     fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);
+    let way_if_cut =
+        (findings.len() < pattern.centres_mm.len()).then(|| whereabouts::way_of_cut(side, features, &pattern, views)).flatten();
     crate::bridges::mark(side, views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);
     Ok(Seen {
         fit,
@@ -208,6 +213,7 @@ fn measured_at(
         is_ring: outlines.iter().any(|o| o.is_ring),
         is_dark: outlines.iter().all(|o| o.is_dark),
         warnings,
+        way_if_cut,
         scale_of_shapes: scale.filter(|_| shapes.is_some()),
         pattern,
         sites: sites.to_vec(),

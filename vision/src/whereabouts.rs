@@ -235,6 +235,11 @@ fn about(mm: f64) -> String {
 
 /// " Move the part about 3 mm to the right and 0.8 mm towards you.": directions as seen from above by whoever stands at the bench.
 pub(crate) fn words(way: &Way) -> String {
+    steps_words(way.by_mm, way.how_far).map_or_else(String::new, |steps| format!(" Move the {} {steps}.", way.side.word()))
+}
+
+/// "about 3 mm to the right and 0.8 mm towards you"; `None` of ways that are not worth a word.
+pub(crate) fn steps_words(by_mm: PointMm, how_far: [HowFar; 2]) -> Option<String> {
     let one = |mm: f64, how_far: HowFar, [plus, minus]: [&str; 2], both: &str| {
         let sense = if mm < 0.0 { minus } else { plus };
         (mm.abs() >= LEAST_MM).then(|| match how_far {
@@ -244,13 +249,13 @@ pub(crate) fn words(way: &Way) -> String {
         })
     };
     let steps: Vec<String> = [
-        one(way.by_mm.x, way.how_far[0], ["to the right", "to the left"], "to the right or to the left, either will do"),
-        one(way.by_mm.y, way.how_far[1], ["away from you", "towards you"], "away from you or towards you, either will do"),
+        one(by_mm.x, how_far[0], ["to the right", "to the left"], "to the right or to the left, either will do"),
+        one(by_mm.y, how_far[1], ["away from you", "towards you"], "away from you or towards you, either will do"),
     ]
     .into_iter()
     .flatten()
     .collect();
-    format!(" Move the {} {}.", way.side.word(), steps.join(" and "))
+    (!steps.is_empty()).then(|| steps.join(" and "))
 }
 
 /// Why no way can be told of a side of which nothing is seen, and how far off it is at least.

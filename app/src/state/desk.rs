@@ -118,8 +118,8 @@ struct Accepted {
     trouble: Option<String>,
     /// The look that the record holds.
     recorded: Look,
-    /// The newest look since that is at least as good: the record's, once the optics have left.
-    last_good: Option<Look>,
+    /// The newest look since that is at least as good, and the mean of its rest as far as it was taken: the record's, once the optics have left.
+    last_good: Option<(Look, Option<Arc<Frame>>)>,
 }
 
 /// The desk.
@@ -302,15 +302,27 @@ impl Desk {
         self.average = average;
     }
 
-    /// The average, measured; `None` where there is none, or where it would be judged otherwise than the last look.
-    fn steady(&self) -> Option<Look> {
-        let frame = self.average.clone()?;
+    /// Whether the mean of a rest is wanted with every look: something is accepted, and the optics may leave.
+    #[must_use]
+    pub const fn wants_averages(&self) -> bool {
+        self.accepted.is_some()
+    }
+
+    /// Whether there is a mean of this rest.
+    #[must_use]
+    pub const fn has_average(&self) -> bool {
+        self.average.is_some()
+    }
+
+    /// The mean of a look's rest, measured; `None` where there is none, or where it would be judged otherwise than the look.
+    fn steady(&self, average: Option<Arc<Frame>>, look: &Look) -> Option<Look> {
+        let (frame, (judged, plan)) = (average?, look.answer.fit.as_ref()?);
         let alignment = measure(&frame.pictures, &self.part, &self.bench).ok()?;
         let mut job = self.job.anew();
         job.look(&alignment, true, 0.0);
-        let (steady, last) = (job.found()?, self.job.found()?);
-        let same = steady.advice.judgement.decision == last.advice.judgement.decision && steady.clear == last.clear;
-        let fit = (steady.advice.judgement, last.advice.plan.clone());
+        let steady = job.found()?;
+        let same = steady.advice.judgement.decision == judged.decision && steady.clear == look.answer.alignment.is_clear();
+        let fit = (steady.advice.judgement, plan.clone());
         same.then_some(Look { frame, answer: Answer { alignment, fit: Some(fit), total_ms: 0.0 } })
     }
 
@@ -497,7 +509,7 @@ impl Desk {
             reason: with_reason.then(|| reason.to_owned()),
             first_seen: accepting.first_seen.and_then(|c| words::CORNERS.get(c)).copied(),
         };
-        let recorded = self.steady().unwrap_or_else(|| look.clone());
+        let recorded = self.steady(self.average.clone(), look).unwrap_or_else(|| look.clone());
         let kept = self.keep(&recorded, &said, time, "accepted", None);
         let (folder, trouble) = match kept {
             Ok(folder) => (Some(folder), None),
@@ -542,7 +554,7 @@ impl Desk {
         let left = state == JobState::Placed;
         if let Some(accepted) = &mut self.accepted {
             if good && accepted.said.reason.is_none() {
-                accepted.last_good = Some(look.clone());
+                accepted.last_good = Some((look.clone(), self.average.clone()));
             }
             if left {
                 self.finish_record();
@@ -551,11 +563,12 @@ impl Desk {
         self.look = Some(look);
     }
 
-    /// The optics have left: the record becomes that of the last good picture.
+    /// The optics have left: the record becomes that of the last good picture, the mean of its rest where that says the same.
     fn finish_record(&mut self) {
         let Some(accepted) = &mut self.accepted else { return };
-        let (Some(look), Some(folder)) = (accepted.last_good.take(), accepted.folder.clone()) else { return };
+        let (Some((look, average)), Some(folder)) = (accepted.last_good.take(), accepted.folder.clone()) else { return };
         let (said, time) = (accepted.said.clone(), accepted.time.clone());
+        let look = self.steady(average, &look).unwrap_or(look);
         let kept = self.keep(&look, &said, &time, "accepted", Some(&folder));
         match (kept, &mut self.accepted) {
             (Ok(_), Some(accepted)) => accepted.recorded = look,

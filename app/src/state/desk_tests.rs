@@ -7,11 +7,14 @@ use super::subject::{BenchFile, PartFile};
 use crate::rehearsal_bench::RehearsalBench;
 use crate::settings::Settings;
 use crate::state::desk::Desk;
+use crate::state::result::png;
 use crate::window::shot::AtOnce;
+use landfit_camera::Frame;
 use landfit_rehearsal::scenario::Setting;
 use landfit_vision::Picture;
 use landfit_vision::picture::Samples;
 use std::sync::Arc;
+use std::time::Instant;
 
 /// A desk whose results go into a folder of their own.
 struct Table {
@@ -129,6 +132,49 @@ fn withdrawing_changes_no_picture_that_was_kept() {
     }
     assert!(String::from_utf8_lossy(&before["result.json"]).contains("\"accepted\""));
     assert!(String::from_utf8_lossy(&after["result.json"]).contains("withdrawn"));
+}
+
+/// The picture of the kept result.
+fn kept_picture(table: &Table) -> Vec<u8> {
+    kept(table).1.remove("picture.png").unwrap()
+}
+
+/// A picture of the bench as it stands, with noise of its own: stands for the mean of a rest.
+fn average_of(table: &Table, seed: u64) -> (Arc<Frame>, Vec<u8>) {
+    let pictures = table.at_once.bench().render(seed).unwrap();
+    let bytes = png(&pictures[0]).unwrap();
+    (Arc::new(Frame { pictures, taken: Instant::now(), from_jpeg: false, number: seed }), bytes)
+}
+
+#[test]
+fn what_is_recorded_is_the_mean_of_the_rest_and_in_the_end_that_of_the_last_good_one() {
+    let mut table = table();
+    table.good();
+    let (first, first_png) = average_of(&table, 901);
+    table.at_once.desk_mut().average(Some(first));
+    table.at_once.command(Command::Accept(Accepting::default()));
+    assert!(kept_picture(&table) == first_png);
+    let (second, second_png) = average_of(&table, 902);
+    table.at_once.desk_mut().average(Some(second));
+    table.look(1);
+    // The optics swing out: no mean of what they leave behind.
+    table.at_once.desk_mut().average(None);
+    table.at_once.bench().swing_optics(false);
+    table.look(2);
+    assert_eq!(table.shown().align.state, Some(JobState::Placed));
+    assert!(kept_picture(&table) == second_png);
+}
+
+#[test]
+fn a_mean_that_is_judged_otherwise_than_the_look_is_not_recorded() {
+    let mut table = table();
+    table.good();
+    table.at_once.bench().turn(0, 0.5);
+    let (other, other_png) = average_of(&table, 901);
+    table.at_once.bench().turn(0, -0.5);
+    table.at_once.desk_mut().average(Some(other));
+    table.at_once.command(Command::Accept(Accepting::default()));
+    assert!(kept_picture(&table) != other_png);
 }
 
 #[test]

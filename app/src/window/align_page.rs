@@ -89,13 +89,14 @@ fn stacked(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<Ask>
         let width = ui.available_width();
         if width > 480.0 {
             let half = (width - 12.0) / 2.0;
-            let height = (upper.height() - 6.0).max(350.0);
+            // All strips and what to do now are in view at once; less room than this scrolls.
+            let height = (upper.height() - 6.0).max(200.0);
             let (rect, _) = ui.allocate_exact_size(Vec2::new(width, height), Sense::hover());
-            column(ui, Rect::from_min_size(rect.min, Vec2::new(half, height)), "words", |ui| words_ui(ui, &shown.align));
+            column(ui, Rect::from_min_size(rect.min, Vec2::new(half, height)), "words", |ui| large_words_ui(ui, &shown.align));
             let plot = Rect::from_min_size(Pos2::new(rect.left() + half + 12.0, rect.top()), Vec2::new(half, height));
             landing_ui(ui, plot, &shown.align, &view.picture, &shown.exposures);
         } else {
-            words_ui(ui, &shown.align);
+            large_words_ui(ui, &shown.align);
             let (rect, _) = ui.allocate_exact_size(Vec2::new(width, 420.0), Sense::hover());
             landing_ui(ui, rect, &shown.align, &view.picture, &shown.exposures);
         }
@@ -131,6 +132,21 @@ fn picture_ui(ui: &mut Ui, rect: Rect, shown: &Shown, view: &mut AlignView) {
 
 /// The headline, the next move, and the sentences.
 fn words_ui(ui: &mut Ui, panel: &AlignPanel) {
+    now_ui(ui, panel);
+    then_ui(ui, panel);
+    caution_turn_ui(ui, panel);
+    sentences_ui(ui, panel);
+}
+
+/// The same where little of it is in view at once: the caution stands at its step, before what the strips show, too.
+fn large_words_ui(ui: &mut Ui, panel: &AlignPanel) {
+    now_ui(ui, panel);
+    caution_turn_ui(ui, panel);
+    then_ui(ui, panel);
+    sentences_ui(ui, panel);
+}
+
+fn now_ui(ui: &mut Ui, panel: &AlignPanel) {
     let p = look::of(ui);
     ui.spacing_mut().item_spacing.y = 5.0;
     if let Some(next) = &panel.next {
@@ -149,12 +165,23 @@ fn words_ui(ui: &mut Ui, panel: &AlignPanel) {
     } else {
         ui.label(RichText::new(&panel.headline).size(look::HEADLINE * 1.15).color(p.text));
     }
+}
+
+fn then_ui(ui: &mut Ui, panel: &AlignPanel) {
+    let p = look::of(ui);
     for line in &panel.then {
         ui.label(RichText::new(line).color(p.quiet));
     }
+}
+
+fn caution_turn_ui(ui: &mut Ui, panel: &AlignPanel) {
     if panel.next.is_some() {
-        ui.label(RichText::new(words::CAUTION_TURN).size(look::SMALL).color(p.quiet));
+        ui.label(RichText::new(words::CAUTION_TURN).size(look::SMALL).color(look::of(ui).quiet));
     }
+}
+
+fn sentences_ui(ui: &mut Ui, panel: &AlignPanel) {
+    let p = look::of(ui);
     ui.add_space(4.0);
     for sentence in panel.sentences.iter().filter(|s| s.tone == Tone::Mind) {
         sentence_ui(ui, sentence, p);

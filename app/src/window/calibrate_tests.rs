@@ -46,8 +46,7 @@ fn table(part: &Part) -> Table {
     let size = Vec2::new(1280.0, 2400.0);
     let mut app = App::new(Box::new(behind.clone()), settings, None, None, Box::new(|| None)).of_size(size);
     app.open_page(Page::Bench);
-    let zoom = super::look::zoom(size, 100);
-    let harness = Harness::builder().with_size(size / zoom).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
+    let harness = Harness::builder().with_size(size).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
     Table { harness, behind, file, _folder: folder }
 }
 

@@ -12,34 +12,37 @@ use std::f32::consts::TAU;
 const BESIDE: f32 = 104.0;
 const ACROSS: f32 = 72.0;
 const GAP: f32 = 8.0;
+/// The same where text is so large that not all would be in view.
+const LOW_ACROSS: f32 = 58.0;
+const LOW_GAP: f32 = 5.0;
+/// Where even that is too much, only the next one shows its thimble.
+const ONE_LINE: f32 = 26.0;
+/// A strip beside the plot needs so much of its height, points.
+const LEAST_PLOT: f32 = 78.0;
 /// Radius of the ring about the worst site, points: however sure it is, it is seen.
 const LEAST_RING: f32 = 6.0;
 
 /// Draws plot and strips into `rect`; corner pictures, where there are any, stand round the plot.
 pub fn landing_ui(ui: &Ui, rect: Rect, panel: &AlignPanel, view: &PictureView, exposures: &[Exposure]) {
     let p = look::of(ui);
-    let count = |is: &dyn Fn(Place) -> bool| panel.strips.iter().filter(|s| is(s.place)).count() as f32;
-    let above = count(&|p| matches!(p, Place::Above(_)));
-    let below = count(&|p| matches!(p, Place::Below(_)));
-    let (left, right) = (count(&|p| p == Place::Left).min(1.0), count(&|p| p == Place::Right).min(1.0));
+    let rows = Rows::fitting(&panel.strips, rect.height());
+    let gap = rows.gap;
+    let (above, below) = (rows.height(&|p| matches!(p, Place::Above(_))), rows.height(&|p| matches!(p, Place::Below(_))));
+    let has = |place: Place| if panel.strips.iter().any(|s| s.place == place) { 1.0 } else { 0.0_f32 };
+    let (left, right) = (has(Place::Left), has(Place::Right));
     let corners = !panel.corners.is_empty();
-    let room = Vec2::new(rect.width() - 2.0 * left.max(right) * (BESIDE + GAP), rect.height() - (above + below) * (ACROSS + GAP));
+    let room = Vec2::new(rect.width() - 2.0 * left.max(right) * (BESIDE + gap), rect.height() - above - below);
     let side = room.x.min(room.y).max(60.0);
-    let middle_y = rect.top() + above * (ACROSS + GAP) + side / 2.0;
+    let middle_y = rect.top() + above + side / 2.0;
     let plot = Rect::from_center_size(Pos2::new(rect.center().x, middle_y), Vec2::splat(side));
     let wide = side.max(250.0).min(rect.width());
     for strip in &panel.strips {
+        let row = |top: f32| Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, rows.of(strip)));
         let area = match strip.place {
-            Place::Left => Rect::from_min_size(Pos2::new(plot.left() - GAP - BESIDE, plot.top()), Vec2::new(BESIDE, side)),
-            Place::Right => Rect::from_min_size(Pos2::new(plot.right() + GAP, plot.top()), Vec2::new(BESIDE, side)),
-            Place::Above(row) => {
-                let top = plot.top() - (above - row as f32) * (ACROSS + GAP);
-                Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, ACROSS))
-            }
-            Place::Below(row) => {
-                let top = plot.bottom() + GAP + row as f32 * (ACROSS + GAP);
-                Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, ACROSS))
-            }
+            Place::Left => Rect::from_min_size(Pos2::new(plot.left() - gap - BESIDE, plot.top()), Vec2::new(BESIDE, side)),
+            Place::Right => Rect::from_min_size(Pos2::new(plot.right() + gap, plot.top()), Vec2::new(BESIDE, side)),
+            Place::Above(n) => row(plot.top() - rows.height(&|p| matches!(p, Place::Above(other) if other >= n))),
+            Place::Below(n) => row(plot.bottom() + gap + rows.height(&|p| matches!(p, Place::Below(other) if other < n))),
         };
         strip_ui(ui, area, strip, p);
     }
@@ -48,6 +51,40 @@ pub fn landing_ui(ui: &Ui, rect: Rect, panel: &AlignPanel, view: &PictureView, e
         corners_ui(ui, plot, panel, view, exposures, p);
     }
     plot_ui(ui, inner, panel.landing.as_ref(), p);
+}
+
+/// How high the strips above and below the plot are.
+struct Rows<'a> {
+    strips: &'a [Strip],
+    gap: f32,
+    next: f32,
+    others: f32,
+}
+
+impl<'a> Rows<'a> {
+    /// As high as they are drawn best, or so low that all of them are in view with the plot.
+    fn fitting(strips: &'a [Strip], height: f32) -> Self {
+        let best = Self { strips, gap: GAP, next: ACROSS, others: ACROSS };
+        let low = Self { gap: LOW_GAP, next: LOW_ACROSS, others: LOW_ACROSS, ..best };
+        let fits = |rows: &Self| rows.height(&|_| true) + LEAST_PLOT <= height;
+        if fits(&best) {
+            best
+        } else if fits(&low) {
+            low
+        } else {
+            Self { others: ONE_LINE, ..low }
+        }
+    }
+
+    fn of(&self, strip: &Strip) -> f32 {
+        if strip.is_next { self.next } else { self.others }
+    }
+
+    /// Of the strips above and below the plot at such places, with the gap to what is next to each.
+    fn height(&self, is: &dyn Fn(Place) -> bool) -> f32 {
+        let is_row = |s: &&Strip| matches!(s.place, Place::Above(_) | Place::Below(_)) && is(s.place);
+        self.strips.iter().filter(is_row).map(|s| self.of(s) + self.gap).sum()
+    }
 }
 
 /// Corner pictures at their true places and true relative size about the plot's middle; the worst one has the bright edge.
@@ -129,7 +166,8 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
     painter.rect_filled(area, 6.0, p.raised);
     painter.rect_stroke(area, 6.0, Stroke::new(line, ink), egui::StrokeKind::Inside);
     let text = if strip.is_next { p.text } else { p.quiet };
-    let inner = area.shrink(8.0);
+    let low = area.height() < ACROSS;
+    let inner = area.shrink(if low { 5.0 } else { 8.0 });
     let upright = matches!(strip.place, Place::Left | Place::Right);
     let short = upright && inner.height() < 110.0;
     let title = FontId::proportional(look::SMALL);
@@ -159,6 +197,8 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
                 text,
             );
         }
+    } else if low {
+        face = low_row_ui(&painter, inner, strip, text);
     } else {
         let across = 0.56 * inner.width();
         painter.text(inner.left_top(), Align2::LEFT_TOP, head, title.clone(), text);
@@ -178,6 +218,42 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
     if face.height() > 12.0 && face.width() > 12.0 {
         face_ui(&painter.with_clip_rect(face), face, strip, p, upright);
     }
+}
+
+/// A strip above or below the plot where there is little room: two lines of words beside the thimble, or one line of words. Gives the thimble's
+/// place.
+fn low_row_ui(painter: &Painter, inner: Rect, strip: &Strip, text: Color32) -> Rect {
+    let title = FontId::proportional(look::SMALL);
+    let (digits, what) = strip.amount.as_ref().map_or(("", ""), |[n, what]| (n.as_str(), what.as_str()));
+    let head = format!("{}: {}", strip.word, strip.name);
+    if inner.height() < ONE_LINE {
+        let line = [head.as_str(), digits, what, &strip.sense].join(" ");
+        let font = fitted(painter, title, &line, inner.width());
+        painter.text(inner.left_center(), Align2::LEFT_CENTER, line, font, text);
+        return Rect::NOTHING;
+    }
+    painter.text(inner.left_top(), Align2::LEFT_TOP, head, title.clone(), text);
+    let (number, gap) = (FontId::proportional(23.0), 5.0);
+    let width_of = |text: &str, font: &FontId| painter.layout_no_wrap(text.to_owned(), font.clone(), Color32::WHITE).size().x;
+    // The words have what they need, the thimble the rest.
+    let needed = (width_of(digits, &number) + gap + width_of(what, &title)).max(width_of(&strip.sense, &title));
+    let across = (inner.width() - 10.0 - needed).clamp(0.36 * inner.width(), 0.5 * inner.width());
+    let face =
+        Rect::from_min_max(Pos2::new(inner.left(), inner.top() + look::SMALL * 1.25), Pos2::new(inner.left() + across, inner.bottom()));
+    let x = face.right() + 10.0;
+    let number = fitted(painter, number, digits, 0.5 * (inner.right() - x));
+    let written = painter.text(Pos2::new(x, inner.top() - 3.0), Align2::LEFT_TOP, digits, number, text);
+    let unit_x = written.right() + gap;
+    let unit = fitted(painter, title.clone(), what, inner.right() - unit_x);
+    painter.text(Pos2::new(unit_x, written.bottom() - 3.0), Align2::LEFT_BOTTOM, what, unit, text);
+    painter.text(
+        Pos2::new(x, inner.bottom()),
+        Align2::LEFT_BOTTOM,
+        &strip.sense,
+        fitted(painter, title, &strip.sense, inner.right() - x),
+        text,
+    );
+    face
 }
 
 /// The same type, smaller where the text would not fit.

@@ -112,6 +112,12 @@ impl AtOnce {
         self.shown = Arc::new(shown);
     }
 
+    /// The desk, to hand it what the measuring thread would.
+    #[cfg(test)]
+    pub const fn desk_mut(&mut self) -> &mut Desk {
+        &mut self.desk
+    }
+
     /// The desk.
     #[cfg(test)]
     #[must_use]

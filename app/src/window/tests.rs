@@ -43,9 +43,13 @@ pub struct Table {
 
 /// A window over a rehearsal; `stage` prepares what stands behind it.
 fn window(size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
+    window_on(ON, size, settings, stage)
+}
+
+fn window_on(on: &str, size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (Harness<'static, App>, Table) {
     let results = tempfile::tempdir().unwrap();
     let settings = Settings { results: Some(results.path().to_owned()), ..settings };
-    let options = args(ON, 3);
+    let options = args(on, 3);
     let laid = open::lay(&options, settings.clone()).unwrap();
     let rehearsal = laid.rehearsal.clone();
     let mut behind = AtOnce::new(laid.desk, laid.rehearsal);
@@ -57,9 +61,9 @@ fn window(size: Vec2, settings: Settings, stage: impl FnOnce(&mut AtOnce)) -> (H
         seed += 1;
         setting.start(seed).ok()
     };
-    let zoom = super::look::zoom(size, settings.text_percent);
     let app = App::new(Box::new(behind.clone()), settings, None, Some(rehearsal), Box::new(another)).of_size(size);
-    let harness = Harness::builder().with_size(size / zoom).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
+    // Native points: the window's own zoom makes its points of them.
+    let harness = Harness::builder().with_size(size).with_max_steps(20).build_ui_state(|ui, app: &mut App| app.ui(ui), app);
     (harness, Table { behind, results })
 }
 
@@ -477,6 +481,33 @@ fn nothing_that_decides_is_cut_off_by_the_windows_edge() {
                 rect.min.x >= 0.0 && rect.min.y >= 0.0 && rect.max.x <= room.x + 0.5 && rect.max.y <= room.y + 0.5,
                 "{name} at {size:?} {percent} %: {rect:?}"
             );
+        }
+    }
+}
+
+#[test]
+fn what_to_turn_and_all_thimble_strips_are_in_view_without_scrolling_however_large_the_text() {
+    for on in ["rotation-under-board", "inch-thimbles", "all-on-the-part", "bare-knobs"] {
+        for (size, percent) in [(Vec2::new(1280.0, 720.0), 100), (Vec2::new(1280.0, 720.0), 200), (Vec2::new(1920.0, 1080.0), 200)] {
+            let what = format!("{on} at {size:?} {percent} %");
+            let (mut harness, table) = window_on(on, size, Settings { text_percent: percent, ..Settings::default() }, looked);
+            harness.run_ok();
+            let room = size / harness.ctx.zoom_factor();
+            let end = harness.get_by_role_and_label(Role::Button, words::GO_ON).rect().min.y;
+            let panel = table.behind.0.borrow().shown().align.clone();
+            for strip in &panel.strips {
+                let name = format!("{}: {}", strip.name, strip.word);
+                let rect = harness.query_all_by_role(Role::Image).map(|n| (n.accesskit_node().label(), n.rect()));
+                let found = rect.into_iter().find(|(label, _)| label.as_ref().is_some_and(|l| l.starts_with(&name)));
+                let rect = found.unwrap_or_else(|| panic!("{what}: no strip \"{name}\"")).1;
+                let is_beside_it = percent == 100;
+                assert!(rect.min.y >= 0.0 && rect.max.x <= room.x && (is_beside_it || rect.max.y <= end), "{what}: {name} at {rect:?}");
+            }
+            let next = panel.next.expect("something to turn");
+            for text in [format!("{} {}", words::TURN_NEXT, next.name), next.digits, next.sense] {
+                let rect = harness.get_all_by_label(&text).next().expect("the next move").rect();
+                assert!(rect.max.y <= if percent == 100 { room.y } else { end }, "{what}: {text} at {rect:?}");
+            }
         }
     }
 }

@@ -86,11 +86,11 @@ fn shows(side: Side, part: &Part, optics: &Optics, lies: &Pose) -> bool {
 }
 
 /// Moves `side` about by up to `reach_mm` on the bench of a folder of the demo pictures, and compares the ways told with the truth.
-fn told_of(folder: &str, side: Side, reach_mm: [f64; 2], count: u64) -> Told {
+fn told_of(folder: &str, side: Side, reach_mm: [f64; 2], (seed, count): (u64, u64)) -> Told {
     let from = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../demo-images").join(folder);
     let part = landfit_part::file::read(&from.join("part.toml")).unwrap();
     let bench = landfit_calibration::bench_file::read(&from.join("bench.toml")).unwrap();
-    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let mut told = Told::default();
     for number in 0..count {
         let mut within = |most: f64| rng.random_range(-most..most);
@@ -128,7 +128,7 @@ fn two_exposures_and_corner_regions_tell_the_way_of_what_shows() {
     let mut all = Told::default();
     for (folder, reach_mm, count) in [("two-exposures", [9.0, 7.0], 30), ("corner-regions", [9.0, 9.0], 20)] {
         for side in [Side::Part, Side::Board] {
-            let told = told_of(folder, side, reach_mm, count);
+            let told = told_of(folder, side, reach_mm, (1, count));
             println!("{folder} {side:?}: {told:?}");
             assert_eq!(told.right, told.with_way, "{folder}, {side:?}: a way told wrongly");
             all = Told { shows: all.shows + told.shows, with_way: all.with_way + told.with_way, right: all.right + told.right };
@@ -137,11 +137,29 @@ fn two_exposures_and_corner_regions_tell_the_way_of_what_shows() {
     assert!(all.shows >= 35 && all.right * 10 >= all.shows * 9, "{all:?}");
 }
 
-/// In one light the two sides' rows lie in each other: which side runs out of view is told only where the two can be told apart at all, else
-/// the reason says what to change (the light). What is told must be right.
+/// In one light the two sides' rows lie in each other: one that lies farther off than is measured is told from what stands clear of the other.
 #[test]
-fn in_one_light_a_way_that_is_told_is_right() {
-    let told = [Side::Part, Side::Board].map(|side| told_of("one-light", side, [9.0, 7.0], 12));
+fn in_one_light_the_way_of_what_shows_is_told() {
+    let told = [Side::Part, Side::Board].map(|side| told_of("one-light", side, [9.0, 7.0], (1, 12)));
     println!("one-light: {told:?}");
-    assert!(told.iter().all(|t| t.right == t.with_way) && told.iter().any(|t| t.with_way > 0), "{told:?}");
+    let of = |get: fn(&Told) -> usize| told.iter().map(get).sum::<usize>();
+    assert!(of(|t| t.right) == of(|t| t.with_way) && of(|t| t.right) * 5 >= of(|t| t.shows) * 4, "{told:?}");
+}
+
+/// The figures on scenes of other seeds, and of one folder where `LANDFIT_WAYS_OF` names it: `LANDFIT_WAYS_SEED=7 cargo test -p landfit-rehearsal --test ways -- --ignored --nocapture`.
+#[test]
+#[ignore = "figures for the notes; takes minutes"]
+fn figures_of_other_seeds() {
+    let seed = std::env::var("LANDFIT_WAYS_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(2);
+    let only = std::env::var("LANDFIT_WAYS_OF").ok();
+    let mut wrong = 0;
+    for (folder, reach_mm, count) in [("two-exposures", [9.0, 7.0], 100), ("one-light", [9.0, 7.0], 40), ("corner-regions", [9.0, 9.0], 30)]
+    {
+        for side in [Side::Part, Side::Board].into_iter().filter(|_| only.as_deref().is_none_or(|o| o == folder)) {
+            let told = told_of(folder, side, reach_mm, (seed, count));
+            println!("seed {seed}, {folder} {side:?}: {told:?}");
+            wrong += told.with_way - told.right;
+        }
+    }
+    assert_eq!(wrong, 0, "ways told wrongly");
 }

@@ -11,7 +11,7 @@ const RADIUS_BLOCKS: f64 = 6.0;
 /// Turns of one copy against the other that are looked for, radians.
 const MOST_TURN_RAD: f64 = 0.1;
 /// Distances that are looked for, pitches.
-const MOST_PITCHES: f64 = 1.6;
+pub(super) const MOST_PITCHES: f64 = 1.6;
 /// Peaks of the vote that are paired.
 const MOST_PEAKS: usize = 4;
 /// Peaks fainter than this share of the strongest are none.
