@@ -7,8 +7,8 @@ thread_local! {
     static SPARE: RefCell<Vec<Vec<f32>>> = const { RefCell::new(Vec::new()) };
 }
 
-/// Pieces kept for each thread: the planes, blocks and votes of two views.
-const MOST_SPARE: usize = 8;
+/// Pieces kept for each thread: the planes, blocks, votes and smoothed blocks of two views, and some rows of both.
+const MOST_SPARE: usize = 10;
 
 /// Memory for `n` values; what it holds is to be overwritten.
 pub(crate) fn take(n: usize) -> Vec<f32> {
