@@ -194,8 +194,8 @@ fn measured_at(
         Some(_) => 1.0,
         // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
         None if views.iter().any(|v| v.plane.is_cleaned || v.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX) => 0.0,
-        // Nor do what lies on lands and how far it is off tell of the lands' own places.
-        None if carry_deposit => 0.0,
+        // Nor do what lies on lands and how far it is off tell of the lands' own places, nor openings that are taken for them here and there.
+        None if carry_deposit || outlines.iter().any(|o| side == Side::Board && o.over_design > sites::LARGEST_LAND) => 0.0,
         None => PLACES_OF_SCATTER,
     };
     fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);

@@ -135,7 +135,7 @@ impl PullDoubt {
 const OF_SLOPE_OF_SMALL: f64 = 1.3;
 
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
-const LARGEST_LAND: f64 = 1.04;
+pub const LARGEST_LAND: f64 = 1.04;
 
 /// Standard uncertainty, px along each axis, of the place of all features together, from light that leans the same way at all of
 /// them: what the mean feature shows of it. What goes another way at each is part of their scatter.

@@ -44,11 +44,18 @@ impl Deposit {
         let level = |[inner, outer]: [f64; 2]| f64::from(look.at((0.5 * (inner + outer) * look.radius_px) as f32).0);
         let ground = level([GROUND; 2]);
         let contrast = level(MIDDLE) - ground;
-        let mut rings = [MIDDLE, RIM_INSIDE, RIM].map(|shares| Ring::new(shares.map(|share| share * look.radius_px)));
-        for centre in centres.iter().step_by(centres.len().div_ceil(LANDS).max(1)) {
-            rings.iter_mut().for_each(|ring| ring.add(plane, centre));
-        }
-        let [middle, inside, rim] = rings.map(|ring| ring.lean(contrast));
+        // Medians over the lands: a hair or a tool that lies across some of them is no paste.
+        let usual_lean = |shares: [f64; 2]| {
+            let lands = centres.iter().step_by(centres.len().div_ceil(LANDS).max(1));
+            let leans: Vec<[f64; 2]> = lands.filter_map(|c| lean(plane, c, shares.map(|s| s * look.radius_px))).collect();
+            let median = |axis: usize| {
+                let mut along: Vec<f64> = leans.iter().map(|l| l[axis] / contrast).collect();
+                along.sort_by(f64::total_cmp);
+                along.get(along.len() / 2).copied()
+            };
+            Some([median(0)?, median(1)?])
+        };
+        let (middle, inside, rim) = (usual_lean(MIDDLE)?, usual_lean(RIM_INSIDE)?, usual_lean(RIM)?);
         let size = |lean: [f64; 2]| lean[0].hypot(lean[1]);
         let rise = (level(RIM_INSIDE) - ground).max(level(RIM) - ground) / contrast;
         let is_risen = rise > LEAST_RISE && size(inside).max(size(rim)) > LEAST_LEAN_OF_RISEN;
@@ -60,53 +67,32 @@ impl Deposit {
     }
 }
 
-/// The light of a ring about the lands' middles, of all lands.
-struct Ring {
-    /// Inner and outer radius, px.
-    radii_px: [f64; 2],
-    pixels: f64,
-    light: f64,
-    /// The cosines and the sines of the pixels' directions from the middle: nothing on the mean, but for a few pixels.
-    along: [f64; 2],
-    /// The light by them.
-    light_along: [f64; 2],
-}
-
-impl Ring {
-    const fn new(radii_px: [f64; 2]) -> Self {
-        Self { radii_px, pixels: 0.0, light: 0.0, along: [0.0; 2], light_along: [0.0; 2] }
+/// By how much the light between two radii, px, about a land's middle is brighter on its brightest side than on the mean, along x and
+/// y; `None` where it does not lie in the plane as a whole.
+fn lean(plane: &Plane, centre: &Centre, [inner, outer]: [f64; 2]) -> Option<[f64; 2]> {
+    let reach = outer.ceil() as isize + 1;
+    let (column, row) = (centre.at.x.round() as isize, centre.at.y.round() as isize);
+    if column < reach || row < reach || column + reach >= plane.width as isize || row + reach >= plane.height as isize {
+        return None;
     }
-
-    /// By how much the ring is brighter than its mean on its brightest side, in contrasts along x and y.
-    fn lean(&self, contrast: f64) -> [f64; 2] {
-        let mean = self.light / self.pixels;
-        [0, 1].map(|axis| 2.0 * (self.light_along[axis] - mean * self.along[axis]) / (self.pixels * contrast))
-    }
-
-    /// Adds the pixels of a land that lies in the plane as a whole.
-    fn add(&mut self, plane: &Plane, centre: &Centre) {
-        let [inner, outer] = self.radii_px;
-        let reach = outer.ceil() as isize + 1;
-        let (column, row) = (centre.at.x.round() as isize, centre.at.y.round() as isize);
-        if column < reach || row < reach || column + reach >= plane.width as isize || row + reach >= plane.height as isize {
-            return;
-        }
-        for y in row - reach..=row + reach {
-            for x in column - reach..=column + reach {
-                let (dx, dy) = (x as f64 - centre.at.x, y as f64 - centre.at.y);
-                let r = dx.hypot(dy);
-                if r >= inner && r < outer {
-                    let light = f64::from(plane.light[y as usize * plane.width + x as usize]);
-                    self.pixels += 1.0;
-                    self.light += light;
-                    for (axis, along) in [dx / r, dy / r].into_iter().enumerate() {
-                        self.along[axis] += along;
-                        self.light_along[axis] += light * along;
-                    }
+    // Few pixels' directions do not cancel out: their mean is taken off.
+    let (mut pixels, mut light, mut along, mut light_along) = (0.0, 0.0, [0.0; 2], [0.0; 2]);
+    for y in row - reach..=row + reach {
+        for x in column - reach..=column + reach {
+            let (dx, dy) = (x as f64 - centre.at.x, y as f64 - centre.at.y);
+            let r = dx.hypot(dy);
+            if r >= inner && r < outer {
+                let here = f64::from(plane.light[y as usize * plane.width + x as usize]);
+                pixels += 1.0;
+                light += here;
+                for (axis, direction) in [dx / r, dy / r].into_iter().enumerate() {
+                    along[axis] += direction;
+                    light_along[axis] += here * direction;
                 }
             }
         }
     }
+    (pixels > 0.0).then(|| [0, 1].map(|axis| 2.0 * (light_along[axis] - light / pixels * along[axis]) / pixels))
 }
 
 #[cfg(test)]
