@@ -361,8 +361,8 @@ const INSIDE: usize = 6;
 const ACROSS: usize = 8;
 /// Light outside, on each side.
 const OUTSIDE: usize = 10;
-/// Noise of the light over the step, for the weight of what is known before looking.
-const NOISE_SHARE: f64 = 0.03;
+/// Light that is told from its model to less than this share of the step is not worth telling.
+const LEAST_NOISE_SHARE: f64 = 1e-3;
 
 /// A fit that has not come to rest after so many steps is not a centre.
 const MOST_STEPS: usize = 8;
@@ -473,27 +473,30 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     if n < UNKNOWNS as f64 + 6.0 {
         return None;
     }
+    // Unknowns without light of their own (a side that is not seen) must not make the rest unsolvable.
+    let trace = normal.trace().max(1e-12);
+    for i in 0..UNKNOWNS {
+        normal[(i, i)] += 1e-10 * trace;
+    }
+    // What is known before looking counts against what the light leaves over, not against what a better picture would.
+    let left_of_light = (squares - right.dot(&(normal.cholesky()?.solve(&right)))).max(0.0);
+    let noise = (left_of_light / (n - UNKNOWNS as f64)).sqrt().max(LEAST_NOISE_SHARE * look.step().abs());
     // Where one end alone is seen, its length is taken to differ from the look's as the width does, to within what sizes scatter.
     let [low, high] = print.outline.bounds();
     let tolerance_px = 0.5 * SIZE_SCATTER * (high[0] - low[0]).max(high[1] - low[1]);
-    let tie = (NOISE_SHARE * look.step() / tolerance_px.max(0.1)).powi(2);
+    let tie = (noise / tolerance_px.max(0.1)).powi(2);
     for (a, b, sign) in [(0, 0, 1.0), (1, 1, 1.0), (0, 1, -1.0), (1, 0, -1.0)] {
         normal[(GROWTH + a, GROWTH + b)] += sign * tie;
     }
     // Along an axis neither end of which tells anything, the place stays where it was expected, to within a part of the size.
     for axis in (0..2).filter(|&axis| look.edges[axis].is_none() && look.edges[axis + 2].is_none()) {
         let along = print.axes.column(axis).into_owned();
-        let stay = (NOISE_SHARE * look.step() / (NO_END_DOUBT * (high[axis] - low[axis])).max(0.1)).powi(2);
+        let stay = (noise / (NO_END_DOUBT * (high[axis] - low[axis])).max(0.1)).powi(2);
         for r in 0..2 {
             for c in 0..2 {
                 normal[(SHIFT_X + r, SHIFT_X + c)] += stay * along[r] * along[c];
             }
         }
-    }
-    // Unknowns without light of their own (a side that is not seen) must not make the rest unsolvable.
-    let trace = normal.trace().max(1e-12);
-    for i in 0..UNKNOWNS {
-        normal[(i, i)] += 1e-10 * trace;
     }
     let inverse = normal.cholesky()?.inverse();
     let unknowns = inverse * right;
