@@ -1,7 +1,7 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::outline_fit::{Fitted, GroupLook, Print, SIZE_SCATTER, Search, edges_of_one, fit, probe};
+use crate::find::outline_fit::{Fitted, GroupLook, GroupPlace, Print, SIZE_SCATTER, Search, edges_of_one, fit, probe};
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
@@ -29,7 +29,18 @@ pub(crate) struct ShapesMeasured {
     pub common_doubt_px: f64,
     /// Usual width that is seen over the designed one.
     pub over_design: f64,
+    /// What features share of their doubt.
+    pub shared: Vec<SharedDoubt>,
 }
+
+/// One thing that is not known and moves several features together: each by so much for one standard uncertainty of it.
+pub(crate) struct SharedDoubt {
+    /// Site and px of the plane.
+    pub moves: Moves,
+}
+
+/// By how much each of several is moved.
+pub(crate) type Moves = Vec<(usize, Vector2<f64>)>;
 
 /// Below this share of the usual contrast nothing stands there.
 const ABSENT_BELOW_GAIN: f64 = 0.35;
@@ -69,7 +80,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
         expected.candidate.and_then(local).is_some_and(|off| off.x.hypot((off.y.abs() - slack_px).max(0.0)) < near_px)
     };
     let mut looks: BTreeMap<(u16, i32, i32), GroupLook> = BTreeMap::new();
-    let mut doubts: BTreeMap<(u16, i32, i32), [f64; 2]> = BTreeMap::new();
+    let mut places: BTreeMap<(u16, i32, i32), GroupPlace> = BTreeMap::new();
     let mut blur_px = None;
     for round in 0..=ROUNDS {
         let mut learned: Vec<Learned> = Vec::new();
@@ -78,6 +89,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
             let Some(first) = teachers.first() else { continue };
             let search = searches(&prints[*first], looks.get(key));
             if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, &search) {
+                let look = if side == Side::Board { evenly_etched(look) } else { look };
                 learned.push(Learned {
                     key: *key,
                     first: *first,
@@ -91,15 +103,17 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
         let grown = |class: u16| grown.get(&class).copied().unwrap_or([None; 2]);
         looks.clear();
         let unseen_px = unseen_ends(&learned, &prints, &grown);
-        for Learned { key, first, n, look, .. } in learned {
+        for Learned { key, first, look, .. } in learned {
             let mut place = look.place(&prints[first].outline, grown(key.0));
             if scale_from != ScaleSource::Bench {
                 // Rows that show their outer ends alone are longer, or seen larger: as much in doubt as if nothing told.
-                place.doubt_px = look.place(&prints[first].outline, [None; 2]).doubt_px;
+                let GroupPlace { doubt_px, by_growth_px, by_falling_light_px, .. } = look.place(&prints[first].outline, [None; 2]);
+                place = GroupPlace { doubt_px, by_growth_px, by_falling_light_px, ..place };
             }
             // Where other rows of the same leads do not show their ends, what passes for an end here is doubtful, too.
             if let Some(least_px) = unseen_px.get(&key.0) {
-                place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].max(0.7 * least_px[axis]));
+                let more_px = |axis: usize| ((0.7 * least_px[axis]).powi(2) - place.whole_doubt_px(axis).powi(2)).max(0.0).sqrt();
+                place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].hypot(more_px(axis)));
             }
             if side == Side::Board {
                 let odd_px = oddly_grown_px(&look);
@@ -109,9 +123,8 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
                 let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
                 prints[i].at = PointPx::new(prints[i].at.x + by.x, prints[i].at.y + by.y);
             }
-            // All members share this doubt: each takes so much of it that their mean keeps it.
-            doubts.insert(key, place.doubt_px.map(|d| d * (n as f64).sqrt()));
             looks.insert(key, look.moved(place.shift_px));
+            places.insert(key, place);
         }
         blur_px = usual_blur_px(&looks, &groups);
         if round == 0 {
@@ -155,14 +168,40 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
     let explained = usual_explained(&fitted);
     let measured = (0..targets.len())
         .map(|i| {
-            let doubt_px = doubts.get(&targets[i].group).copied().unwrap_or([0.0; 2]);
+            let doubt_px = places.get(&targets[i].group).map_or([0.0; 2], |place| [0, 1].map(|axis| place.whole_doubt_px(axis)));
             judge(plane, &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), explained, doubt_px)
         })
         .collect();
     let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
     let steps_px = STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12);
     let over_design = usual_width_over_design(&looks, &groups, &prints);
-    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design })
+    let shared = shared_doubts(&places, &groups, targets);
+    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })
+}
+
+/// What the groups and their classes do not know of where they lie.
+fn shared_doubts(
+    places: &BTreeMap<(u16, i32, i32), GroupPlace>,
+    groups: &BTreeMap<(u16, i32, i32), Vec<usize>>,
+    targets: &[Target],
+) -> Vec<SharedDoubt> {
+    let moves = |key: &(u16, i32, i32), axis: usize, by_px: f64| -> Moves {
+        let of = |i: &usize| (targets[*i].expected.site, targets[*i].print.axes.column(axis) * by_px);
+        groups.get(key).into_iter().flatten().map(of).collect()
+    };
+    let mut shared: Vec<SharedDoubt> = Vec::new();
+    let mut of_class: BTreeMap<(u16, usize, bool), Moves> = BTreeMap::new();
+    for (key, place) in places {
+        for axis in 0..2 {
+            shared.push(SharedDoubt { moves: moves(key, axis, place.doubt_px[axis]) });
+            for (is_growth, by_px) in [(true, place.by_growth_px[axis]), (false, place.by_falling_light_px[axis])] {
+                of_class.entry((key.0, axis, is_growth)).or_default().extend(moves(key, axis, by_px));
+            }
+        }
+    }
+    shared.extend(of_class.into_values().map(|moves| SharedDoubt { moves }));
+    shared.retain(|s| s.moves.iter().any(|(_, by)| by.norm() > 0.0));
+    shared
 }
 
 /// The middle over all groups whose both long sides are seen; 1 where none is.
@@ -241,6 +280,22 @@ fn oddly_grown_px(look: &GroupLook) -> f64 {
     (odd_px - EVENLY_ETCHED_PX).max(0.0)
 }
 
+/// A rim is taken for an end where a trace as bright as the land crosses the gap between them: with the end, looked for where an even
+/// etching has it, for the one of both rims that shows such an end more clearly.
+fn evenly_etched(look: GroupLook) -> GroupLook {
+    let (Some(across_px), Some(along_px)) = (look.grown_px(0), look.grown_px(1)) else { return look };
+    if along_px - across_px < 2.0 * EVENLY_ETCHED_PX {
+        return look;
+    }
+    let again = |side: usize| {
+        let other_px = look.edges[(side + 2) % 4]?.at_px;
+        let again = look.clone().with_side_near(side, across_px - other_px, EVENLY_ETCHED_PX.max(AGAIN_PX));
+        again.edges[side].map(|edge| (edge.step.abs(), again))
+    };
+    let found = [again(1), again(3)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
+    found.map_or(look, |f| f.1)
+}
+
 /// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
 /// px; 0 elsewhere.
 fn unseen_ends(learned: &[Learned], prints: &[Print], grown: &dyn Fn(u16) -> Grown) -> BTreeMap<u16, [f64; 2]> {
@@ -251,7 +306,7 @@ fn unseen_ends(learned: &[Learned], prints: &[Print], grown: &dyn Fn(u16) -> Gro
         let axis_doubt = |axis: usize| {
             let without = || of_class().filter(move |l| l.look.edges[axis].is_none() || l.look.edges[axis + 2].is_none());
             let n: usize = without().map(|l| l.n).sum();
-            let largest = without().map(|l| l.look.place(&prints[l.first].outline, grown(class)).doubt_px[axis]).fold(0.0, f64::max);
+            let largest = without().map(|l| l.look.place(&prints[l.first].outline, grown(class)).whole_doubt_px(axis)).fold(0.0, f64::max);
             if 4 * n >= all { largest } else { 0.0 }
         };
         unseen.insert(class, [axis_doubt(0), axis_doubt(1)]);
@@ -281,7 +336,7 @@ fn agree(learned: &mut [Learned], prints: &[Print]) -> BTreeMap<u16, Grown> {
             .edges(learned)
             .filter_map(|(g, side, e)| {
                 let expected_px = joint.row(&learned[g], prints, side).dot(&solved.0);
-                ((e.at_px - expected_px).abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side, e))).then_some((
+                ((e.at_px - expected_px).abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side))).then_some((
                     g,
                     side,
                     expected_px,
@@ -342,10 +397,10 @@ impl Joint {
     }
 
     /// How far an edge may lie off what the class' growth says: its own noise, and the sizes of the few that it was learned from.
-    fn edge_u_px(l: &Learned, prints: &[Print], side: usize, edge: &SideEdge) -> f64 {
+    fn edge_u_px(l: &Learned, prints: &[Print], side: usize) -> f64 {
         let [low, high] = prints[l.first].outline.bounds();
         let size_px = high[side % 2] - low[side % 2];
-        edge.at_u_px.hypot(0.1).hypot(0.5 * SIZE_SCATTER * size_px / (l.n.max(1) as f64).sqrt())
+        l.look.edge_doubt_px(side).hypot(0.5 * SIZE_SCATTER * size_px / (l.n.max(1) as f64).sqrt())
     }
 
     /// How an edge's place answers to the unknowns.
@@ -366,7 +421,7 @@ impl Joint {
     fn solve(&self, learned: &[Learned], prints: &[Print]) -> Option<(DVector<f64>, DMatrix<f64>)> {
         let edges: Vec<(DVector<f64>, f64, f64)> = self
             .edges(learned)
-            .map(|(g, side, e)| (self.row(&learned[g], prints, side), e.at_px, Self::edge_u_px(&learned[g], prints, side, e)))
+            .map(|(g, side, e)| (self.row(&learned[g], prints, side), e.at_px, Self::edge_u_px(&learned[g], prints, side)))
             .collect();
         // Hardly more edges than unknowns contradict nothing, and none of them is to be believed less.
         let is_robust = edges.len() > self.unknowns() + 1;
@@ -438,6 +493,7 @@ impl Usual {
             step: self.step,
             slope: 0.0,
             bend: 0.0,
+            is_bent: false,
             at_px: 0.0,
             blur_px,
             at_u_px: 0.0,
@@ -465,15 +521,9 @@ fn judge(
 ) -> Measured {
     let site = target.expected.site;
     let narrow_px = 2.0 * print.outline.narrow_half();
-    // What the noise of one feature says holds already what it adds to the doubt of its group.
-    let shared = |f: &Fitted| {
-        let Some(back) = print.axes.try_inverse() else { return Matrix2::zeros() };
-        let own = back * f.covariance_px2 * back.transpose();
-        let more = |axis: usize| (doubt_px[axis].powi(2) - own[(axis, axis)]).max(0.0);
-        print.axes * Matrix2::from_diagonal(&Vector2::new(more(0), more(1))) * print.axes.transpose()
-    };
+    let shared = || print.axes * Matrix2::from_diagonal(&Vector2::new(doubt_px[0].powi(2), doubt_px[1].powi(2))) * print.axes.transpose();
     let found = |state, f: &Fitted, size_ratio| {
-        let shared_px2 = shared(f);
+        let shared_px2 = shared();
         Measured { site, state, centre: Some((f.at, f.covariance_px2 + shared_px2)), shared_px2, size_ratio }
     };
     let is_there = |f: &&Fitted| f.gain > ABSENT_BELOW_GAIN && f.gain > 2.0 * f.gain_u;

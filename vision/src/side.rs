@@ -1,6 +1,7 @@
 //! Sees one side: finds its features, recognises the pattern, measures every site, and fits the side's pose.
 
 mod fit;
+mod shared;
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
 use crate::circle_bias::outline_shift_px;
@@ -11,7 +12,7 @@ use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
 use crate::refusal::{self, Beside};
 use crate::row_ends;
-use crate::shape_sites::{self, Target};
+use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of, quarters_from};
 use crate::sites::{self, Expected, Measured};
 use crate::view::{Optics, PointPx, ScaleSource, Sight};
@@ -19,7 +20,7 @@ use crate::whereabouts;
 use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
 use fit::{SideFit, fit, lattice_scatter};
 use landfit_part::{Part, PointMm, Pose, Side};
-use nalgebra::{Matrix2, Matrix3, Vector3};
+use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
 use std::borrow::Cow;
 
 /// One side, seen and fitted.
@@ -175,11 +176,11 @@ fn measured_at(
     } else {
         recognition.best.features
     };
-    let (mut findings, outlines, doubt_mm) =
+    let Measurement { mut findings, outlines, doubt_mm, shared } =
         measure(side, views, &pattern, shapes.map(|s| (s, scale_from)), (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
-    let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, scale_from, &pattern, sites, &mut findings, &pose)?;
+    let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, scale_from, &pattern, sites, (&mut findings, &shared), &pose)?;
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
     warnings.extend(agreement.warnings);
@@ -504,7 +505,17 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
         .collect()
 }
 
-/// Measures every site in view for a pose of the pattern: findings, how each view shows the outlines, and the doubt that all share (mm).
+/// Every site in view, measured.
+struct Measurement {
+    findings: Vec<SiteFinding>,
+    outlines: Vec<Outline>,
+    /// The doubt that all share, mm.
+    doubt_mm: f64,
+    /// Doubts that some share: index into `findings`, and how far one standard uncertainty moves it, mm.
+    shared: Vec<Moves>,
+}
+
+/// Measures every site in view for a pose of the pattern.
 fn measure(
     side: Side,
     views: &[SideView],
@@ -513,7 +524,7 @@ fn measure(
     (features, laid): (&[Feature], &[Option<usize>]),
     sites: &[usize],
     pose: &Pose,
-) -> (Vec<SiteFinding>, Vec<Outline>, f64) {
+) -> Measurement {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
         let kind = shapes.map_or(Kind::DISC, |(s, _)| s.kinds[i]).turned(pose.theta_rad);
@@ -523,9 +534,13 @@ fn measure(
         }
     }
     let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let mut of_views: Vec<(usize, Vec<SharedDoubt>)> = Vec::new();
     for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, outline, common_doubt_px)) = measure_view(side, view, pattern, shapes, expected, pose) else { continue };
+        let Some((measured, outline, common_doubt_px, shared)) = measure_view(side, view, pattern, shapes, expected, pose) else {
+            continue;
+        };
         outlines.push(outline);
+        of_views.push((view.index, shared));
         doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2, noise_mm2) = match m.centre {
@@ -553,8 +568,19 @@ fn measure(
             }
         }));
     }
-    findings.sort_by_key(|f| f.site);
-    (findings, outlines, doubt_mm)
+    findings.sort_by_key(|f: &SiteFinding| f.site);
+    let mut shared = Vec::new();
+    for (index, doubts) in of_views {
+        for doubt in doubts {
+            let in_mm = |(site, by_px): (usize, Vector2<f64>)| {
+                let at = findings.iter().position(|f| f.view == index && f.site == sites[site])?;
+                let view = views.iter().find(|v| v.index == index)?;
+                Some((at, view.sight.px_per_mm(findings[at].centre_mm?).try_inverse()? * by_px))
+            };
+            shared.push(doubt.moves.into_iter().filter_map(in_mm).collect());
+        }
+    }
+    Measurement { findings, outlines, doubt_mm, shared }
 }
 
 fn measure_view(
@@ -564,7 +590,7 @@ fn measure_view(
     shapes: Option<(&Shapes, ScaleSource)>,
     expected: &[Expected],
     pose: &Pose,
-) -> Option<(Vec<Measured>, Outline, f64)> {
+) -> Option<(Vec<Measured>, Outline, f64, Vec<SharedDoubt>)> {
     let Some((shapes, scale_from)) = shapes else {
         let found = sites::measure(side, view.plane, view.radius_px, expected)?;
         let look = found.look;
@@ -577,7 +603,7 @@ fn measure_view(
             is_dark: look.step < 0.0,
             carries_deposit: found.carries_deposit,
         };
-        return Some((found.measured, outline, found.common_doubt_px));
+        return Some((found.measured, outline, found.common_doubt_px, Vec::new()));
     };
     let target = |e: &Expected| Target {
         expected: *e,
@@ -593,7 +619,7 @@ fn measure_view(
         is_dark: false,
         carries_deposit: false,
     };
-    Some((found.measured, outline, found.common_doubt_px))
+    Some((found.measured, outline, found.common_doubt_px, found.shared))
 }
 
 impl Seen {

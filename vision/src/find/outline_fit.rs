@@ -48,6 +48,19 @@ pub struct GroupPlace {
     pub shift_px: [f64; 2],
     /// Standard uncertainty along each local axis, shared by all features of the group, px.
     pub doubt_px: [f64; 2],
+    /// What groups of the same shape share besides, each along its own local axes and with its sign, px: how much larger than designed
+    /// the shapes are, where they are placed by one end, …
+    pub by_growth_px: [f64; 2],
+    /// … and how the light falls towards an end. Rows that face each other are moved by both to opposite sides.
+    pub by_falling_light_px: [f64; 2],
+}
+
+impl GroupPlace {
+    /// All of an axis' doubt, px.
+    #[must_use]
+    pub fn whole_doubt_px(&self, axis: usize) -> f64 {
+        self.doubt_px[axis].hypot(self.by_growth_px[axis]).hypot(self.by_falling_light_px[axis])
+    }
 }
 
 /// A measured feature.
@@ -181,10 +194,18 @@ impl GroupLook {
             let Search { about_px, reach_px } = search[side];
             SideEdge::fit(&profiles[side], first, about_px, reach_px, sign)
         };
-        let either: [Option<SideEdge>; SIDES] = std::array::from_fn(|side| fit(side, 0.0));
+        let either: [Option<(SideEdge, Option<SideEdge>)>; SIDES] = std::array::from_fn(|side| fit(side, 0.0));
         // The longer sides have the say on whether it is bright or dark.
-        let sign = either.iter().flatten().map(|e| e.step * e.pixels.sqrt()).sum::<f64>().signum();
-        let edges = std::array::from_fn(|side| either[side].filter(|e| e.step * sign > 0.0).or_else(|| fit(side, sign)));
+        let sign = either
+            .iter()
+            .flatten()
+            .map(|(straight, bent)| bent.unwrap_or(*straight))
+            .map(|e| e.step * e.pixels.sqrt())
+            .sum::<f64>()
+            .signum();
+        let found =
+            std::array::from_fn(|side| either[side].filter(|(e, bent)| bent.unwrap_or(*e).step * sign > 0.0).or_else(|| fit(side, sign)));
+        let edges = bent_alike(found);
         let look = Self { edges, profiles }.telling();
         look.edges.iter().any(Option::is_some).then_some(look)
     }
@@ -198,7 +219,9 @@ impl GroupLook {
     #[must_use]
     pub fn with_side_near(mut self, side: usize, about_px: f64, reach_px: f64) -> Self {
         let (blur_px, sign) = (self.blur_px(), self.step().signum());
+        let is_other_bent = self.edges[(side + 2) % SIDES].is_none_or(|other| other.is_bent);
         let found = SideEdge::fit(&self.profiles[side], blur_px, about_px, reach_px, sign);
+        let found = found.map(|(straight, bent)| bent.filter(|_| is_other_bent).unwrap_or(straight));
         self.edges[side] = found.filter(|e| (e.at_px - about_px).abs() <= reach_px);
         self.telling()
     }
@@ -245,36 +268,60 @@ impl GroupLook {
         self.edges[side].as_ref().filter(clear)
     }
 
-    /// Where the group lies by its sides, and how far that is in doubt. Of two opposite sides that tell, the middle; of one, its
-    /// place less its growth: what all groups together say it is along each axis (px on each side, with its uncertainty), or else
-    /// that of the other two sides.
+    /// How far falling light may have moved a side's edge against the steepest one's, px.
+    fn falling_light_px(&self, side: usize) -> f64 {
+        let steepest = self.edges.iter().flatten().map(SideEdge::steepness).fold(1e-9, f64::max);
+        self.edges[side].map_or(0.0, |e| FALLING_LIGHT * self.step().abs() * (1.0 / e.steepness() - 1.0 / steepest))
+    }
+
+    /// All of an edge's doubt, px; infinite where a side does not tell.
+    #[must_use]
+    pub fn edge_doubt_px(&self, side: usize) -> f64 {
+        self.edges[side].map_or(f64::INFINITY, |e| e.at_u_px.hypot(EDGE_MODEL_PX).hypot(self.falling_light_px(side)))
+    }
+
+    /// Where the group lies by its sides, and how far that is in doubt. Of two opposite sides that tell equally well, the middle; of
+    /// one, its place less its growth: what all groups together say it is along each axis (px on each side, with its uncertainty), or
+    /// else that of the other two sides; between these, each for what it is worth.
     #[must_use]
     pub fn place(&self, outline: &Outline, grown_by_all: [Option<(f64, f64)>; 2]) -> GroupPlace {
         let [low, high] = outline.bounds();
-        let mut shift_px = [0.0; 2];
-        let mut doubt_px = [0.0; 2];
-        let pair = |axis: usize| (self.edges[axis].as_ref(), self.edges[axis + 2].as_ref());
-        let growth = |axis: usize| match pair(axis) {
-            (Some(a), Some(b)) => Some(0.5 * (a.at_px + b.at_px)),
-            _ => None,
-        };
+        let growth = |axis: usize| self.grown_px(axis).map(|both| 0.5 * both);
+        let mut place = GroupPlace { shift_px: [0.0; 2], doubt_px: [0.0; 2], by_growth_px: [0.0; 2], by_falling_light_px: [0.0; 2] };
         for axis in 0..2 {
             let size_px = high[axis] - low[axis];
+            if self.edges[axis].is_none() && self.edges[axis + 2].is_none() {
+                place.doubt_px[axis] = NO_END_DOUBT * size_px;
+                continue;
+            }
             let by_other_sides = (growth(1 - axis).unwrap_or(0.0), ONE_END_DOUBT * size_px);
             let (grown, grown_u_px) = grown_by_all[axis].filter(|g| g.1 < by_other_sides.1).unwrap_or(by_other_sides);
-            (shift_px[axis], doubt_px[axis]) = match pair(axis) {
-                (Some(a), Some(b)) => {
-                    let by_falling_light_px = 0.5 * FALLING_LIGHT * self.step().abs() * (1.0 / a.steepness() - 1.0 / b.steepness()).abs();
-                    (0.5 * (a.at_px - b.at_px), (0.5 * a.at_u_px.hypot(b.at_u_px)).hypot(by_falling_light_px))
-                }
-                (Some(a), None) => (a.at_px - grown, a.at_u_px.hypot(grown_u_px)),
-                (None, Some(b)) => (grown - b.at_px, b.at_u_px.hypot(grown_u_px)),
-                (None, None) => (0.0, NO_END_DOUBT * size_px),
-            };
+            let ends = [axis, axis + 2];
+            let [a, b] = ends.map(|side| 1.0 / self.edge_doubt_px(side).max(1e-6).powi(2));
+            let g = 1.0 / grown_u_px.max(1e-6).powi(2);
+            // Least squares over place s and growth: a = s + growth, b = growth - s, and what is known of the growth.
+            let all = 4.0 * a * b + g * (a + b);
+            let shares = [a * (2.0 * b + g) / all, -b * (2.0 * a + g) / all];
+            let by_growth = (b - a) * g / all;
+            let at_px = ends.map(|side| self.edges[side].map_or(0.0, |e| e.at_px));
+            let own_px = [0, 1].map(|end| shares[end] * self.edges[ends[end]].map_or(0.0, |e| e.at_u_px));
+            let falling_px: f64 = (0..2).map(|end| shares[end] * self.falling_light_px(ends[end])).sum();
+            place.shift_px[axis] = shares[0] * at_px[0] + shares[1] * at_px[1] + by_growth * grown;
+            place.doubt_px[axis] = own_px[0].hypot(own_px[1]).hypot(OF_ONE_GROUP * by_growth * grown_u_px).hypot(OF_ONE_GROUP * falling_px);
+            place.by_growth_px[axis] = OF_ITS_CLASS * by_growth * grown_u_px;
+            place.by_falling_light_px[axis] = OF_ITS_CLASS * falling_px;
         }
-        GroupPlace { shift_px, doubt_px }
+        place
     }
 }
+
+/// What an edge's model leaves out, px: of two edges that are known better than this neither is believed more. A choice.
+const EDGE_MODEL_PX: f64 = 0.1;
+
+/// Of what groups of one shape share, so much is the same for all, and so much each one's own (1 together, as variances): rows of one
+/// part differ by about a third of what parts differ by, on rendered leads and pads.
+const OF_ITS_CLASS: f64 = 0.95;
+const OF_ONE_GROUP: f64 = 0.312;
 
 /// Where only one end of a shape can be seen, its length is known to about this share: the length of a lead's foot has a
 /// tolerance of a quarter of itself on package drawings (0.45 to 0.75 mm), even within one part of less.
@@ -289,6 +336,15 @@ const FALLING_LIGHT: f64 = 0.06;
 
 /// Where no end can be seen, the place along is known to this share of the size: that of what the pattern's pose says.
 const NO_END_DOUBT: f64 = 0.2;
+
+/// A face bends to both of its opposite sides or to neither: a bend that shows on one alone would move that edge against the other.
+fn bent_alike(found: [Option<(SideEdge, Option<SideEdge>)>; SIDES]) -> [Option<SideEdge>; SIDES] {
+    std::array::from_fn(|side| {
+        let (straight, bent) = found[side]?;
+        let is_other_bent = found[(side + 2) % SIDES].is_none_or(|(_, bent)| bent.is_some());
+        Some(bent.filter(|_| is_other_bent).unwrap_or(straight))
+    })
+}
 
 const UNKNOWNS: usize = 14;
 const SHIFT_X: usize = 0;
@@ -305,8 +361,8 @@ const INSIDE: usize = 6;
 const ACROSS: usize = 8;
 /// Light outside, on each side.
 const OUTSIDE: usize = 10;
-/// Noise of the light over the step, for the weight of what is known before looking.
-const NOISE_SHARE: f64 = 0.03;
+/// Light that is told from its model to less than this share of the step is not worth telling.
+const LEAST_NOISE_SHARE: f64 = 1e-3;
 
 /// A fit that has not come to rest after so many steps is not a centre.
 const MOST_STEPS: usize = 8;
@@ -417,27 +473,30 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     if n < UNKNOWNS as f64 + 6.0 {
         return None;
     }
+    // Unknowns without light of their own (a side that is not seen) must not make the rest unsolvable.
+    let trace = normal.trace().max(1e-12);
+    for i in 0..UNKNOWNS {
+        normal[(i, i)] += 1e-10 * trace;
+    }
+    // What is known before looking counts against what the light leaves over, not against what a better picture would.
+    let left_of_light = (squares - right.dot(&(normal.cholesky()?.solve(&right)))).max(0.0);
+    let noise = (left_of_light / (n - UNKNOWNS as f64)).sqrt().max(LEAST_NOISE_SHARE * look.step().abs());
     // Where one end alone is seen, its length is taken to differ from the look's as the width does, to within what sizes scatter.
     let [low, high] = print.outline.bounds();
     let tolerance_px = 0.5 * SIZE_SCATTER * (high[0] - low[0]).max(high[1] - low[1]);
-    let tie = (NOISE_SHARE * look.step() / tolerance_px.max(0.1)).powi(2);
+    let tie = (noise / tolerance_px.max(0.1)).powi(2);
     for (a, b, sign) in [(0, 0, 1.0), (1, 1, 1.0), (0, 1, -1.0), (1, 0, -1.0)] {
         normal[(GROWTH + a, GROWTH + b)] += sign * tie;
     }
     // Along an axis neither end of which tells anything, the place stays where it was expected, to within a part of the size.
     for axis in (0..2).filter(|&axis| look.edges[axis].is_none() && look.edges[axis + 2].is_none()) {
         let along = print.axes.column(axis).into_owned();
-        let stay = (NOISE_SHARE * look.step() / (NO_END_DOUBT * (high[axis] - low[axis])).max(0.1)).powi(2);
+        let stay = (noise / (NO_END_DOUBT * (high[axis] - low[axis])).max(0.1)).powi(2);
         for r in 0..2 {
             for c in 0..2 {
                 normal[(SHIFT_X + r, SHIFT_X + c)] += stay * along[r] * along[c];
             }
         }
-    }
-    // Unknowns without light of their own (a side that is not seen) must not make the rest unsolvable.
-    let trace = normal.trace().max(1e-12);
-    for i in 0..UNKNOWNS {
-        normal[(i, i)] += 1e-10 * trace;
     }
     let inverse = normal.cholesky()?.inverse();
     let unknowns = inverse * right;

@@ -23,6 +23,8 @@ pub struct SideEdge {
     pub slope: f64,
     /// How that slope changes further inside: twice of it per px.
     pub bend: f64,
+    /// Whether the light shows a bend.
+    pub is_bent: bool,
     /// Where the edge is: px outside of the designed outline.
     pub at_px: f64,
     /// Its blur, a Gaussian's standard deviation, px.
@@ -113,8 +115,9 @@ impl SideEdge {
     }
 
     /// Fits the edge to a profile, from the best of several starts: the highest step, of a sign (1 brighter inside, -1 darker,
-    /// 0 either), within `reach_px` about `about_px`. `blur_px` steadies the blur where few pixels tell it.
-    pub(super) fn fit(profile: &SideProfile, blur_px: f64, about_px: f64, reach_px: f64, sign: f64) -> Option<Self> {
+    /// 0 either), within `reach_px` about `about_px`. `blur_px` steadies the blur where few pixels tell it. The edge of a straight face,
+    /// and that of a bent one where the light shows a bend.
+    pub(super) fn fit(profile: &SideProfile, blur_px: f64, about_px: f64, reach_px: f64, sign: f64) -> Option<(Self, Option<Self>)> {
         if profile.distance.len() < 8 {
             return None;
         }
@@ -126,6 +129,7 @@ impl SideEdge {
                     step: 0.0,
                     slope: 0.0,
                     bend: 0.0,
+                    is_bent: false,
                     at_px,
                     blur_px,
                     at_u_px: 0.0,
@@ -150,7 +154,7 @@ impl SideEdge {
         };
         let straight = settled(STRAIGHT)?.0;
         let bent = settled(BENT).filter(|(edge, u)| edge.bend.abs() > CLEAR_BEND * u).map(|b| b.0);
-        Some(bent.unwrap_or(straight).with_free_ground(profile))
+        Some((straight.with_free_ground(profile), bent.map(|edge| Self { is_bent: true, ..edge.with_free_ground(profile) })))
     }
 
     /// Light levels on both sides of a given place, from plain means.
@@ -232,6 +236,7 @@ impl SideEdge {
             step: self.step + by[1],
             slope: self.slope + by[2],
             bend: self.bend + by[5],
+            is_bent: self.is_bent,
             at_px,
             blur_px: (self.blur_px + by[4].clamp(-0.4, 0.4)).clamp(0.3, 12.0),
             at_u_px: (inverse[(3, 3)] * variance).max(0.0).sqrt(),
@@ -255,6 +260,7 @@ mod tests {
             step: 0.2,
             slope: 0.03,
             bend: -0.004,
+            is_bent: true,
             at_px: 0.4,
             blur_px: BLUR,
             at_u_px: 0.0,

@@ -3,6 +3,8 @@
 use crate::answer::{Refusal, SiteFinding, SiteState, SuspectKind};
 use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
+use crate::shape_sites::Moves;
+use crate::side::shared::{Places, fit_shared};
 use crate::view::ScaleSource;
 use crate::which_site::Pattern;
 use landfit_part::{PointMm, Pose, Side};
@@ -18,7 +20,7 @@ const FEW_PLACES: usize = 12;
 /// … as little as this is usual, mm, and less would throw one of three good places out (drawings allow 0.015 to 0.08 mm).
 const LEAST_SCATTER_OF_FEW_MM: f64 = 0.002;
 /// A place whose variances along its two axes differ by more than this is known well one way only.
-const ONE_WAY_RATIO: f64 = 9.0;
+pub(super) const ONE_WAY_RATIO: f64 = 9.0;
 /// A free scale off by more than this means another part or another bench.
 const WRONG_SCALE: f64 = 0.015;
 /// The same while the scale is taken from the pattern: coarse places of a small part tell it so well.
@@ -26,7 +28,7 @@ const WRONG_FIRST_SCALE: f64 = 0.04;
 /// A free scale off by more than this (and than four of its uncertainties) is worth a warning.
 const ODD_SCALE: f64 = 0.002;
 /// The median of the square of what is normally distributed, in variances; in two dimensions it is 2 ln 2 (Rayleigh).
-const MEDIAN_OF_SQUARE: f64 = 0.4549;
+pub(super) const MEDIAN_OF_SQUARE: f64 = 0.4549;
 
 /// Where a side lies.
 pub(super) struct SideFit {
@@ -57,7 +59,7 @@ pub(super) fn fit(
     scale_from: ScaleSource,
     pattern: &Pattern,
     sites: &[usize],
-    findings: &mut [SiteFinding],
+    (findings, shared): (&mut [SiteFinding], &[Moves]),
     start: &Pose,
 ) -> Result<SideFit, Refusal> {
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
@@ -78,7 +80,17 @@ pub(super) fn fit(
         scatter_mm2 = scatter_mm2.max(LEAST_SCATTER_OF_FEW_MM.powi(2));
     }
     let covariances: Vec<Matrix2<f64>> = own.iter().map(|c| c + Matrix2::identity() * scatter_mm2).collect();
-    let fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
+    let mut fit = fit_rigid_robust(&from, &to, &covariances, &RobustOptions::default()).map_err(|e| refusal::no_fit(side, &e))?;
+    if !shared.is_empty() {
+        let place = |at: usize| used.iter().position(|u| u.0 == at);
+        let of_used = |moves: &Moves| moves.iter().filter_map(|(at, by)| Some((place(*at)?, *by))).collect();
+        let shared: Vec<Moves> = shared.iter().map(of_used).collect();
+        let places = Places { from: &from, to: &to, noise: &noise, shared: &shared };
+        let least_mm2 = if used.len() <= FEW_PLACES { scatter_mm2 } else { 0.0 };
+        if let Some((together, scatter)) = fit_shared(&places, &fit, scatter_mm2, least_mm2) {
+            (fit, scatter_mm2) = (together, scatter);
+        }
+    }
 
     let mut warnings = Vec::new();
     let scale_off = scale_off(&fit, &from, &to, &covariances);
