@@ -53,6 +53,8 @@ pub struct MeasuredView {
     pub look: Look,
     /// Standard uncertainty, px, along each axis, that all features share.
     pub common_doubt_px: f64,
+    /// Of that, what light pulls.
+    pub light_doubt_px: f64,
     /// Whether something duller lies on them.
     pub carries_deposit: bool,
 }
@@ -98,7 +100,7 @@ fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected])
     let usual = Usual::of(&centres);
     let judged = expected.iter().zip(centres.iter().zip(&probes));
     let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
-    let common_doubt_px = doubt_from_light_px(side, &look, &centres, &usual).hypot(doubt_from_steps_px(plane, &look));
+    let light_doubt_px = doubt_from_light_px(side, &look, &centres, &usual);
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good) } else { None };
     if let Some(deposit) = deposit {
@@ -106,8 +108,8 @@ fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected])
             *at = PointPx::new(at.x + deposit.pull_px[0], at.y + deposit.pull_px[1]);
         }
     }
-    let common_doubt_px = common_doubt_px.hypot(deposit.map_or(0.0, |d| d.doubt_px));
-    Some(MeasuredView { measured, common_doubt_px, look, carries_deposit: deposit.is_some() })
+    let common_doubt_px = light_doubt_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit.map_or(0.0, |d| d.doubt_px));
+    Some(MeasuredView { measured, common_doubt_px, light_doubt_px, look, carries_deposit: deposit.is_some() })
 }
 
 /// How much of what the light beside the outlines of one kind pulls stays in doubt, found by maximum likelihood on 720 rendered
