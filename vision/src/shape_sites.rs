@@ -660,4 +660,27 @@ mod tests {
             assert!(covariance[(1, 1)].sqrt() < 1.0, "as well known as sizes scatter: {covariance}");
         }
     }
+
+    #[test]
+    fn a_trace_that_crosses_the_gap_about_a_land_does_not_make_it_longer() {
+        let share = |x: f64| 0.5 * (1.0 + erf(x / (1.1 * std::f64::consts::SQRT_2)));
+        let (width, height) = (100, 160);
+        let light = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64 - 50.0, (i / width) as f64 - 80.0);
+                let land = (share(x + 14.0) - share(x - 14.0)) * (share(y + 37.0) - share(y - 37.0));
+                // As bright as the land up to the rim of the opening, where the mask covers it.
+                let trace = (share(x + 9.0) - share(x - 9.0)) * (share(y - 37.0) - share(y - 42.5));
+                (0.2 + 0.15 * (land + trace)) as f32
+            })
+            .collect();
+        let plane = Plane::of_light(width, height, light);
+        let outline = Outline::of_pieces(&[Piece::rect(28.0, 74.0)], PointMm::ZERO);
+        let print = Print { at: PointPx::new(50.0, 80.0), axes: Matrix2::identity(), outline };
+        let plain = GroupLook::learn(&plane, [&print].into_iter(), Some(1.1), &searches(&print, None)).expect("edges");
+        let along_px = |look: &GroupLook| look.edges[1].expect("an end").at_px - look.edges[3].expect("an end").at_px;
+        assert!(along_px(&plain).abs() > 4.0, "the rim is the clearer of both ends: {}", along_px(&plain));
+        let look = evenly_etched(plain);
+        assert!(along_px(&look).abs() < 0.5, "{}", along_px(&look));
+    }
 }

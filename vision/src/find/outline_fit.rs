@@ -673,4 +673,24 @@ mod tests {
             assert!((found.expect("a side") - expected).abs() < 0.8, "{sides:?}");
         }
     }
+
+    #[test]
+    fn a_bend_that_shows_at_one_side_alone_is_none() {
+        let edge = |bend: f64| SideEdge {
+            outside: 0.1,
+            step: 0.3,
+            slope: 0.0,
+            bend,
+            is_bent: bend.abs() > 0.0,
+            at_px: 10.0 * bend,
+            blur_px: BLUR,
+            at_u_px: 0.01,
+            pixels: 100.0,
+            band_out_blurs: 3.0,
+        };
+        let (straight, bent) = ((edge(0.0), None), (edge(0.0), Some(edge(-0.01))));
+        let is_bent = |found: [Option<(SideEdge, Option<SideEdge>)>; SIDES]| bent_alike(found).map(|e| e.map(|e| e.is_bent));
+        assert_eq!(is_bent([Some(bent), Some(bent), Some(straight), None]), [Some(false), Some(true), Some(false), None]);
+        assert_eq!(is_bent([Some(bent), None, Some(bent), Some(straight)]), [Some(true), None, Some(true), Some(false)]);
+    }
 }
