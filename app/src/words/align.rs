@@ -54,7 +54,7 @@ pub const NOT_ACCEPTABLE_NO_ANSWER: &str = "there is no answer";
 pub const NOT_ACCEPTABLE_OUTSIDE: &str = "outside the allowance";
 pub const NOT_ACCEPTABLE_UNDECIDED: &str = "undecided";
 pub const NOT_ACCEPTABLE_IN_THE_WAY: &str = "something stands in the way";
-pub const NOT_ACCEPTABLE_MOVING: &str = "not at rest yet";
+pub const NOT_ACCEPTABLE_MOVING: &str = "not at rest yet: it takes two looks that agree";
 
 pub const ABSENT: &str = "absent";
 pub const HIDDEN: &str = "cannot be judged";
