@@ -10,6 +10,7 @@ use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
 use crate::swapped::{self, Swapped};
+use crate::unsure;
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
 
@@ -99,8 +100,8 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
     Alignment { outcome: Outcome::Refused(refusal), warnings: Vec::new(), orientation: Orientation::Open, terminals, lands }
 }
 
-/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round or the
-/// lights are swapped.
+/// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round, the
+/// lights are swapped, or it is too unsure to be judged.
 fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
@@ -120,7 +121,8 @@ fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals
         }
         None => None,
     };
-    let outcome = swapped.or_else(|| refusal::turned(&fit, &terminals, &lands)).map_or(Outcome::Fit(fit), Outcome::Refused);
+    let refusal = swapped.or_else(|| refusal::turned(&fit, &terminals, &lands)).or_else(|| unsure::beyond_allowance(part, &fit));
+    let outcome = refusal.map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }
 

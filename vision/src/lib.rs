@@ -33,6 +33,7 @@ mod shapes;
 mod side;
 pub mod sites;
 mod swapped;
+mod unsure;
 pub mod view;
 mod whereabouts;
 pub mod which_site;

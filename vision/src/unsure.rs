@@ -1,0 +1,80 @@
+//! Refuses an offset whose uncertainty alone is larger than the part may miss: no miss could ever be judged by it.
+
+use crate::answer::{Fit, HowFar, ReasonCode, Refusal, Way};
+use crate::whereabouts;
+use landfit_part::{Part, PointMm, Pose, Side};
+use nalgebra::Matrix2x3;
+
+/// The refusal, with the rough way that the offset still tells.
+pub(crate) fn beyond_allowance(part: &Part, fit: &Fit) -> Option<Refusal> {
+    let allowed_mm = part.allowance().miss_mm;
+    let (site, half_width_mm) = least_sure(part, fit)?;
+    (half_width_mm > allowed_mm).then(|| {
+        let offset = fit.offset.shift();
+        let back = Pose::new(0.0, 0.0, fit.bench_from_board.theta_rad).apply(PointMm::new(-offset.x, -offset.y));
+        let way = Way { side: Side::Part, by_mm: back, how_far: [HowFar::About; 2] };
+        let text = format!(
+            "What is seen places {} to ± {:.0} µm only, and it may miss by {:.0} µm. Bring more terminals and lands into view, focus, light them evenly, and look again.{}",
+            part.sites[site].id,
+            1e3 * half_width_mm,
+            1e3 * allowed_mm,
+            whereabouts::words(&way)
+        );
+        Refusal { way: Some(way), ..Refusal::new(ReasonCode::AmbiguousShift, None, text) }
+    })
+}
+
+/// The site that is placed least surely, and the half-width of its 95.45 % interval along its least sure direction, mm.
+fn least_sure(part: &Part, fit: &Fit) -> Option<(usize, f64)> {
+    let half_width_mm = |at: PointMm| {
+        let arm = at.rotated(fit.offset.theta_rad);
+        let slope = Matrix2x3::new(1.0, 0.0, -arm.y, 0.0, 1.0, arm.x);
+        let covariance = slope * fit.covariance * slope.transpose();
+        fit.k * covariance.symmetric_eigenvalues().max().max(0.0).sqrt()
+    };
+    let of_sites = part.sites.iter().enumerate().map(|(i, site)| (i, half_width_mm(site.at_mm)));
+    of_sites.max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use landfit_part::{Piece, Site};
+    use nalgebra::Matrix3;
+
+    fn part() -> Part {
+        let site = |id: &str, x, y| Site {
+            id: id.into(),
+            at_mm: PointMm::new(x, y),
+            angle_rad: 0.0,
+            terminal: vec![Piece::round(0.4)],
+            land: vec![Piece::round(0.32)],
+        };
+        let sites = vec![site("A1", -5.0, 5.0), site("A2", 0.0, 5.0), site("B1", 5.0, -4.0)];
+        Part { name: "three".into(), body_mm: [12.0; 2], body_centre_mm: PointMm::ZERO, sites, marks: Vec::new(), accept_miss_mm: None }
+    }
+
+    fn fit(shift_u_mm: f64, theta_u_rad: f64) -> Fit {
+        let pose = Pose::new(0.3, -0.2, 0.0);
+        let covariance = Matrix3::from_diagonal(&nalgebra::Vector3::new(shift_u_mm.powi(2), shift_u_mm.powi(2), theta_u_rad.powi(2)));
+        Fit { bench_from_part: pose, bench_from_board: Pose::new(0.0, 0.0, 0.0), offset: pose, covariance, k: 2.0 }
+    }
+
+    #[test]
+    fn what_may_miss_by_less_than_it_is_placed_is_refused_with_the_way() {
+        // A quarter of the lands' 0.32 mm may be missed.
+        assert_eq!(beyond_allowance(&part(), &fit(0.039, 0.0)), None);
+        let refusal = beyond_allowance(&part(), &fit(0.041, 0.0)).unwrap();
+        assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+        assert!(refusal.text.contains("± 82 µm") && refusal.text.contains("by 80 µm"), "{}", refusal.text);
+        assert!(refusal.text.ends_with("Move the part about 0.3 mm to the left and about 0.2 mm away from you."), "{}", refusal.text);
+    }
+
+    #[test]
+    fn the_turn_counts_where_it_moves_most() {
+        // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.006 x 7.07 mm.
+        let refusal = beyond_allowance(&part(), &fit(0.0, 0.006)).unwrap();
+        assert!(refusal.text.contains("A1 to ± 85 µm"), "{}", refusal.text);
+        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.005)), None);
+    }
+}
