@@ -95,6 +95,8 @@ pub enum HowFar {
     EitherWay,
     /// No end was seen, but views on one side of those that show something show nothing: so far at least.
     AtLeast,
+    /// Nothing tells; `by_mm` is 0.
+    Unknown,
 }
 
 /// The contract's reasons, in the order in which the first that holds is given.

@@ -607,8 +607,7 @@ fn measure_view(
             view: view.index,
             blur_px: look.blur_px,
             over_design: look.outline_px / look.radius_px,
-            // What lies on lands leaves bright rims, too.
-            is_ring: look.is_ring && !found.carries_deposit,
+            is_ring: look.is_ring,
             is_dark: look.step < 0.0,
             carries_deposit: found.carries_deposit,
             light_doubt_mm: found.light_doubt_px / view.px_per_mm(),

@@ -146,7 +146,7 @@ fn way_of_several(side: Side, shown: &[Shown], whole: Box2, pitch_mm: f64) -> Op
     };
     let ways = [along(0), along(1)];
     // An axis along which no end shows and no view is empty says nothing: the other one may.
-    let [(x, far_x), (y, far_y)] = ways.map(|way| way.unwrap_or((0.0, HowFar::About)));
+    let [(x, far_x), (y, far_y)] = ways.map(|way| way.unwrap_or((0.0, HowFar::Unknown)));
     let way = Way { side, by_mm: PointMm::new(x, y), how_far: [far_x, far_y] };
     (x.abs().max(y.abs()) >= LEAST_MM).then_some(ToldWay { way, is_cut: x.abs().max(y.abs()) > pitch_mm })
 }
@@ -242,11 +242,13 @@ pub(crate) fn words(way: &Way) -> String {
 pub(crate) fn steps_words(by_mm: PointMm, how_far: [HowFar; 2]) -> Option<String> {
     let one = |mm: f64, how_far: HowFar, [plus, minus]: [&str; 2], both: &str| {
         let sense = if mm < 0.0 { minus } else { plus };
-        (mm.abs() >= LEAST_MM).then(|| match how_far {
-            HowFar::EitherWay => format!("up to {} {both}", about(mm)),
-            HowFar::About => format!("about {} {sense}", about(mm)),
-            HowFar::AtLeast => format!("at least {} {sense}", about(mm)),
-        })
+        match how_far {
+            _ if mm.abs() < LEAST_MM => None,
+            HowFar::Unknown => None,
+            HowFar::EitherWay => Some(format!("up to {} {both}", about(mm))),
+            HowFar::About => Some(format!("about {} {sense}", about(mm))),
+            HowFar::AtLeast => Some(format!("at least {} {sense}", about(mm))),
+        }
     };
     let steps: Vec<String> = [
         one(by_mm.x, how_far[0], ["to the right", "to the left"], "to the right or to the left, either will do"),

@@ -108,6 +108,7 @@ fn told_of(folder: &str, side: Side, reach_mm: [f64; 2], (seed, count): (u64, u6
         if let Some(way) = refusal.way {
             told.with_way += 1;
             let along = |by: f64, at: f64, how_far: HowFar| match how_far {
+                HowFar::Unknown => by == 0.0,
                 HowFar::About => (by + at).abs() < 1.5,
                 HowFar::EitherWay => by.abs() < at.abs() + 12.0,
                 HowFar::AtLeast => by * at < 0.0 && by.abs() < at.abs() + 1.5,

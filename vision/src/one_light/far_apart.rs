@@ -148,7 +148,7 @@ fn along(ways: &[PointMm], of: fn(&PointMm) -> f64, pitch_mm: f64) -> (f64, HowF
     } else if high < 0.0 {
         (high, HowFar::AtLeast)
     } else {
-        (0.0, HowFar::About)
+        (0.0, HowFar::Unknown)
     }
 }
 
