@@ -33,8 +33,9 @@ const RATIO_STEP: f32 = 0.02;
 const TURNS: usize = 3;
 /// Fewer strong steps tell nothing.
 const LEAST_STEPS: usize = 200;
-/// The ratio must be shared by this part of the strong steps, and by so many times as many as no leak is. In 1,000 rendered scenes of all
-/// kinds, a leak that was found so was off by 0.03 at most where a leak was, and none was found where none was.
+/// The ratio must be shared by this part of the strong steps, and by so many times as many as no leak is. In eight rendered scenes of each
+/// of 66 kinds, leaks of 5 to 20 % were found to 0.007 so; where nothing leaked, nothing was found but in three scenes (0.02 to 0.05), and
+/// where an untold gamma mixes the lights.
 const LEAST_SHARE: f32 = 0.2;
 const LEAST_TIMES_NONE: f32 = 1.5;
 
@@ -94,8 +95,9 @@ pub(crate) fn warning(optics: &Optics, leaks: &[Leak]) -> Option<String> {
 /// Both lights of some rows of a region.
 fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: [usize; 2]) -> Vec<Plane> {
     let (left, width) = (region.x as usize, region.width as usize);
-    let rows: Vec<usize> =
-        (0..ROWS.min(region.height as usize)).map(|k| region.y as usize + (2 * k + 1) * region.height as usize / (2 * ROWS)).collect();
+    let (top, height) = (region.y as usize, region.height as usize);
+    let n = ROWS.min(height);
+    let rows: Vec<usize> = (0..n).map(|k| top + (2 * k + 1) * height / (2 * n)).collect();
     let spans = rows.iter().map(|y| {
         let start = (y * picture.width_px + left) * picture.channels;
         start..start + width * picture.channels

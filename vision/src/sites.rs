@@ -100,8 +100,8 @@ fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected])
     let usual = Usual::of(&centres);
     let judged = expected.iter().zip(centres.iter().zip(&probes));
     let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
-    let light_doubt_px = doubt_from_light_px(side, &look, &centres, &usual);
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
+    let light_doubt_px = doubt_from_light_px(side, &look, &good);
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good) } else { None };
     if let Some(deposit) = deposit {
         for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
@@ -141,13 +141,12 @@ pub const LARGEST_LAND: f64 = 1.04;
 
 /// Standard uncertainty, px along each axis, of the place of all features together, from light that leans the same way at all of
 /// them: what the mean feature shows of it. What goes another way at each is part of their scatter.
-fn doubt_from_light_px(side: Side, look: &Look, centres: &[Option<Centre>], usual: &Usual) -> f64 {
+fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
     let doubt = match side {
         Side::Board => PullDoubt::LANDS,
         Side::Part if look.is_ring => PullDoubt::RINGS,
         Side::Part => PullDoubt::PLAIN_BALLS,
     };
-    let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
     let rms = |get: fn(&Centre) -> [f64; 2]| {
         let mean = |axis: usize| good.iter().map(|c| get(c)[axis]).sum::<f64>() / good.len().max(1) as f64;
         mean(0).hypot(mean(1)) / std::f64::consts::SQRT_2
