@@ -136,6 +136,12 @@ impl PullDoubt {
 /// are as large as the pull and a little larger.
 const OF_SLOPE_OF_SMALL: f64 = 1.3;
 
+/// From this share on, the fall of a dome's light hides where its outline is; what stays in doubt then, px for each squared px of the
+/// edge's width and for each whole share above it. Of 240 rendered looks of discs nine lay above it, 0.01 to 0.35 px off; a film on a
+/// dome left 0.5 px.
+const HIDING_DOME: f64 = 0.5;
+const DOME_DOUBT: f64 = 0.25;
+
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
 pub const LARGEST_LAND: f64 = 1.04;
 
@@ -155,7 +161,8 @@ fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
     // What is no larger than its blur hardly shows how its light slopes.
     let of_slope = if look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX { OF_SLOPE_OF_SMALL } else { doubt.of_slope };
     let of_light = (of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
-    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(doubt.of_excess * excess_px)
+    let of_edge = doubt.per_edge_px.hypot(DOME_DOUBT * (look.dome - HIDING_DOME).max(0.0)) * look.edge_px.powi(2);
+    of_light.hypot(of_edge).hypot(doubt.of_excess * excess_px)
 }
 
 /// Share of the camera's rounding that stays after averaging round all outlines: where the light is faint the noise is smaller

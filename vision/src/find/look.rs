@@ -156,6 +156,9 @@ pub struct Look {
     pub blur_px: f64,
     /// Step of light across the outline, outside to inside.
     pub step: f64,
+    /// How fast the light falls towards the outline, over how fast it falls at its steepest there, 0 to 0.7: a dome's rim may be hardly
+    /// brighter than what is beside it.
+    pub dome: f64,
 }
 
 /// A feature that teaches the profile.
@@ -252,6 +255,7 @@ impl Look {
             edge_px: edge.blur_px,
             blur_px,
             step,
+            dome: edge.of_dome,
         })
     }
 
@@ -340,6 +344,8 @@ struct Edge {
     blur_px: f64,
     /// Slope at its steepest, per px, without what slopes beside it.
     steepest: f64,
+    /// What slopes inside, over the slope at the steepest.
+    of_dome: f64,
 }
 
 /// Fits a Gaussian to the slope about its `peak` (a parabola to its logarithm, Caruana 1986, weighted by the squared
@@ -348,8 +354,12 @@ fn fit_edge(slope: &[f64], peak: usize) -> Edge {
     let sign = slope[peak].signum();
     let height = |i: usize| slope[i] * sign;
     let half_outside = (peak..slope.len()).find(|&i| height(i) < 0.5 * height(peak)).unwrap_or(slope.len() - 1) - peak;
-    let mut edge =
-        Edge { at_px: peak as f64 * Look::STEP_PX, blur_px: half_outside.max(1) as f64 * Look::STEP_PX / 1.177, steepest: slope[peak] };
+    let mut edge = Edge {
+        at_px: peak as f64 * Look::STEP_PX,
+        blur_px: half_outside.max(1) as f64 * Look::STEP_PX / 1.177,
+        steepest: slope[peak],
+        of_dome: 0.0,
+    };
     for _ in 0..3 {
         let inner = ((edge.at_px - 3.0 * edge.blur_px).max(0.0) / Look::STEP_PX).round() as usize;
         let base = height(inner.min(peak)).clamp(0.0, 0.7 * height(peak));
@@ -372,6 +382,7 @@ fn fit_edge(slope: &[f64], peak: usize) -> Edge {
             at_px: edge.at_px + shift,
             blur_px: (-0.5 / fit[2]).sqrt().clamp(0.2, 100.0),
             steepest: sign * (fit[0] - fit[1] * fit[1] / (4.0 * fit[2])).exp(),
+            of_dome: base / height(peak),
         };
     }
     edge
