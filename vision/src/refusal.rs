@@ -541,7 +541,11 @@ fn smoothed(reduced: &Reduced) -> Reduced {
     out
 }
 
-/// Refuses a picture whose features' outlines are blurred beyond measuring.
+/// A rim that is in doubt by more than this share of the radius (standard uncertainty) is no outline to measure: one rendered board in
+/// 400 is so, and its answer was a quarter of the radius off.
+const MOST_HIDDEN_RIM_SHARE: f64 = 0.1;
+
+/// Refuses a picture whose features' outlines are blurred beyond measuring, or fade before they end.
 pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline]) -> Result<(), Refusal> {
     if outlines.is_empty() {
         return Err(Refusal::new(
@@ -550,8 +554,19 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
-    for Outline { view: index, blur_px, .. } in outlines {
+    for Outline { view: index, blur_px, hidden_rim_px, .. } in outlines {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
+        if *hidden_rim_px > MOST_HIDDEN_RIM_SHARE * view.radius_px {
+            return Err(Refusal::new(
+                ReasonCode::TooBlurred,
+                Some(*index),
+                format!(
+                    "The {} are bright in the middle and fade so softly that where they end cannot be told (to ± {:.1} px). Focus, and light them from more sides.",
+                    features_word(side),
+                    2.0 * hidden_rim_px
+                ),
+            ));
+        }
         if *blur_px > MOST_BLUR_SHARE * view.radius_px {
             return Err(Refusal::new(
                 ReasonCode::TooBlurred,

@@ -73,6 +73,8 @@ pub(crate) struct Outline {
     pub carries_deposit: bool,
     /// Standard uncertainty, mm, of the place of all of them from what light pulls.
     pub light_doubt_mm: f64,
+    /// The part of it, px, that a rim leaves which is hardly brighter than what is beside it.
+    pub hidden_rim_px: f64,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -606,6 +608,7 @@ fn measure_view(
         let outline = Outline {
             view: view.index,
             blur_px: look.blur_px,
+            hidden_rim_px: look.hidden_rim_px(),
             over_design: look.outline_px / look.radius_px,
             is_ring: look.is_ring,
             is_dark: look.step < 0.0,
@@ -628,6 +631,7 @@ fn measure_view(
         is_dark: false,
         carries_deposit: false,
         light_doubt_mm: 0.0,
+        hidden_rim_px: 0.0,
     };
     Some((found.measured, outline, found.common_doubt_px, found.shared))
 }

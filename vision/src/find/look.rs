@@ -275,6 +275,12 @@ impl Look {
         }
     }
 
+    /// Standard uncertainty, px along each axis, of where an outline is whose rim is hardly brighter than what is beside it.
+    #[must_use]
+    pub fn hidden_rim_px(&self) -> f64 {
+        DOME_DOUBT * (self.dome - HIDING_DOME).max(0.0) * self.edge_px.powi(2)
+    }
+
     /// Light and slope at a distance from the centre, px.
     #[inline]
     #[must_use]
@@ -285,6 +291,12 @@ impl Look {
         (self.light[i] + (self.light[i + 1] - self.light[i]) * part, self.slope[i] + (self.slope[i + 1] - self.slope[i]) * part)
     }
 }
+
+/// From this share on, the fall of a dome's light hides where its outline is; what stays in doubt then, px for each squared px of the
+/// edge's width and for each whole share above it. Of 240 rendered looks of discs nine lay above it, 0.01 to 0.35 px off; a film on a
+/// dome left 0.5 px.
+const HIDING_DOME: f64 = 0.5;
+const DOME_DOUBT: f64 = 0.25;
 
 /// Steps at which the slope is steeper than its neighbours and than `share` of the steepest.
 fn edges(slope: &[f64], share: f64) -> Vec<usize> {
