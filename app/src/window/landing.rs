@@ -19,6 +19,8 @@ const LOW_GAP: f32 = 5.0;
 const ONE_LINE: f32 = 26.0;
 /// A strip beside the plot needs so much of its height, points.
 const LEAST_PLOT: f32 = 78.0;
+/// The least that corner pictures leave to the landing plot, of the shorter side of their room.
+const LEAST_PLOT_SHARE: f32 = 0.4;
 /// Size of a corner picture that does not hold the worst site, of one that does.
 const OTHERS_SHARE: f32 = 0.8;
 /// Sizes of corner pictures that are tried, from all of the room to nothing.
@@ -118,7 +120,7 @@ fn corner_places(area: Rect, corners: &[Corner]) -> (Vec<Rect>, Rect) {
             places.iter().enumerate().all(|(i, a)| places[..i].iter().all(|b| !a.expand(GAP / 2.0).intersects(b.expand(GAP / 2.0))));
         (places, half, apart)
     };
-    let wanted = 0.3 * area.height().min(area.width());
+    let wanted = LEAST_PLOT_SHARE / 2.0 * area.height().min(area.width());
     let fits = (0..=SIZES_TRIED).map(|k| placed(most * (1.0 - k as f32 / SIZES_TRIED as f32)));
     let (places, half, _) = fits.into_iter().find(|(_, half, apart)| *apart && *half >= wanted).unwrap_or_else(|| placed(0.0));
     (places, Rect::from_center_size(area.center(), Vec2::splat(2.0 * half.max(wanted))))
@@ -390,7 +392,7 @@ mod tests {
             let area = Rect::from_min_size(Pos2::new(40.0, 300.0), Vec2::from(size));
             let corners: Vec<Corner> = places_mm.iter().enumerate().map(|(i, (x, y))| corner(*x, *y, i == 3)).collect();
             let (places, plot) = corner_places(area, &corners);
-            assert!(area.contains_rect(plot) && plot.width() >= 0.29 * size[1].min(size[0]), "{plot:?}");
+            assert!(area.contains_rect(plot) && plot.width() >= 0.39 * size[0].min(size[1]), "{plot:?}");
             for (i, place) in places.iter().enumerate() {
                 assert!(area.expand(0.1).contains_rect(*place), "{place:?}");
                 assert!(!place.intersects(plot) && places[..i].iter().all(|other| !place.intersects(*other)), "{place:?}");
