@@ -12,6 +12,9 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
 
+/// What the program prints on standard error.
+const STORY: &str = "story.txt";
+
 /// A child that ends with the test.
 struct Running(Child);
 
@@ -60,6 +63,9 @@ impl Window {
             .env_remove("WAYLAND_SOCKET")
             .current_dir(folder)
             .stdout(Stdio::piped())
+            .stderr(std::fs::File::create(folder.join(STORY)).unwrap())
+            // Where ALSA finds none of its files it finds no card either, whatever machine this is.
+            .env("ALSA_CONFIG_PATH", folder.join("none"))
             .spawn()
             .unwrap();
         let out = program.stdout.take().unwrap();
@@ -181,6 +187,30 @@ fn a_rehearsal_from_a_misplaced_part_to_a_kept_result_by_keys_alone() {
     for part in ["offset", "uncertainty", "worst", "decision", "terminals", "lands"] {
         assert_eq!(again[part], result["answer"][part], "{part}");
     }
+}
+
+#[test]
+fn without_a_sound_card_nothing_is_printed_but_where_it_is_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir_all(folder.path().join("config/landfit")).unwrap();
+    std::fs::write(folder.path().join("config/landfit/settings.json"), "{\"sound\": true}").unwrap();
+    let story = |options: &[&str], ended: &dyn Fn(&str) -> bool| {
+        let _window = Window::open(folder.path(), &[&["--on", "rotation-under-board"], options].concat());
+        let until = Instant::now() + Duration::from_secs(30);
+        loop {
+            let story = std::fs::read_to_string(folder.path().join(STORY)).unwrap();
+            if ended(&story) || Instant::now() > until {
+                return story;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+    };
+    let told = story(&["-v"], &|story| story.contains("ALSA: "));
+    assert!(told.contains("ALSA: "), "a card was looked for: {told}");
+    assert!(!told.lines().any(|line| line.starts_with("ALSA")), "ALSA itself printed: {told}");
+    let begun = Instant::now();
+    let told = story(&[], &|_| begun.elapsed() > Duration::from_secs(6));
+    assert_eq!(told, "");
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! The rehearsal bench: a source of rendered pictures whose screws are turned on the screen.
 
+use crate::words;
 use landfit_camera::{Frame, Source, Trouble};
 use landfit_part::Part;
 use landfit_rehearsal::picture;
@@ -20,7 +21,7 @@ const IDLE_APART: Duration = Duration::from_millis(400);
 const QUICK_LOOKS: u32 = 6;
 
 /// What it is called.
-pub const NAME: &str = "rehearsal bench";
+pub const NAME: &str = words::REHEARSAL_BENCH;
 
 /// What the thread that renders and the screen that turns share.
 struct Table {

@@ -1,6 +1,7 @@
 //! What the person has set; kept between runs in one small file, written whole.
 
 use crate::state::units::{Lengths, Turns};
+use crate::words;
 use anyhow::Context;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -106,13 +107,12 @@ impl Settings {
     /// # Errors
     /// One sentence when the file is there but cannot be read: the person decides what becomes of it.
     pub fn read(file: &Path) -> anyhow::Result<Self> {
-        let shown = file.display();
+        let shown = file.display().to_string();
         let text = match std::fs::read_to_string(file) {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Self::default()),
-            other => other.with_context(|| format!("{shown} cannot be read; check its rights"))?,
+            other => other.with_context(|| words::settings_not_read(&shown))?,
         };
-        let mut settings: Self =
-            serde_json::from_str(&text).with_context(|| format!("{shown} is damaged; mend or remove it to begin with the defaults"))?;
+        let mut settings: Self = serde_json::from_str(&text).with_context(|| words::settings_damaged(&shown))?;
         settings.text_percent = settings.text_percent.clamp(TEXT_PERCENT[0], TEXT_PERCENT[4]);
         Ok(settings)
     }
@@ -122,7 +122,7 @@ impl Settings {
     /// # Errors
     /// One sentence that names the file.
     pub fn write(&self, file: &Path) -> anyhow::Result<()> {
-        let cannot = || format!("the settings cannot be kept in {}; check the folder and its rights", file.display());
+        let cannot = || words::settings_not_kept(&file.display().to_string());
         let folder = file.parent().with_context(cannot)?;
         std::fs::create_dir_all(folder).with_context(cannot)?;
         landfit_part::text_file::save(file, &serde_json::to_string_pretty(self)?, landfit_part::Existing::Replace).with_context(cannot)

@@ -90,12 +90,48 @@ impl Sound {
 }
 
 fn hold_open(beat: Arc<Beat>, closed: &Receiver<()>) -> Result<(), String> {
-    let mut sink = rodio::DeviceSinkBuilder::open_default_sink().map_err(|error| words::no_sound(&error.to_string()))?;
+    let aside = LinesAside::put();
+    let opened = rodio::DeviceSinkBuilder::open_default_sink();
+    aside.tell();
+    let mut sink = opened.map_err(|error| words::no_sound(&error.to_string()))?;
     sink.log_on_drop(false);
     sink.mixer().add(Notes { beat, phase: [0.0; 3], loud: 0.0, glided_hz: 0.0 });
     // Dropped, the sender says that it is over.
     let _ = closed.recv();
     Ok(())
+}
+
+/// ALSA prints on standard error what it tries and does not find, a dozen lines where there is no card. What it would print from this thread
+/// goes into the log instead, for whoever asks with -v.
+#[cfg(target_os = "linux")]
+struct LinesAside(Option<std::rc::Rc<std::cell::RefCell<alsa::Output>>>);
+
+#[cfg(target_os = "linux")]
+impl LinesAside {
+    fn put() -> Self {
+        // Where not even that can be had, it prints.
+        Self(alsa::Output::local_error_handler().ok())
+    }
+
+    fn tell(&self) {
+        let Some(lines) = &self.0 else { return };
+        lines.borrow().buffer_string(|text| {
+            String::from_utf8_lossy(text).lines().for_each(|line| tracing::info!("ALSA: {line}"));
+        });
+    }
+}
+
+/// Elsewhere nothing prints.
+#[cfg(not(target_os = "linux"))]
+struct LinesAside;
+
+#[cfg(not(target_os = "linux"))]
+impl LinesAside {
+    const fn put() -> Self {
+        Self
+    }
+
+    const fn tell(&self) {}
 }
 
 /// 12 beats a second far off, one and a half at the allowance, none when it is good: logarithmic, as the ear hears.

@@ -12,6 +12,17 @@ use landfit_camera::{
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+/// What tells that part and board rest in a look.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RestTold {
+    /// A stream, in which things move and come to rest: its frames do.
+    Frames,
+    /// Pictures that come one by one: two looks that show the same do.
+    TwoLooks,
+    /// Stored looks, each of which was taken at rest.
+    EachLook,
+}
+
 /// A source to be opened.
 pub struct SourceOrder {
     /// Opens it, and opens it again.
@@ -20,8 +31,8 @@ pub struct SourceOrder {
     pub name: String,
     /// The bench whose screws the window turns, where it is the rehearsal.
     pub rehearsal: Option<RehearsalBench>,
-    /// A stream, in which things move and come to rest; a picture that was stored is still by its nature.
-    pub is_stream: bool,
+    /// What tells that things rest.
+    pub rest: RestTold,
     /// Where a look is asked for, one picture in each light, of a bench that lights part and board in turn.
     pub pairs: Option<PairDesk>,
     /// The camera's knobs.
@@ -78,10 +89,10 @@ fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
 /// Where it cannot be had.
 pub fn source(settings: &Settings, needs: &Needs, rehearsal: Option<&RehearsalBench>) -> anyhow::Result<SourceOrder> {
     let exposures = needs.exposures();
-    let plain = |open: Open, name: String| SourceOrder { open, name, rehearsal: None, is_stream: false, pairs: None, knobs: None };
+    let plain = |open: Open, name: String| SourceOrder { open, name, rehearsal: None, rest: RestTold::TwoLooks, pairs: None, knobs: None };
     Ok(match &settings.source {
         SourceChoice::Rehearsal => {
-            let bench = rehearsal.context("there is no rehearsal bench here")?.clone();
+            let bench = rehearsal.context(words::NO_REHEARSAL_BENCH)?.clone();
             let opened = bench.clone();
             // The renderer draws every look with grain of its own, which a camera's stream has not: rest is told by the poses alone.
             let order = plain(Box::new(move || Ok(opened.source())), rehearsal_bench::NAME.into());
@@ -97,7 +108,8 @@ pub fn source(settings: &Settings, needs: &Needs, rehearsal: Option<&RehearsalBe
                     knobs.set(knob, *value);
                 }
             }
-            let mut order = SourceOrder { is_stream: true, knobs: Some(knobs.clone()), ..plain(open_camera(choice, knobs), name.clone()) };
+            let mut order =
+                SourceOrder { rest: RestTold::Frames, knobs: Some(knobs.clone()), ..plain(open_camera(choice, knobs), name.clone()) };
             if exposures > 1 {
                 let pairs = PairDesk::new();
                 order.open = paired(order.open, needs.clone(), settings.light_commands.clone(), pairs.clone());
@@ -115,7 +127,7 @@ pub fn source(settings: &Settings, needs: &Needs, rehearsal: Option<&RehearsalBe
                 let files = pictures_in(&folder)?;
                 Ok(Box::new(StoredSet::new(files, exposures, BETWEEN_STORED)?) as Box<dyn Source>)
             });
-            plain(open, name)
+            SourceOrder { rest: RestTold::EachLook, ..plain(open, name) }
         }
     })
 }
@@ -154,7 +166,7 @@ mod tests {
         for (bench, looks_on_demand) in [("rotation-under-board", false), ("all-on-the-part", true)] {
             let needs = Needs::of(&Setting::named(bench).unwrap().bench().unwrap());
             let order = source(&settings, &needs, None).unwrap();
-            assert!(order.is_stream && order.knobs.is_some());
+            assert!(order.rest == RestTold::Frames && order.knobs.is_some());
             assert_eq!(order.pairs.is_some(), looks_on_demand, "{bench}");
         }
     }

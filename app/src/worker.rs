@@ -3,7 +3,7 @@
 //! The newest look wins: what arrives while one is measured replaces what waited. Commands are never dropped.
 
 use crate::rehearsal_bench::RehearsalBench;
-use crate::sources::SourceOrder;
+use crate::sources::{RestTold, SourceOrder};
 use crate::state::calibrating;
 use crate::state::desk::{Command, Desk, Repose, Sight};
 use crate::state::shown::Shown;
@@ -90,7 +90,7 @@ fn work(
     let now_s = || start.elapsed().as_secs_f64();
     let mut rehearsal = source.rehearsal;
     let mut name = source.name;
-    let mut is_stream = source.is_stream;
+    let mut told_by = source.rest;
     let mut pairs = source.pairs;
     // A look was asked for while things moved: it is taken when they rest.
     let mut asked = false;
@@ -104,7 +104,7 @@ fn work(
             match order {
                 Order::Command(command) => {
                     if matches!(command, Command::Accept(_) | Command::Calibrate(calibrating::Order::Take(_))) {
-                        desk.average(stillness.average().filter(|_| is_stream && pairs.is_none()).map(Arc::new));
+                        desk.average(stillness.average().filter(|_| told_by == RestTold::Frames && pairs.is_none()).map(Arc::new));
                     }
                     if pairs.is_some() && matches!(command, Command::GoOn) {
                         // What was turned shows only in the look that is to come.
@@ -116,7 +116,7 @@ fn work(
                 Order::Source(source) => {
                     // The old capture thread ends before the new one asks for the same camera.
                     drop(feed);
-                    (rehearsal, name, is_stream, pairs) = (source.rehearsal, source.name, source.is_stream, source.pairs);
+                    (rehearsal, name, told_by, pairs) = (source.rehearsal, source.name, source.rest, source.pairs);
                     asked = false;
                     stillness.forget();
                     feed = Feed::start(source.open, || {});
@@ -148,9 +148,9 @@ fn work(
         changed |= text != told;
         told = text;
         if let Some(frame) = frame {
-            let rest = (pairs.is_none() && is_stream).then(|| stillness.push(&frame));
+            let rest = (pairs.is_none() && told_by == RestTold::Frames).then(|| stillness.push(&frame));
             let repose = match rest {
-                None if pairs.is_some() => Repose::AtRest,
+                None if pairs.is_some() || told_by == RestTold::EachLook => Repose::AtRest,
                 None | Some(Rest::Still { .. }) => Repose::Still,
                 Some(Rest::Moving) => Repose::Moving,
             };
@@ -170,6 +170,8 @@ fn work(
             *shown.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(&new);
             wake(&new);
         }
+        // Nobody waits for it now.
+        stillness.gather();
     }
 }
 
@@ -238,7 +240,7 @@ mod tests {
         let lit = pairs.clone();
         let open = Box::new(move || Ok(Box::new(Lit { exposures: exposures.clone(), pairs: lit.clone(), on: 1 }) as Box<dyn Source>));
         let open = paired(open, Needs::of(&setting.bench().unwrap()), Vec::new(), pairs.clone());
-        let order = SourceOrder { open, name: "lit".into(), rehearsal: None, is_stream: true, pairs: Some(pairs), knobs: None };
+        let order = SourceOrder { open, name: "lit".into(), rehearsal: None, rest: RestTold::Frames, pairs: Some(pairs), knobs: None };
         (Worker::start(desk, order, |_| {}).unwrap(), results)
     }
 

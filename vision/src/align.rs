@@ -34,7 +34,7 @@ pub enum AlignError {
         side: &'static str,
     },
     /// Fewer than three sites.
-    #[error("the part has {sites} site(s) on the {side} side; three are needed to tell a turn from a shift")]
+    #[error("the part has {} on the {side} side; three are needed to tell a turn from a shift", match sites { 1 => "1 site".to_owned(), n => format!("{n} sites") })]
     TooFewSites {
         /// Sites with a shape on that side.
         sites: usize,

@@ -122,12 +122,24 @@ pub struct Optics {
     pub scale: ScaleSource,
 }
 
+/// "this bench takes 2 pictures for one look, …": how many were given in place of that, and what to give.
+fn count_text(given: usize, needed: usize) -> String {
+    let pictures = |n: usize| if n == 1 { "1 picture".to_owned() } else { format!("{n} pictures") };
+    let were = if given == 1 { "was" } else { "were" };
+    let mend = match needed {
+        1 => "give the one of this look",
+        2 => "give those of both exposures, in the order of exposure",
+        _ => "give one of every exposure, in the order of exposure",
+    };
+    format!("this bench takes {} for one look, but {} {were} given: {mend}", pictures(needed), pictures(given))
+}
+
 /// Why pictures cannot be one look of a bench.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Misfit {
     /// Too many or too few.
-    #[error("this bench takes {needed} picture(s), one for each exposure, but {given} were given")]
+    #[error("{}", count_text(*given, *needed))]
     Count {
         /// Pictures given.
         given: usize,
@@ -278,6 +290,17 @@ mod tests {
             let p = PointPx::new(x, y);
             assert!(lens.ideal_from_seen(lens.seen_from_ideal(p)).distance(p) < 1e-9);
         }
+    }
+
+    #[test]
+    fn a_wrong_number_of_pictures_is_said_as_a_sentence_with_what_to_give() {
+        let said = |given, needed| Misfit::Count { given, needed }.to_string();
+        assert_eq!(said(2, 1), "this bench takes 1 picture for one look, but 2 pictures were given: give the one of this look");
+        assert_eq!(
+            said(1, 2),
+            "this bench takes 2 pictures for one look, but 1 picture was given: give those of both exposures, in the order of exposure"
+        );
+        assert!(said(2, 4).ends_with("give one of every exposure, in the order of exposure"));
     }
 
     #[test]

@@ -9,6 +9,7 @@ use crate::Frame;
 use landfit_vision::Picture;
 use landfit_vision::picture::Samples;
 use nalgebra::{Matrix4, Vector4};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// A shift in one tile and colour that counts as motion, px. A project choice: a twentieth of a small ball's radius in such
@@ -60,7 +61,9 @@ struct Reference {
     last: Instant,
     frames: u32,
     patterns: Vec<Pattern>,
-    average: Average,
+    average: Option<Average>,
+    /// The newest frame, while the average does not hold it yet.
+    to_add: Option<Arc<Frame>>,
 }
 
 impl Stillness {
@@ -70,10 +73,10 @@ impl Stillness {
         Self::default()
     }
 
-    /// Takes note of a frame; says whether the picture is at rest with it.
-    pub fn push(&mut self, frame: &Frame) -> Rest {
+    /// Takes note of a frame; says whether the picture is at rest with it. The average takes it in later: see [`Self::gather`].
+    pub fn push(&mut self, frame: &Arc<Frame>) -> Rest {
         match &mut self.reference {
-            Some(reference) if reference.matches(frame) => reference.add(frame),
+            Some(reference) if reference.matches(frame) => reference.note(frame),
             _ => self.reference = Some(Reference::new(frame)),
         }
         self.rest()
@@ -90,11 +93,19 @@ impl Stillness {
         }
     }
 
+    /// Adds the frame that was pushed last to the average: some milliseconds, for when nobody waits for what the frame shows. The next frame,
+    /// or the average itself, makes up for it otherwise.
+    pub fn gather(&mut self) {
+        if let Some(reference) = &mut self.reference {
+            reference.gather();
+        }
+    }
+
     /// The mean of the frames of this rest, in the depth of the camera; `None` while the picture moves.
-    #[must_use]
-    pub fn average(&self) -> Option<Frame> {
+    pub fn average(&mut self) -> Option<Frame> {
+        self.gather();
         let reference = self.reference.as_ref().filter(|_| self.rest() != Rest::Moving)?;
-        Some(reference.average.frame(reference.last))
+        Some(reference.average.as_ref()?.frame(reference.last))
     }
 
     /// Forgets everything: after a change of source or bench.
@@ -104,13 +115,14 @@ impl Stillness {
 }
 
 impl Reference {
-    fn new(frame: &Frame) -> Self {
+    fn new(frame: &Arc<Frame>) -> Self {
         Self {
             taken: frame.taken,
             last: frame.taken,
             frames: 1,
             patterns: frame.pictures.iter().map(Pattern::new).collect(),
-            average: Average::new(frame),
+            average: None,
+            to_add: Some(Arc::clone(frame)),
         }
     }
 
@@ -119,10 +131,19 @@ impl Reference {
             && self.patterns.iter().zip(&frame.pictures).all(|(pattern, picture)| pattern.matches(picture))
     }
 
-    fn add(&mut self, frame: &Frame) {
+    fn note(&mut self, frame: &Arc<Frame>) {
+        self.gather();
         self.last = frame.taken;
         self.frames += 1;
-        self.average.add(frame);
+        self.to_add = Some(Arc::clone(frame));
+    }
+
+    fn gather(&mut self) {
+        match (self.to_add.take(), &mut self.average) {
+            (Some(frame), Some(average)) => average.add(&frame),
+            (Some(frame), none) => *none = Some(Average::new(&frame)),
+            (None, _) => {}
+        }
     }
 }
 
@@ -361,7 +382,7 @@ mod tests {
         let mut rests = Vec::new();
         for k in 0..60 {
             let light = 1.0 + 0.02 * f64::from(k % 3);
-            rests.push(still.push(&look(&mut noise, [0.0; 2], [0.0; 2], light, 33 * k as u64, start)));
+            rests.push(still.push(&Arc::new(look(&mut noise, [0.0; 2], [0.0; 2], light, 33 * k as u64, start))));
         }
         assert!(matches!(rests[2], Rest::Moving), "three frames, but not long enough");
         assert!(
@@ -378,15 +399,17 @@ mod tests {
         for (part, board) in [([0.35, 0.0], [0.0, 0.0]), ([0.0, 0.0], [0.0, -0.35]), ([-1.0, 2.0], [0.0, 0.0]), ([7.0, 0.0], [7.0, 0.0])] {
             let (mut noise, mut still) = (Noise(2), Stillness::new());
             for k in 0..12 {
-                still.push(&look(&mut noise, [0.0; 2], [0.0; 2], 1.0, 33 * k, start));
+                still.push(&Arc::new(look(&mut noise, [0.0; 2], [0.0; 2], 1.0, 33 * k, start)));
             }
             assert!(matches!(still.rest(), Rest::Still { .. }));
-            assert_eq!(still.push(&look(&mut noise, part, board, 1.0, 500, start)), Rest::Moving, "{part:?} {board:?}");
+            assert_eq!(still.push(&Arc::new(look(&mut noise, part, board, 1.0, 500, start))), Rest::Moving, "{part:?} {board:?}");
         }
         let (mut noise, mut still) = (Noise(3), Stillness::new());
         let mut longest = 0;
         for k in 0..60 {
-            if let Rest::Still { frames, .. } = still.push(&look(&mut noise, [0.02 * k as f64, 0.0], [0.0; 2], 1.0, 33 * k, start)) {
+            if let Rest::Still { frames, .. } =
+                still.push(&Arc::new(look(&mut noise, [0.02 * k as f64, 0.0], [0.0; 2], 1.0, 33 * k, start)))
+            {
                 longest = longest.max(frames);
             }
         }
@@ -409,10 +432,10 @@ mod tests {
             Frame { pictures: vec![picture], taken: start + Duration::from_millis(ms), from_jpeg: false, number: 0 }
         };
         for k in 0..12 {
-            still.push(&turned(0.0, 33 * k));
+            still.push(&Arc::new(turned(0.0, 33 * k)));
         }
         assert!(matches!(still.rest(), Rest::Still { .. }));
-        assert_eq!(still.push(&turned(0.25f64.to_radians(), 500)), Rest::Moving);
+        assert_eq!(still.push(&Arc::new(turned(0.25f64.to_radians(), 500))), Rest::Moving);
     }
 
     #[test]
@@ -420,7 +443,7 @@ mod tests {
         let (mut noise, mut still, start) = (Noise(4), Stillness::new(), Instant::now());
         assert!(still.average().is_none());
         for k in 0..100 {
-            still.push(&look(&mut noise, [0.0; 2], [0.0; 2], 1.0, 33 * k, start));
+            still.push(&Arc::new(look(&mut noise, [0.0; 2], [0.0; 2], 1.0, 33 * k, start)));
         }
         let average = still.average().unwrap();
         let Samples::U8(values) = &average.pictures[0].samples else { panic!("8 bits stay 8 bits") };
@@ -439,10 +462,10 @@ mod tests {
         let odd = [(0, 0, 1), (1, 1, 3), (2, 5, 1), (5, 4, 3)];
         for (width_px, height_px, channels) in odd {
             let picture = Picture { width_px, height_px, channels, samples: Samples::U16(vec![7; width_px * height_px * channels]) };
-            let frame = Frame { pictures: vec![picture], taken: Instant::now(), from_jpeg: false, number: 1 };
+            let frame = Arc::new(Frame { pictures: vec![picture], taken: Instant::now(), from_jpeg: false, number: 1 });
             assert_eq!(still.push(&frame), Rest::Moving);
             assert_eq!(still.push(&frame), Rest::Moving);
         }
-        assert_eq!(still.push(&Frame { pictures: Vec::new(), taken: Instant::now(), from_jpeg: false, number: 1 }), Rest::Moving);
+        assert_eq!(still.push(&Arc::new(Frame { pictures: Vec::new(), taken: Instant::now(), from_jpeg: false, number: 1 })), Rest::Moving);
     }
 }

@@ -22,7 +22,7 @@ impl StoredSet {
         let exposures = exposures.max(1);
         if files.is_empty() || !files.len().is_multiple_of(exposures) {
             let what = format!(
-                "{} picture files were given, and the bench takes {exposures} for one look; give {exposures} for each look, in the order of exposure",
+                "the bench takes {exposures} pictures for one look, and {} cannot be shared out so: give {exposures} for each look, in the order of exposure",
                 files.len()
             );
             return Err(Trouble::File { what });

@@ -18,6 +18,9 @@ mod terminal;
 use crate::answer_json;
 use std::io::Write;
 use std::process::ExitCode;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::{Layer, SubscriberExt};
+use tracing_subscriber::util::SubscriberInitExt;
 
 /// How a command ends: with an exit status, or with bad input.
 pub type Ended = anyhow::Result<ExitCode>;
@@ -79,5 +82,9 @@ pub fn listen(verbose: u8) {
         1 => tracing::Level::INFO,
         _ => tracing::Level::DEBUG,
     };
-    tracing_subscriber::fmt().with_max_level(level).with_target(false).without_time().with_writer(std::io::stderr).init();
+    // What the window system lacks, and the window does without, is nothing that the person could mend.
+    let of_window_system = if verbose == 0 { tracing::Level::ERROR } else { level };
+    let heard = Targets::new().with_default(level).with_target("winit", of_window_system);
+    let printed = tracing_subscriber::fmt::layer().with_target(false).without_time().with_writer(std::io::stderr).with_filter(heard);
+    tracing_subscriber::registry().with(printed).init();
 }

@@ -200,13 +200,13 @@ fn in_the_way(canvas: &mut impl Surface, seen: &[Seen], marked: &Marked) -> Vec<
                     outlines(canvas, &designed, dashed);
                     let arm = 0.72 * designed.narrow_px;
                     canvas.line(designed.centre.by(-arm, arm), designed.centre.by(arm, -arm), bold);
-                    "absent"
+                    words::ABSENT
                 }
                 SiteState::Hidden => {
                     outlines(canvas, &designed, dashed);
                     hatch(canvas, &designed, Pen::new(ink::SHADE.covering(0.6), 3.0 * marked.line_px));
                     hatch(canvas, &designed, Pen::new(ink::IN_THE_WAY, 1.2 * marked.line_px));
-                    "hidden"
+                    words::SITE_HIDDEN
                 }
                 SiteState::Suspect(SuspectKind::Bridge) => {
                     outlines(canvas, &measured, bold);
@@ -232,15 +232,7 @@ fn in_the_way(canvas: &mut impl Surface, seen: &[Seen], marked: &Marked) -> Vec<
 
 /// "ball C4", "land C4".
 fn name(side: Side, site: usize, part: &Part) -> String {
-    format!("{} {}", thing(side, part), sentences::site_name(part, site))
-}
-
-/// "ball", "lead", "land".
-fn thing(side: Side, part: &Part) -> &'static str {
-    match side {
-        Side::Part => sentences::terminal_word(part),
-        Side::Board => "land",
-    }
+    format!("{} {}", sentences::thing_word(part, side), sentences::site_name(part, site))
 }
 
 fn hatch(canvas: &mut impl Surface, site: &Drawn, pen: Pen) {
@@ -290,7 +282,7 @@ fn bridges(canvas: &mut impl Surface, side: Side, bridged: &[(&SiteFinding, Draw
         let members: Vec<&(&SiteFinding, Drawn)> = bridged.iter().zip(&group).filter(|(_, of)| **of == g).map(|(m, _)| m).collect();
         let Some((first, at)) = members.first() else { continue };
         let others: Vec<&str> = members.iter().skip(1).map(|(f, _)| sentences::site_name(marked.part, f.site)).collect();
-        let text = words::bridge(thing(side, marked.part), sentences::site_name(marked.part, first.site), &others);
+        let text = words::bridge(sentences::thing_word(marked.part, side), sentences::site_name(marked.part, first.site), &others);
         labels.push(Label::site(at, text));
     }
     labels
@@ -370,7 +362,7 @@ fn loud_sites(seen: &[Seen], marked: &Marked) -> Vec<Label> {
             }
             let Some(at) = drawn(view, finding, 1.0, marked) else { continue };
             let text = format!("{} {}", name(Side::Part, miss.site, marked.part), sentences::short_length_text(miss.board_mm.norm()));
-            labels.push(if is_worst { Label::worst(&at, format!("worst: {text}")) } else { Label::loud(&at, text) });
+            labels.push(if is_worst { Label::worst(&at, words::worst_site(&text)) } else { Label::loud(&at, text) });
         }
     }
     labels

@@ -88,8 +88,8 @@ fn words(canvas: &mut Canvas, faces: &Faces, area: &Area, u: f32, landing: &Land
         corner(true, bottom, small, &words::dashed_then(&sentences::short_length_text(plan.left_after.worst_miss_mm)));
     }
     scale_bar(canvas, faces, area, u, px_per_mm);
-    let right = faces.width_px(small, "right");
-    faces.draw(canvas, small, Xy::new(area.right() - pad - right, area.centre().y - 0.7 * line), "right");
+    let right = faces.width_px(small, words::RIGHT);
+    faces.draw(canvas, small, Xy::new(area.right() - pad - right, area.centre().y - 0.7 * line), words::RIGHT);
 }
 
 /// A bar of a round length at the left, above the words of the lower edge.

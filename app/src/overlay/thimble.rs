@@ -91,34 +91,21 @@ impl Turn<'_> {
 
     fn title(&self) -> String {
         let word = match (self.one, self.order) {
-            (None, _) => "stays",
-            (_, 0) => "first",
-            _ => "then",
+            (None, _) => words::STAYS,
+            (_, 0) => words::MOVE_FIRST,
+            _ => words::THEN,
         };
         format!("{word}: {}", self.adjuster.name)
     }
 
     /// The number to turn and what it counts.
     pub fn amount(&self) -> Option<(String, String)> {
-        let plain = |n: f64| format!("{}", (n * 100.0).round() / 100.0);
-        let counted = |n: f64, thing: &str| if n == 1.0 { thing.to_owned() } else { format!("{thing}s") };
-        Some(match self.one?.amount {
-            Amount::Thimble { whole: 0, divisions } => (plain(divisions), counted(divisions, "division")),
-            Amount::Thimble { whole, divisions: 0.0 } => (whole.to_string(), counted(f64::from(whole), "turn")),
-            Amount::Thimble { whole, divisions } => {
-                (format!("{whole}+{}", plain(divisions)), words::both(&counted(f64::from(whole), "turn"), &counted(divisions, "division")))
-            }
-            Amount::Steps { count } => (count.to_string(), counted(f64::from(count), "step")),
-            Amount::Bare { turns } => (format!("{turns:.2}"), words::OF_A_TURN.to_owned()),
-        })
+        Some(sentences::number_and_unit(self.one?.amount))
     }
 
     /// "to 3.53", where the reading is known.
     fn target(&self) -> Option<String> {
-        let scale = &self.adjuster.scale;
-        self.one?
-            .reading
-            .map(|r| format!("to {} {}", sentences::reading_number(scale.shown(r.then_turns)), scale.unit).trim_end().to_owned())
+        self.one?.reading.map(|r| sentences::to_reading_short(r.then_turns, &self.adjuster.scale))
     }
 }
 

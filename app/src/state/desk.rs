@@ -389,7 +389,13 @@ impl Desk {
             }
             Command::Measure(paths) => self.measure_stored(&paths),
             Command::MeasureLive => self.measure_live(),
-            Command::PicturePx(px) => self.picture_px = px.clamp(0.05, 20.0),
+            Command::PicturePx(px) => {
+                self.picture_px = px.clamp(0.05, 20.0);
+                // A stored look comes but once: its marks are drawn anew for the size at which it is shown now.
+                if let Some(look) = self.look.clone().filter(|l| l.frame.pictures.len() == self.exposures.len()) {
+                    self.show(&look.frame, &look.answer);
+                }
+            }
             Command::Say(text) => self.trouble = Some(text),
         }
     }

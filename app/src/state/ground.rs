@@ -14,7 +14,7 @@ const COLOUR: f32 = 0.35;
 pub fn ground(picture: &Picture, frame: &Frame) -> ColorImage {
     let n = picture.width_px * picture.height_px;
     let pixels = match &picture.samples {
-        Samples::U8(raw) => toned(raw, picture.channels, &table(picture, frame, 256, &|i| i as f64, spread(raw, picture.channels))),
+        Samples::U8(raw) => toned(raw, picture.channels, &table(picture, frame, &|i| i as f64, spread(raw, picture.channels))),
         Samples::U16(raw) => {
             // The eye has no use for the lower bits.
             let high: Vec<u8> = raw.iter().map(|v| (v >> 8) as u8).collect();
@@ -24,9 +24,9 @@ pub fn ground(picture: &Picture, frame: &Frame) -> ColorImage {
                 let shift = frame.white.map_or(8, |w| (w.max(255.0).log2().ceil() as u32).saturating_sub(8));
                 let fitted: Vec<u8> = raw.iter().map(|v| (v >> shift).min(255) as u8).collect();
                 let back = |i: usize| ((i << shift) as f64).min(65_535.0);
-                toned(&fitted, picture.channels, &table(picture, frame, 256, &back, spread(&fitted, picture.channels)))
+                toned(&fitted, picture.channels, &table(picture, frame, &back, spread(&fitted, picture.channels)))
             } else {
-                toned(&high, picture.channels, &table(picture, frame, 256, &scale, spread(&high, picture.channels)))
+                toned(&high, picture.channels, &table(picture, frame, &scale, spread(&high, picture.channels)))
             }
         }
     };
@@ -35,23 +35,25 @@ pub fn ground(picture: &Picture, frame: &Frame) -> ColorImage {
 }
 
 /// From coded value to brightness on the screen, by a table: the same for every pixel of one picture.
-fn table(picture: &Picture, frame: &Frame, n: usize, raw: &dyn Fn(usize) -> f64, spread: [u8; 2]) -> Vec<f32> {
+fn table(picture: &Picture, frame: &Frame, raw: &dyn Fn(usize) -> f64, spread: [u8; 2]) -> [f32; 256] {
     let white = frame.white.unwrap_or_else(|| picture.full_scale());
     let span = (white - frame.black).abs().max(1.0);
     let level = |i: usize| ((raw(i) - frame.black) / span) as f32;
     let (low, high) = (level(usize::from(spread[0])), level(usize::from(spread[1])));
     let range = (high - low).max(0.02);
-    (0..n).map(|i| 10.0 + ((level(i) - low) / range).clamp(0.0, 1.15).powf(LIFT) * (BRIGHTEST - 10.0)).collect()
+    std::array::from_fn(|i| 10.0 + ((level(i) - low) / range).clamp(0.0, 1.15).powf(LIFT) * (BRIGHTEST - 10.0))
 }
 
-fn toned(raw: &[u8], channels: usize, table: &[f32]) -> Vec<Color32> {
-    let bright = |v: u8| table[usize::from(v)];
+fn toned(raw: &[u8], channels: usize, table: &[f32; 256]) -> Vec<Color32> {
     if channels < 3 {
-        return raw.iter().step_by(channels.max(1)).map(|v| Color32::from_gray(bright(*v) as u8)).collect();
+        return raw.iter().step_by(channels.max(1)).map(|v| Color32::from_gray(table[usize::from(*v)] as u8)).collect();
     }
+    // In 256ths: a look-up for each value and one for their sum, and nothing else for each pixel. The brightest is 164, so sums stay below 65,536.
+    let grey: Vec<u16> = (0..=3 * 255).map(|sum| (table[sum / 3] * (1.0 - COLOUR) * 256.0) as u16).collect();
+    let colour: [u16; 256] = table.map(|bright| (bright * COLOUR * 256.0) as u16);
     let one = |rgb: &[u8]| {
-        let grey = bright(((u16::from(rgb[0]) + u16::from(rgb[1]) + u16::from(rgb[2])) / 3) as u8) * (1.0 - COLOUR);
-        let mixed = |v: u8| (grey + COLOUR * bright(v)).min(255.0) as u8;
+        let grey = grey[usize::from(rgb[0]) + usize::from(rgb[1]) + usize::from(rgb[2])];
+        let mixed = |v: u8| ((grey + colour[usize::from(v)]) >> 8) as u8;
         Color32::from_rgb(mixed(rgb[0]), mixed(rgb[1]), mixed(rgb[2]))
     };
     raw.chunks_exact(channels).map(one).collect()

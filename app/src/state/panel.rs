@@ -13,8 +13,8 @@ use crate::words::sentences;
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_calibration::judgement::Decision;
 use landfit_calibration::moves::noticed::hand_turns;
-use landfit_calibration::moves::{Amount, Move, MovePlan, Play, rough_turns, sense_of, step_turns};
-use landfit_part::{Part, PointMm, Pose, Side};
+use landfit_calibration::moves::{Amount, Move, Play, rough_turns, sense_of, step_turns};
+use landfit_part::{Part, PointMm, Side};
 use landfit_vision::answer::{Alignment, ReasonCode, Refusal, SiteFinding, SiteState};
 use landfit_vision::{PointPx, view::Sight as Lines};
 
@@ -225,16 +225,7 @@ fn next_move(one: &Move, left_turns: f64, bench: &Bench) -> NextMove {
 
 /// "X 13 divisions clockwise".
 fn line_of(one: &Move, left_turns: f64, bench: &Bench) -> String {
-    let left = Move { play: Play::None, ..left_move(one, left_turns, bench) };
-    let plan = |one: Move| MovePlan {
-        to_go: Pose::IDENTITY,
-        moves: vec![one],
-        left_after: landfit_calibration::moves::Left { offset: Pose::IDENTITY, worst_site: 0, worst_miss_mm: 0.0 },
-        by_eye_mm: 0.0,
-        warnings: Vec::new(),
-    };
-    let lines = sentences::moves_text(&plan(left), bench);
-    lines.first().map(|l| l.trim_start_matches("turn ").to_owned()).unwrap_or_default()
+    sentences::move_words(&Move { play: Play::None, ..left_move(one, left_turns, bench) }, bench)
 }
 
 fn strips(job: &Job, bench: &Bench) -> Vec<Strip> {

@@ -2,7 +2,7 @@
 
 use super::landing::landing_ui;
 use super::look::{self, Palette};
-use super::picture_pane::PictureView;
+use super::picture_pane::{PictureView, height_for};
 use super::{Ask, words};
 use crate::state::desk::{Accepting, Command, LEAST_REASON};
 use crate::state::hold::Hold;
@@ -66,7 +66,9 @@ fn wide(ui: &mut Ui, room: Rect, shown: &Shown, view: &mut AlignView, asks: &mut
     let left = Rect::from_min_size(room.min, Vec2::new(side, room.height()));
     let right = Rect::from_min_size(Pos2::new(room.right() - side, room.top()), Vec2::new(side, room.height()));
     let middle = Rect::from_min_max(Pos2::new(left.right() + gap, room.top()), Pos2::new(right.left() - gap, room.bottom()));
-    let picture = Rect::from_min_size(middle.min, Vec2::new(middle.width(), 0.47 * room.height()));
+    // Exposures side by side need less height; what they leave is the landing plot's.
+    let height = (0.47 * room.height()).min(height_for(middle.width(), &shown.exposures, look::touch(ui.ctx())));
+    let picture = Rect::from_min_size(middle.min, Vec2::new(middle.width(), height));
     let plot = Rect::from_min_max(Pos2::new(middle.left(), picture.bottom() + gap), middle.max);
     column(ui, left, "words", |ui| words_ui(ui, &shown.align));
     picture_ui(ui, picture, shown, view);

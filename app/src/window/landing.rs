@@ -4,7 +4,7 @@ use super::look::{self, Palette};
 use super::picture_pane::PictureView;
 use super::words;
 use crate::overlay::thimble::{Graduation, HALF_SEEN_RAD, Place, graduations};
-use crate::state::shown::{AlignPanel, Exposure, Landing, Strip};
+use crate::state::shown::{AlignPanel, Corner, Exposure, Landing, Strip};
 use eframe::egui::{self, Align2, Color32, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, Vec2};
 use std::f32::consts::TAU;
 
@@ -19,6 +19,12 @@ const LOW_GAP: f32 = 5.0;
 const ONE_LINE: f32 = 26.0;
 /// A strip beside the plot needs so much of its height, points.
 const LEAST_PLOT: f32 = 78.0;
+/// The least that corner pictures leave to the landing plot, of the shorter side of their room.
+const LEAST_PLOT_SHARE: f32 = 0.4;
+/// Size of a corner picture that does not hold the worst site, of one that does.
+const OTHERS_SHARE: f32 = 0.8;
+/// Sizes of corner pictures that are tried, from all of the room to nothing.
+const SIZES_TRIED: usize = 50;
 /// Radius of the ring about the worst site, points: however sure it is, it is seen.
 const LEAST_RING: f32 = 6.0;
 
@@ -30,25 +36,30 @@ pub fn landing_ui(ui: &Ui, rect: Rect, panel: &AlignPanel, view: &PictureView, e
     let (above, below) = (rows.height(&|p| matches!(p, Place::Above(_))), rows.height(&|p| matches!(p, Place::Below(_))));
     let has = |place: Place| if panel.strips.iter().any(|s| s.place == place) { 1.0 } else { 0.0_f32 };
     let (left, right) = (has(Place::Left), has(Place::Right));
-    let corners = !panel.corners.is_empty();
     let room = Vec2::new(rect.width() - 2.0 * left.max(right) * (BESIDE + gap), rect.height() - above - below);
     let side = room.x.min(room.y).max(60.0);
     let middle_y = rect.top() + above + side / 2.0;
     let plot = Rect::from_center_size(Pos2::new(rect.center().x, middle_y), Vec2::splat(side));
     let wide = side.max(250.0).min(rect.width());
+    // Corner pictures have all the room between the strips.
+    let area = if panel.corners.is_empty() { plot } else { Rect::from_center_size(plot.center(), Vec2::new(room.x.max(side), side)) };
     for strip in &panel.strips {
         let row = |top: f32| Rect::from_min_size(Pos2::new(plot.center().x - wide / 2.0, top), Vec2::new(wide, rows.of(strip)));
-        let area = match strip.place {
-            Place::Left => Rect::from_min_size(Pos2::new(plot.left() - gap - BESIDE, plot.top()), Vec2::new(BESIDE, side)),
-            Place::Right => Rect::from_min_size(Pos2::new(plot.right() + gap, plot.top()), Vec2::new(BESIDE, side)),
+        let place = match strip.place {
+            Place::Left => Rect::from_min_size(Pos2::new(area.left() - gap - BESIDE, area.top()), Vec2::new(BESIDE, side)),
+            Place::Right => Rect::from_min_size(Pos2::new(area.right() + gap, area.top()), Vec2::new(BESIDE, side)),
             Place::Above(n) => row(plot.top() - rows.height(&|p| matches!(p, Place::Above(other) if other >= n))),
             Place::Below(n) => row(plot.bottom() + gap + rows.height(&|p| matches!(p, Place::Below(other) if other < n))),
         };
-        strip_ui(ui, area, strip, p);
+        strip_ui(ui, place, strip, p);
     }
-    let inner = if corners { plot.shrink(side * 0.27) } else { plot };
-    if corners {
-        corners_ui(ui, plot, panel, view, exposures, p);
+    if panel.corners.is_empty() {
+        plot_ui(ui, plot, panel.landing.as_ref(), p);
+        return;
+    }
+    let (places, inner) = corner_places(area, &panel.corners);
+    for (corner, place) in panel.corners.iter().zip(places) {
+        corner_ui(ui, place, corner, view, exposures, p);
     }
     plot_ui(ui, inner, panel.landing.as_ref(), p);
 }
@@ -87,26 +98,52 @@ impl<'a> Rows<'a> {
     }
 }
 
-/// Corner pictures at their true places and true relative size about the plot's middle; the worst one has the bright edge.
-fn corners_ui(ui: &Ui, plot: Rect, panel: &AlignPanel, view: &PictureView, exposures: &[Exposure], p: Palette) {
-    let reach = panel.corners.iter().fold((0.1_f64, 0.1_f64), |(x, y), c| {
-        (x.max(c.place_mm[0].abs() + c.place_mm[2] / 2.0), y.max(c.place_mm[1].abs() + c.place_mm[3] / 2.0))
-    });
-    let per_mm = (f64::from(plot.width()) / (2.0 * reach.0)).min(f64::from(plot.height()) / (2.0 * reach.1)) as f32;
-    for corner in &panel.corners {
-        let [x, y, w, h] = corner.place_mm.map(|v| v as f32);
-        let at = plot.center() + Vec2::new(x, -y) * per_mm;
-        let rect = Rect::from_center_size(at, Vec2::new(w, h) * per_mm);
-        let [cx, cy, cw, ch] = corner.cut_px;
-        view.piece(ui, rect, exposures, corner.exposure, Rect::from_min_size(Pos2::new(cx, cy), Vec2::new(cw, ch)));
-        let (width, colour) = if corner.is_worst { (2.5, p.accent) } else { (1.0, p.faint) };
-        ui.painter().rect_stroke(rect, 2.0, Stroke::new(width, colour), egui::StrokeKind::Inside);
-        let painter = ui.painter();
-        let galley = painter.layout_no_wrap(corner.label.clone(), FontId::proportional(look::SMALL), look::DARK.text);
-        let plate = Rect::from_min_size(rect.min + Vec2::splat(3.0), galley.size() + Vec2::new(8.0, 2.0));
-        painter.rect_filled(plate, 3.0, Color32::from_black_alpha(170));
-        painter.galley(plate.min + Vec2::new(4.0, 1.0), galley, look::DARK.text);
-    }
+/// Where corner pictures stand in `area`, each at its true place about the part's middle: all to one scale, as large as leaves them apart from each
+/// other and from the landing plot between them, and the worst one enlarged. Then the plot's own place.
+fn corner_places(area: Rect, corners: &[Corner]) -> (Vec<Rect>, Rect) {
+    let largest = corners.iter().fold([1e-3_f64; 2], |[w, h], c| [w.max(c.place_mm[2]), h.max(c.place_mm[3])]);
+    let reach = corners.iter().fold([1e-3_f64; 2], |[x, y], c| [x.max(c.place_mm[0].abs()), y.max(c.place_mm[1].abs())]);
+    let most = (f64::from(area.width()) / largest[0]).min(f64::from(area.height()) / largest[1]) as f32;
+    let placed = |per_mm: f32| {
+        let one = |corner: &Corner| {
+            let [x, y, w, h] = corner.place_mm.map(|v| v as f32);
+            let size = Vec2::new(w, h) * per_mm * if corner.is_worst { 1.0 } else { OTHERS_SHARE };
+            let out = Vec2::new(x / reach[0] as f32, -y / reach[1] as f32);
+            Rect::from_center_size(area.center() + out * (area.size() - size) / 2.0, size)
+        };
+        let places: Vec<Rect> = corners.iter().map(one).collect();
+        let half = places.iter().fold(area.width().min(area.height()) / 2.0, |half, place| {
+            let off = (place.center() - area.center()).abs() - place.size() / 2.0;
+            half.min(off.x.max(off.y) - GAP)
+        });
+        let apart =
+            places.iter().enumerate().all(|(i, a)| places[..i].iter().all(|b| !a.expand(GAP / 2.0).intersects(b.expand(GAP / 2.0))));
+        (places, half, apart)
+    };
+    let wanted = LEAST_PLOT_SHARE / 2.0 * area.height().min(area.width());
+    let fits = (0..=SIZES_TRIED).map(|k| placed(most * (1.0 - k as f32 / SIZES_TRIED as f32)));
+    let (places, half, _) = fits.into_iter().find(|(_, half, apart)| *apart && *half >= wanted).unwrap_or_else(|| placed(0.0));
+    (places, Rect::from_center_size(area.center(), Vec2::splat(2.0 * half.max(wanted))))
+}
+
+/// A corner picture with its label; the worst one has the bright edge.
+fn corner_ui(ui: &Ui, place: Rect, corner: &Corner, view: &PictureView, exposures: &[Exposure], p: Palette) {
+    let response = ui.interact(place, ui.scope_id().with(("corner", corner.exposure, &corner.label)), Sense::hover());
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, words::corner_picture(&corner.label)));
+    let [x, y, w, h] = corner.cut_px;
+    view.piece(ui, place, exposures, corner.exposure, Rect::from_min_size(Pos2::new(x, y), Vec2::new(w, h)));
+    let (width, colour) = if corner.is_worst { (2.5, p.accent) } else { (1.0, p.faint) };
+    ui.painter().rect_stroke(place, 2.0, Stroke::new(width, colour), egui::StrokeKind::Inside);
+    let painter = ui.painter().with_clip_rect(place);
+    let pad = Vec2::new(5.0, 1.0);
+    let font = fitted(&painter, FontId::proportional(look::SMALL), &corner.label, place.width() - 2.0 * pad.x - 4.0);
+    let galley = painter.layout_no_wrap(corner.label.clone(), font, look::DARK.text);
+    // Along the outer edge: the inner one is where the next picture would go on.
+    let size = galley.size() + 2.0 * pad;
+    let top = if corner.place_mm[1] >= 0.0 { place.top() + 2.0 } else { place.bottom() - 2.0 - size.y };
+    let plate = Rect::from_min_size(Pos2::new(place.left() + 2.0, top), size);
+    painter.rect_filled(plate, 3.0, Color32::from_black_alpha(170));
+    painter.galley(plate.min + pad, galley, look::DARK.text);
 }
 
 fn plot_ui(ui: &Ui, rect: Rect, landing: Option<&Landing>, p: Palette) {
@@ -335,4 +372,36 @@ fn face_ui(painter: &Painter, face: Rect, strip: &Strip, p: Palette, upright: bo
 fn mix(from: Color32, to: Color32, share: f32) -> Color32 {
     let one = |a: u8, b: u8| (f32::from(a) + (f32::from(b) - f32::from(a)) * share).round() as u8;
     Color32::from_rgb(one(from.r(), to.r()), one(from.g(), to.g()), one(from.b(), to.b()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn corner(x: f64, y: f64, is_worst: bool) -> Corner {
+        Corner { exposure: 0, cut_px: [0.0, 0.0, 10.0, 10.0], place_mm: [x, y, 6.0, 5.0], is_worst, label: "A1 12 µm".into() }
+    }
+
+    #[test]
+    fn corner_pictures_stand_where_the_part_has_them_clear_of_each_other_and_of_the_plot_and_the_worst_is_enlarged() {
+        let four = [(-14.0, 14.0), (14.0, 14.0), (-14.0, -14.0), (14.0, -14.0)];
+        let six = [(-20.0, 9.0), (0.0, 9.0), (20.0, 9.0), (-20.0, -9.0), (0.0, -9.0), (20.0, -9.0)];
+        for (places_mm, size) in
+            [(&four[..], [342.0, 222.0]), (&four[..], [160.0, 160.0]), (&six[..], [342.0, 222.0]), (&six[..], [520.0, 400.0])]
+        {
+            let area = Rect::from_min_size(Pos2::new(40.0, 300.0), Vec2::from(size));
+            let corners: Vec<Corner> = places_mm.iter().enumerate().map(|(i, (x, y))| corner(*x, *y, i == 3)).collect();
+            let (places, plot) = corner_places(area, &corners);
+            assert!(area.contains_rect(plot) && plot.width() >= 0.39 * size[0].min(size[1]), "{plot:?}");
+            for (i, place) in places.iter().enumerate() {
+                assert!(area.expand(0.1).contains_rect(*place), "{place:?}");
+                assert!(!place.intersects(plot) && places[..i].iter().all(|other| !place.intersects(*other)), "{place:?}");
+                let off = place.center() - area.center();
+                let (x, y) = places_mm[i];
+                assert!(f64::from(off.x) * x >= 0.0 && f64::from(off.y) * y <= 0.0 && (x != 0.0 || off.x.abs() < 0.1), "{off:?}");
+                assert!((place.width() / places[3].width() - if i == 3 { 1.0 } else { OTHERS_SHARE }).abs() < 1e-3);
+            }
+            assert!(places[3].width() > 0.2 * size[0].min(size[1]), "{:?}", places[3]);
+        }
+    }
 }

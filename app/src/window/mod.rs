@@ -33,6 +33,9 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
+/// What is new is drawn once more after this, so that a layout that it changed has settled; while more keeps coming that does it.
+const SETTLED_AFTER: std::time::Duration = std::time::Duration::from_millis(80);
+
 /// What a page asks for.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Ask {
@@ -161,6 +164,8 @@ pub struct App {
     knobs: Option<Knobs>,
     sound: Sound,
     told_px: f32,
+    /// Number of what was drawn last.
+    drawn: Option<u64>,
     /// How many pictures the bench took for one look when last seen.
     exposures: Option<usize>,
     /// Counts the serial numbers that were scanned.
@@ -197,6 +202,7 @@ impl App {
             knobs: None,
             sound: Sound::default(),
             told_px: 0.0,
+            drawn: None,
             exposures: None,
             serials: 0,
             fixed_size: None,
@@ -254,6 +260,9 @@ impl App {
         }
         look::set(&ctx, self.settings.ground);
         let shown = self.behind.shown();
+        if self.drawn.replace(shown.number) != Some(shown.number) {
+            ctx.request_repaint_after(SETTLED_AFTER);
+        }
         self.see_exposures(&shown);
         if let Some((number, serial)) = &shown.serial
             && *number != self.serials

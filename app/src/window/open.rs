@@ -16,6 +16,10 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::{Mutex, PoisonError};
 
+/// One drawing for what is new. Asked for without any delay, egui draws twice, so that what was laid out anew may settle: with thirty looks a
+/// second each look waited for the second drawing of the one before. [`App::ui`] has it settled when nothing new comes.
+const AT_ONCE: std::time::Duration = std::time::Duration::from_nanos(1);
+
 /// Without a command: the window, with a simulated bench unless pictures come from elsewhere.
 #[derive(clap::Args, Debug, Clone)]
 pub struct Args {
@@ -118,7 +122,7 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
                 if narrate {
                     narrated(shown, &mut told.lock().unwrap_or_else(PoisonError::into_inner));
                 }
-                ctx.request_repaint();
+                ctx.request_repaint_after(AT_ONCE);
             };
             let worker = Worker::start(laid.desk, source, wake)?;
             let mut seed = first_seed;

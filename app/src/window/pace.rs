@@ -2,7 +2,7 @@
 //! window at 30 pictures a second (`landfit --pace N`).
 
 use crate::rehearsal_bench::RehearsalBench;
-use crate::sources::SourceOrder;
+use crate::sources::{RestTold, SourceOrder};
 use crate::state::shown::Shown;
 use eframe::egui;
 use landfit_camera::{Frame, Source, Trouble};
@@ -25,7 +25,7 @@ const LOOKS_BEFORE: usize = 30;
 pub fn source(bench: &RehearsalBench) -> anyhow::Result<SourceOrder> {
     let looks = Arc::new((1..=LOOKS).map(|number| bench.render(number)).collect::<Result<Vec<_>, _>>()?);
     let open = Box::new(move || Ok(Box::new(Steady { looks: Arc::clone(&looks), due: Instant::now(), number: 0 }) as Box<dyn Source>));
-    Ok(SourceOrder { open, name: "30 looks a second".into(), rehearsal: None, is_stream: true, pairs: None, knobs: None })
+    Ok(SourceOrder { open, name: "30 looks a second".into(), rehearsal: None, rest: RestTold::Frames, pairs: None, knobs: None })
 }
 
 struct Steady {
@@ -79,7 +79,8 @@ impl Pace {
         }
     }
 
-    /// Called where the drawing of a frame begins; `before_s` is what the frame before took to be laid out and painted. Ends the program when
+    /// Called where the drawing of a frame begins; `before_s` is what the frame before took to be laid out and painted: what a look took is
+    /// known when the next one is drawn, and nothing is drawn for the measuring's sake. Ends the program when
     /// all was measured, and tells.
     pub fn frame(&mut self, shown: &Shown, before_s: Option<f32>, ctx: &egui::Context) {
         let now = Instant::now();
@@ -103,8 +104,6 @@ impl Pace {
             if self.seen == LOOKS_BEFORE && self.first.is_none() {
                 self.first = Some((came, number));
             }
-            // Whatever came is drawn at once; what it took is known at the next frame.
-            ctx.request_repaint();
         }
         if self.to_screen_ms.len() >= self.wanted {
             let _ = crate::commands::print_lines(&self.told());

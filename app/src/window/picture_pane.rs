@@ -29,6 +29,29 @@ pub struct PictureView {
 /// Most that a picture is enlarged: a pixel is then a fingertip.
 const MOST_ZOOM: f32 = 24.0;
 
+/// The pane's own buttons.
+const BUTTONS: [(&str, &str); 4] = [("+", words::ENLARGE), ("−", words::REDUCE), ("1", words::WHOLE), ("×", words::MARKS)];
+/// Between two exposures, px of theirs.
+const EXPOSURES_APART_PX: f32 = 8.0;
+/// Between the pane's buttons, and from them to its edge, points.
+const BUTTON_GAP: f32 = 6.0;
+
+/// Width and height of the exposures side by side, px of theirs.
+fn row_px(exposures: &[Exposure]) -> (f32, f32) {
+    exposures.iter().fold((0.0_f32, 1.0_f32), |(w, h), e| {
+        let [ew, eh] = e.image.size.map(|n| n as f32);
+        (w + ew + if w > 0.0 { EXPOSURES_APART_PX } else { 0.0 }, h.max(eh))
+    })
+}
+
+/// How high a pane of this width need be, points: no more than shows the exposures as wide as the pane, and all of its buttons.
+#[must_use]
+pub fn height_for(width: f32, exposures: &[Exposure], touch: f32) -> f32 {
+    let (w, h) = row_px(exposures);
+    let buttons = BUTTONS.len() as f32 * (touch + BUTTON_GAP) + BUTTON_GAP;
+    if exposures.is_empty() || w < 1.0 { f32::INFINITY } else { (width * h / w).max(buttons) + look::SMALL * 1.7 }
+}
+
 /// Where one exposure lies on the screen.
 #[derive(Debug, Clone, Copy)]
 struct Place {
@@ -78,15 +101,19 @@ impl PictureView {
         response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, words::PICTURE));
         let painter = ui.painter().with_clip_rect(rect);
         painter.rect_filled(rect, 6.0, Color32::from_rgb(0x0C, 0x0D, 0x0F));
-        let gap = 8.0;
-        let (width, height) = exposures.iter().fold((0.0_f32, 1.0_f32), |(w, h), e| {
-            let [ew, eh] = e.image.size.map(|n| n as f32);
-            (w + ew + if w > 0.0 { gap } else { 0.0 }, h.max(eh))
-        });
+        let (width, height) = row_px(exposures);
         if exposures.is_empty() || width < 1.0 {
             painter.text(rect.center(), Align2::CENTER_CENTER, words::NO_LOOK_YET, FontId::proportional(look::BODY), look::DARK.quiet);
             return;
         }
+        // Where the pane's own buttons would lie on the picture, it is shown beside them.
+        let pane = rect;
+        let beside = look::touch(ui.ctx()) + 2.0 * BUTTON_GAP;
+        let rect = if rect.width() - (rect.height() / height * width).min(rect.width()) < 2.0 * beside && rect.width() > 4.0 * beside {
+            rect.with_max_x(rect.right() - beside)
+        } else {
+            rect
+        };
         let fitted = (rect.width() / width).min(rect.height() / height);
         // A window drawn together to nothing, or laid out for the first time.
         if !(fitted.is_finite() && fitted > 0.0) {
@@ -124,7 +151,7 @@ impl PictureView {
             if !self.hidden_marks {
                 draw(&painter, exposure.strokes.drawn.iter(), place, fitted);
             }
-            left += size.x + gap;
+            left += size.x + EXPOSURES_APART_PX;
         }
         if old {
             // Not a colour alone: the word stands on the picture, and hatching lies over it.
@@ -132,15 +159,14 @@ impl PictureView {
             plate(&painter, rect.center(), Align2::CENTER_CENTER, words::picture_state(crate::state::shown::PictureState::Old), p);
         }
         // In a room of their own, so that what follows the picture is laid below it and not below them.
-        self.controls(&mut ui.new_child(UiBuilder::new().max_rect(rect).id_salt("of the picture")), rect);
+        self.controls(&mut ui.new_child(UiBuilder::new().max_rect(pane).id_salt("of the picture")), pane);
     }
 
     /// The pane's own buttons, at its upper right.
     fn controls(&mut self, ui: &mut Ui, rect: Rect) {
         let touch = look::touch(ui.ctx());
-        let mut at = rect.right_top() + Vec2::new(-touch - 6.0, 6.0);
-        let buttons = [("+", words::ENLARGE), ("−", words::REDUCE), ("1", words::WHOLE), ("×", words::MARKS)];
-        for (sign, name) in buttons {
+        let mut at = rect.right_top() + Vec2::new(-touch - BUTTON_GAP, BUTTON_GAP);
+        for (sign, name) in BUTTONS {
             let place = Rect::from_min_size(at, Vec2::splat(touch));
             if place.bottom() > rect.bottom() {
                 break;
@@ -157,7 +183,7 @@ impl PictureView {
                     _ => self.hidden_marks = !self.hidden_marks,
                 }
             }
-            at.y += touch + 6.0;
+            at.y += touch + BUTTON_GAP;
         }
     }
 

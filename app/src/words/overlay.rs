@@ -3,6 +3,8 @@
 pub const LAND_AS_MEASURED: &str = "land as measured";
 pub const LOUD: &str = "bolder: its miss nears the allowance";
 pub const MARK_ABSENT: &str = "absent";
+/// Short, for a label in the picture.
+pub const SITE_HIDDEN: &str = "hidden";
 pub const MARK_HIDDEN: &str = "hidden: cannot be judged";
 pub const MARK_BRIDGE: &str = "bridge";
 pub const MARK_SIZE: &str = "small or large; dashed: as designed";
@@ -74,6 +76,15 @@ pub fn ring_worst(site: &str) -> String {
 #[must_use]
 pub fn dashed_then(left: &str) -> String {
     format!("dashed: then, {left}")
+}
+
+/// The first of the moves; the window, which tells one at a time, has a word of its own.
+pub const MOVE_FIRST: &str = "first";
+
+/// The site that is farthest off.
+#[must_use]
+pub fn worst_site(site_and_miss: &str) -> String {
+    format!("worst: {site_and_miss}")
 }
 
 /// What the digits of a bare knob count.

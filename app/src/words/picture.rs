@@ -7,7 +7,14 @@ pub const WHOLE: &str = "Whole picture";
 pub const MARKS: &str = "Marks";
 pub const LANDING: &str = "Landing plot";
 
+/// A corner picture of a large part, by the site that is farthest off in it.
+#[must_use]
+pub fn corner_picture(label: &str) -> String {
+    format!("Corner picture: {label}")
+}
+
 pub const AWAY: &str = "away from you";
+pub const RIGHT: &str = "right";
 
 /// What the ring of the landing plot is.
 #[must_use]

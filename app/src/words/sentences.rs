@@ -1,5 +1,6 @@
 //! What landfit says in plain words. Every command and screen takes its sentences from here, so that all say the same.
 
+use crate::words;
 use landfit_calibration::bench::{Adjuster, Bench, ReadingScale, Reads, Sense};
 use landfit_calibration::judgement::Judgement;
 use landfit_calibration::moves::noticed::Noticed;
@@ -163,10 +164,15 @@ pub fn spoken_name(one: &Move, bench: &Bench) -> String {
 }
 
 fn move_text(one: &Move, bench: &Bench) -> String {
+    format!("turn {}", move_words(one, bench))
+}
+
+/// The same without its verb: "X 13 divisions clockwise".
+pub fn move_words(one: &Move, bench: &Bench) -> String {
     let (name, sense) = (spoken_name(one, bench), sense_word(one.sense));
     if let (Amount::Bare { turns }, None) = (one.amount, one.reading) {
         let play = one.play.take_up_turns().map_or_else(String::new, |t| format!(", after {} that take up its play", bare_text(t)));
-        return format!("turn {name} {} {sense}{play}, then slowly", bare_text(turns));
+        return format!("{name} {} {sense}{play}, then slowly", bare_text(turns));
     }
     let amount = amount_text(&one.amount);
     let play = match one.play {
@@ -174,12 +180,12 @@ fn move_text(one: &Move, bench: &Bench) -> String {
         Play::None | Play::Unknown { .. } => None,
     };
     match (one.reading, play) {
-        (Some(reading), None) => format!("turn {name} {sense} to {} ({amount})", reading_text(reading.then_turns, one, bench)),
+        (Some(reading), None) => format!("{name} {sense} to {} ({amount})", reading_text(reading.then_turns, one, bench)),
         (Some(reading), Some(play)) => {
-            format!("turn {name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns, one, bench))
+            format!("{name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns, one, bench))
         }
-        (None, None) => format!("turn {name} {amount} {sense}"),
-        (None, Some(play)) => format!("turn {name} {amount} {sense}, after {play} that take up its play"),
+        (None, None) => format!("{name} {amount} {sense}"),
+        (None, Some(play)) => format!("{name} {amount} {sense}, after {play} that take up its play"),
     }
 }
 
@@ -248,7 +254,33 @@ pub fn turns_text(turns: f64, one: &Move, bench: &Bench) -> String {
 }
 
 fn counted(n: f64, thing: &str) -> String {
-    if n == 1.0 { format!("1 {thing}") } else { format!("{n} {thing}s") }
+    format!("{n} {}", number_of(n, thing))
+}
+
+/// "division", "divisions".
+fn number_of(n: f64, thing: &str) -> String {
+    if n == 1.0 { thing.to_owned() } else { format!("{thing}s") }
+}
+
+/// The number to turn, and what it counts: "13" "divisions", "1+8" "turn + divisions", "0.26" "of a turn".
+#[must_use]
+pub fn number_and_unit(amount: Amount) -> (String, String) {
+    let plain = |n: f64| format!("{}", (n * 100.0).round() / 100.0);
+    match amount {
+        Amount::Thimble { whole: 0, divisions } => (plain(divisions), number_of(divisions, "division")),
+        Amount::Thimble { whole, divisions: 0.0 } => (whole.to_string(), number_of(f64::from(whole), "turn")),
+        Amount::Thimble { whole, divisions } => {
+            (format!("{whole}+{}", plain(divisions)), words::both(&number_of(f64::from(whole), "turn"), &number_of(divisions, "division")))
+        }
+        Amount::Steps { count } => (count.to_string(), number_of(f64::from(count), "step")),
+        Amount::Bare { turns } => (format!("{turns:.2}"), words::OF_A_TURN.to_owned()),
+    }
+}
+
+/// "to 3.53", and the scale's unit.
+#[must_use]
+pub fn to_reading_short(turns: f64, scale: &ReadingScale) -> String {
+    format!("to {} {}", reading_number(scale.shown(turns)), scale.unit).trim_end().to_owned()
 }
 
 /// What an adjuster's scale shows at `turns`: to as many places as it takes but no more than four, and in its unit.

@@ -45,7 +45,10 @@ pub fn run(args: &Args) -> Ended {
     calibrated::check_format(&edit.record, &args.pictures, &pictures)?;
     let exposures = edit.bench.optics.exposures();
     if !pictures.len().is_multiple_of(exposures) {
-        bail!("{} pictures were given, but this bench takes {exposures} for every measurement", pictures.len());
+        bail!(
+            "this bench takes {exposures} pictures for every measurement, one of each exposure, and {} cannot be shared out so: give them measurement by measurement",
+            pictures.len()
+        );
     }
     let mut offsets = Vec::new();
     for (i, set) in pictures.chunks(exposures).enumerate() {

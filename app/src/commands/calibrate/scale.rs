@@ -202,7 +202,11 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
     exposures.sort_unstable();
     exposures.dedup();
     if !args.pictures.len().is_multiple_of(exposures.len()) {
-        bail!("{} pictures were given, but this bench takes {} for every laying down of the target", args.pictures.len(), exposures.len());
+        bail!(
+            "the target needs {} pictures for every laying down, one of each exposure, and {} cannot be shared out so: give them laying by laying",
+            exposures.len(),
+            args.pictures.len()
+        );
     }
     let pictures = shots::read(edit, &args.pictures)?;
     let format = the_one_format(&args.pictures, &pictures)?;
