@@ -1,6 +1,7 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
+use crate::find::intruders::{Seen, without_intruders};
 use crate::find::outline_fit::{Fitted, GroupLook, GroupPlace, Print, SIZE_SCATTER, Search, edges_of_one, fit, probe};
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
@@ -58,7 +59,7 @@ const ROUNDS: usize = 3;
 const STEPS_DOUBT: f64 = 0.3;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
-pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
+pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
     let mut prints: Vec<Print> = targets.iter().map(|t| t.print.clone()).collect();
     let mut groups: BTreeMap<(u16, i32, i32), Vec<usize>> = BTreeMap::new();
     for (i, target) in targets.iter().enumerate() {
@@ -82,7 +83,9 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
     let mut looks: BTreeMap<(u16, i32, i32), GroupLook> = BTreeMap::new();
     let mut places: BTreeMap<(u16, i32, i32), GroupPlace> = BTreeMap::new();
     let mut blur_px = None;
+    let mut cleared: Option<Plane> = None;
     for round in 0..=ROUNDS {
+        let plane = cleared.as_ref().unwrap_or(whole);
         let mut learned: Vec<Learned> = Vec::new();
         for (key, members) in &groups {
             let teachers: Vec<usize> = members.iter().copied().filter(|&i| teaches(i)).collect();
@@ -131,6 +134,10 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
             // The blur was not known when the looks were learned first.
             continue;
         }
+        if round == 1 {
+            cleared = without_intruders(whole, &seen_outlines(side, &prints, &looks, &groups));
+        }
+        let plane = cleared.as_ref().unwrap_or(whole);
         for (key, members) in &groups {
             let Some(look) = looks.get(key) else { continue };
             for &i in members.iter().filter(|&&i| teaches(i)) {
@@ -142,6 +149,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
         }
     }
     let blur_px = blur_px?;
+    let plane = cleared.as_ref().unwrap_or(whole);
     if !are_outlines(&looks, &groups) {
         return None;
     }
@@ -169,7 +177,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
     let measured = (0..targets.len())
         .map(|i| {
             let doubt_px = places.get(&targets[i].group).map_or([0.0; 2], |place| [0, 1].map(|axis| place.whole_doubt_px(axis)));
-            judge(plane, &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), explained, doubt_px)
+            judge((plane, whole), &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), explained, doubt_px)
         })
         .collect();
     let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
@@ -177,6 +185,24 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, plane: &Plane, target
     let over_design = usual_width_over_design(&looks, &groups, &prints);
     let shared = shared_doubts(&places, &groups, targets);
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })
+}
+
+/// All outlines, where they are known to lie, with the kinds of their sides: before lands all ends have the same ground, and all long
+/// sides; before leads, heels and toes have each their own.
+fn seen_outlines<'a>(
+    side: Side,
+    prints: &'a [Print],
+    looks: &'a BTreeMap<(u16, i32, i32), GroupLook>,
+    groups: &BTreeMap<(u16, i32, i32), Vec<usize>>,
+) -> Vec<Seen<'a>> {
+    let mut seen = Vec::new();
+    for (key, members) in groups {
+        let Some(look) = looks.get(key) else { continue };
+        let kind = |of_outline: usize| 4 * u32::from(key.0) + (if side == Side::Board { of_outline % 2 } else { of_outline }) as u32;
+        let kinds = std::array::from_fn(kind);
+        seen.extend(members.iter().map(|&i| Seen { print: &prints[i], look, kinds }));
+    }
+    seen
 }
 
 /// What the groups and their classes do not know of where they lie.
@@ -510,8 +536,9 @@ fn usual_explained(fitted: &[Option<Fitted>]) -> f64 {
     values.get(values.len() * 6 / 10).copied().unwrap_or(0.0)
 }
 
+/// `plane` is without what meets outlines, `whole` is with it.
 fn judge(
-    plane: &Plane,
+    (plane, whole): (&Plane, &Plane),
     target: &Target,
     print: &Print,
     look: &GroupLook,
@@ -559,7 +586,7 @@ fn judge(
             Measured::unplaced(site, SiteState::Good, 1.0)
         }
         _ => {
-            let is_hidden = unknown_share(plane, print) > HIDDEN_ABOVE_SHARE;
+            let is_hidden = unknown_share(whole, print) > HIDDEN_ABOVE_SHARE;
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
             Measured::unplaced(site, state, 1.0)
         }

@@ -2,12 +2,13 @@
 //!
 //! [`candidates`] proposes places from the coarse picture, whatever the polarity: bright disc, dark disc, ring, ring with a
 //! spot. [`look`] learns from the picture itself what a feature looks like, [`centre`] measures each centre to a small part of
-//! a pixel with its covariance, [`necks`] leaves out where traces run into lands,
+//! a pixel with its covariance, [`necks`] leaves out where traces run into round lands, [`intruders`] where anything meets other outlines,
 //! [`deposit`] tells whether paste lies on them.
 
 pub mod candidates;
 pub mod centre;
 pub mod deposit;
+pub mod intruders;
 pub mod look;
 pub mod necks;
 pub mod outline;

@@ -97,17 +97,17 @@ const LEAST_STEP_SHARE: f64 = 0.15;
 const MOST_BLUR_RATIO: f64 = 2.0;
 
 /// A pixel near an outline.
-struct Pixel {
-    index: usize,
-    distance: f64,
-    side: usize,
+pub(super) struct Pixel {
+    pub index: usize,
+    pub distance: f64,
+    pub side: usize,
     /// Outward normal in the plane's axes.
     normal: Vector2<f64>,
-    local: [f64; 2],
+    pub local: [f64; 2],
 }
 
 /// Calls `take` for every known pixel within the band about the outline, corners left out.
-fn for_pixels(plane: &Plane, print: &Print, inwards: f64, outwards: f64, corner_px: f64, mut take: impl FnMut(&Pixel)) {
+pub(super) fn for_pixels(plane: &Plane, print: &Print, inwards: f64, outwards: f64, corner_px: f64, mut take: impl FnMut(&Pixel)) {
     let Some(back) = print.axes.try_inverse() else { return };
     let narrow = print.outline.narrow_half();
     let (inwards, outwards) = (inwards.min(0.85 * narrow), outwards.min(0.6 * narrow + 2.0));
