@@ -261,6 +261,7 @@ mod tests {
         let (worker, _results) = worker();
         let shown = wait_for(&worker, "a preview", |s| s.exposures.len() == 1);
         assert!(shown.align.landing.is_none() && shown.prompt.is_none());
+        assert_eq!(shown.align.headline, words::GO_ON_TAKES_A_LOOK);
         std::thread::sleep(Duration::from_millis(600));
         let shown = worker.shown();
         assert!(shown.align.landing.is_none() && shown.prompt.is_none(), "nobody asked: {:?}", shown.prompt);

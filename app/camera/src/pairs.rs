@@ -60,6 +60,11 @@ pub enum Wanted {
         /// What the person calls it.
         name: String,
     },
+    /// The command in the person's settings switches the light of this name on.
+    Switching {
+        /// What the person calls it.
+        name: String,
+    },
     /// The light is on; its picture settles.
     Settling,
 }
@@ -164,14 +169,18 @@ impl Pairs {
     fn ask_for_light(&mut self) -> Result<(), Trouble> {
         let Some(taking) = &mut self.taking else { return Ok(()) };
         let exposure = taking.pictures.len();
+        let name = self.lights[exposure].name.clone();
         (taking.asked_at, taking.seen) = (Instant::now(), None);
-        if let Switch::Command(commands) = &self.switch {
+        let wanted = if let Switch::Command(commands) = &self.switch {
             let words = &commands[exposure];
             let started =
                 Command::new(&words[0]).args(&words[1..]).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
             taking.command = Some(started.map_err(|e| Trouble::LightCommand { what: format!("{}: {e}", words[0]) })?);
-        }
-        self.desk.lock().wanted = Wanted::Light { exposure, name: self.lights[exposure].name.clone() };
+            Wanted::Switching { name }
+        } else {
+            Wanted::Light { exposure, name }
+        };
+        self.desk.lock().wanted = wanted;
         Ok(())
     }
 
@@ -187,9 +196,14 @@ impl Pairs {
 
     /// Whether the command for the light has ended well; without one, whether nothing is waited for.
     fn is_switched(&mut self) -> Result<bool, Trouble> {
-        let Some(Taking { command: Some(command), .. }) = &mut self.taking else { return Ok(true) };
-        let told = |what: String| Trouble::LightCommand { what };
+        let Some(Taking { command: Some(command), pictures, asked_at, .. }) = &mut self.taking else { return Ok(true) };
+        let program = match &self.switch {
+            Switch::Command(commands) => commands[pictures.len()][0].as_str(),
+            Switch::Person => "",
+        };
+        let told = |what: String| Trouble::LightCommand { what: format!("{program} {what}") };
         match command.try_wait().map_err(|e| told(e.to_string()))? {
+            None if asked_at.elapsed() > COMMAND_PATIENCE => Err(told(format!("has not ended within {} s", COMMAND_PATIENCE.as_secs()))),
             None => Ok(false),
             Some(status) if status.success() => {
                 if let Some(taking) = &mut self.taking {
@@ -198,7 +212,9 @@ impl Pairs {
                 }
                 Ok(true)
             }
-            Some(status) => Err(told(format!("it ended with {status}"))),
+            Some(status) => {
+                Err(told(status.code().map_or_else(|| format!("was ended by {status}"), |code| format!("ended with exit status {code}"))))
+            }
         }
     }
 
@@ -433,10 +449,14 @@ mod tests {
     #[cfg(unix)]
     #[test]
     fn a_command_that_fails_or_switches_nothing_is_said() {
-        let command = |program: &str| Switch::Command(vec![vec![program.to_owned()], vec![program.to_owned()]]);
+        let command = |line: &str| {
+            let words: Vec<String> = line.split(' ').map(str::to_owned).collect();
+            Switch::Command(vec![words.clone(), words])
+        };
         for (program, wanted) in [
+            ("sleep 60", "the command for the lights did not do its work (sleep has not ended within 3 s)"),
             ("/nonexistent/switch", "the command for the lights did not do its work (/nonexistent/switch"),
-            ("false", "the command for the lights did not do its work (it ended with exit status: 1)"),
+            ("false", "the command for the lights did not do its work (false ended with exit status 1)"),
             ("true", "the light on the part was to be on"),
         ] {
             let (mut pairs, desk, on) = bench(command(program));

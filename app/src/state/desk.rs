@@ -157,6 +157,8 @@ pub struct Desk {
     calibrated: Option<String>,
     serial: Option<(u64, String)>,
     prompt: Option<String>,
+    /// Single pictures come, and a look only when it is asked for.
+    previews: bool,
     number: u64,
 }
 
@@ -196,6 +198,7 @@ impl Desk {
             calibrated: None,
             serial: None,
             prompt: None,
+            previews: false,
             number: 0,
         })
     }
@@ -208,6 +211,7 @@ impl Desk {
 
     /// A single picture of a bench that takes several for one look: shown where nothing measured is, or where that has moved; never measured.
     pub fn preview(&mut self, frame: &Frame, moves: bool) {
+        self.previews = true;
         if moves || self.prompt.is_some() || self.exposures.is_empty() {
             self.show_plain(frame);
         }
@@ -276,7 +280,7 @@ impl Desk {
     /// Pictures will come from somewhere else: what was seen so far, and what is known of the screws, is of another bench.
     pub fn change_source(&mut self) {
         self.finish_record();
-        (self.average, self.newest, self.prompt) = (None, None, None);
+        (self.average, self.newest, self.prompt, self.previews) = (None, None, None, false);
         self.exposures.clear();
         self.begin_anew(Known::default());
     }
@@ -652,6 +656,9 @@ impl Desk {
         if let Some(accepted) = &self.accepted {
             align.accepted =
                 Some(AcceptedPanel { text: accepted.text.clone(), folder: accepted.folder.clone(), trouble: accepted.trouble.clone() });
+        }
+        if self.previews && self.prompt.is_none() && self.job.finding().is_none() {
+            words::GO_ON_TAKES_A_LOOK.clone_into(&mut align.headline);
         }
         let picture = match (self.sight, self.job.finding()) {
             (Sight::Old, _) => PictureState::Old,

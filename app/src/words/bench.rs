@@ -67,6 +67,9 @@ pub const fn light_on(side: Side) -> &'static str {
     }
 }
 
+/// Of a bench that lights part and board in turn, before the first look.
+pub const GO_ON_TAKES_A_LOOK: &str = "Go on, and a picture is taken in each light";
+
 /// What the person is to do for the next look; `asked`: it was asked for and waits for rest.
 #[must_use]
 pub fn light_wanted(wanted: &Wanted, asked: bool) -> Option<String> {
@@ -74,6 +77,7 @@ pub fn light_wanted(wanted: &Wanted, asked: bool) -> Option<String> {
         Wanted::Nothing => asked.then(|| "Let it rest: the next look is taken then.".to_owned()),
         Wanted::Soon => Some("The next look follows at once: lights change no oftener than once a second.".to_owned()),
         Wanted::Light { name, .. } => Some(format!("Switch on {name}, and every other one off.")),
+        Wanted::Switching { name } => Some(format!("Your program switches on {name}.")),
         Wanted::Settling => Some("The light settles.".to_owned()),
     }
 }
