@@ -21,13 +21,13 @@ pub struct Seen<'a> {
 
 /// Length of a piece along its side, px.
 const PIECE_PX: f64 = 2.0;
-/// Where the light is looked at, in blurs outside of the edge: openings about lands are hardly wider.
-const FROM_BLURS: f64 = 0.0;
-const TO_BLURS: f64 = 2.0;
+/// Where the light is looked at, in blurs outside of the edge: close by, where the narrowest opening is still open but outlines that are
+/// placed a little off scatter more, and further out, where they do not.
+const RINGS_BLURS: [std::ops::RangeInclusive<f64>; 2] = [0.0..=2.0, 0.9..=2.4];
 /// A piece's light is another's where it differs by this share of the side's step …
 const OTHER_SHARE: f64 = 0.2;
 /// … and by more than so many scatters of the pieces that do not.
-const OTHER_SCATTERS: f64 = 3.5;
+const OTHER_SCATTERS: f64 = 4.0;
 /// Where more than this share of the pieces differ, nothing tells which of them show the ground.
 const MOST_SHARE: f64 = 0.4;
 /// What blur carries beyond a piece along its side, and across the edge, in blurs.
@@ -46,7 +46,7 @@ type Piece = (usize, usize, i64);
 #[must_use]
 pub fn without_intruders(plane: &Plane, seen: &[Seen]) -> Option<Plane> {
     let mut unknown: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-    let pieces = intruded(plane, seen);
+    let pieces: BTreeSet<Piece> = RINGS_BLURS.iter().flat_map(|ring| intruded(plane, seen, ring)).collect();
     for (i, of_one) in seen.iter().enumerate() {
         let numbers: Vec<(usize, f64)> =
             pieces.range((i, 0, i64::MIN)..(i + 1, 0, i64::MIN)).map(|(_, side, n)| (*side, (*n as f64 + 0.5) * PIECE_PX)).collect();
@@ -80,17 +80,17 @@ pub fn without_intruders(plane: &Plane, seen: &[Seen]) -> Option<Plane> {
     Some(cleared)
 }
 
-/// The pieces whose ground is another's.
-fn intruded(plane: &Plane, seen: &[Seen]) -> BTreeSet<Piece> {
+/// The pieces whose light is another's, within a ring about the outlines, in blurs.
+fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) -> Vec<Piece> {
     // Light over the step, by kind of side.
     let mut by_kind: BTreeMap<u32, Vec<(Piece, f64)>> = BTreeMap::new();
     for (i, of_one) in seen.iter().enumerate() {
         let blur_px = of_one.look.blur_px();
         let mut sums: BTreeMap<(usize, i64), [f64; 2]> = BTreeMap::new();
         let (inwards, outwards) = FURTHEST_PX;
-        for_pixels(plane, of_one.print, inwards, outwards + TO_BLURS * blur_px, CORNER_BLURS * blur_px, |p| {
+        for_pixels(plane, of_one.print, inwards, outwards + ring.end() * blur_px, CORNER_BLURS * blur_px, |p| {
             let Some(edge) = of_one.look.edges[p.side] else { return };
-            if (FROM_BLURS..=TO_BLURS).contains(&((p.distance - edge.at_px) / blur_px)) {
+            if ring.contains(&((p.distance - edge.at_px) / blur_px)) {
                 let along = p.local[usize::from(p.side % 2 == 0)];
                 let sum = sums.entry((p.side, (along / PIECE_PX).floor() as i64)).or_default();
                 *sum = [sum[0] + 1.0, sum[1] + f64::from(plane.light[p.index])];
@@ -101,7 +101,7 @@ fn intruded(plane: &Plane, seen: &[Seen]) -> BTreeSet<Piece> {
             by_kind.entry(of_one.kinds[side]).or_default().push(((i, side, n), sum[1] / sum[0] / step));
         }
     }
-    let mut found = BTreeSet::new();
+    let mut found = Vec::new();
     for pieces in by_kind.into_values() {
         let middle = middle_of(pieces.iter().map(|p| p.1));
         let scatter = 1.4826 * middle_of(pieces.iter().map(|p| (p.1 - middle).abs()));
