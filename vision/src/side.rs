@@ -54,7 +54,7 @@ pub(crate) struct Seen {
     sites: Vec<usize>,
 }
 
-const ON_LANDS: &str = "Something duller than the lands lies on them, off to one side (solder paste?): it pulls their places, which are stated the less surely. \
+const ON_LANDS: &str = "Something lies on the lands, off to one side (solder paste?): it pulls their places, which are stated the less surely. \
      Align over cleaned, bare lands.";
 
 /// How the outlines of a side show in one of its views.

@@ -1,0 +1,57 @@
+//! How far features are longer one way than across it, the same way on all of them: discs are round, but what lies half beside a land and
+//! passes for a part of it makes the whole oblong.
+
+use super::centre::Centre;
+use super::look::Look;
+use crate::plane::Plane;
+
+/// Directions in which the outline is looked for.
+const WAYS: usize = 16;
+/// Steps of a way, px.
+const STEP_PX: f64 = 0.5;
+/// Features that are looked at, spread over those that are as usual.
+const FEATURES: usize = 24;
+/// A way is looked at from the outline to so many widths of its edge, either way.
+const EDGES: f64 = 2.5;
+
+/// By how much the outline lies further out on the long way than on the mean, px, and the direction of the long way, rad (0 to π): the
+/// second harmonic of where the outline lies round the mean feature. The median over features along every way: a hair or a trace at some
+/// of them does not count. `None` where too little lies in the plane.
+#[must_use]
+pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<[f64; 2]> {
+    let reach_px = (EDGES * look.edge_px).clamp(2.0, 0.5 * look.radius_px.max(4.0));
+    let steps = (2.0 * reach_px / STEP_PX) as usize + 1;
+    let radii: Vec<f64> = (0..steps).map(|i| look.outline_px - reach_px + i as f64 * STEP_PX).collect();
+    let chosen: Vec<&&Centre> = centres.iter().step_by(centres.len().div_ceil(FEATURES).max(1)).collect();
+    let mut harmonic = [0.0; 2];
+    for way in 0..WAYS {
+        let angle = std::f64::consts::TAU * way as f64 / WAYS as f64;
+        let (sin, cos) = angle.sin_cos();
+        let mut lights: Vec<Option<f64>> = Vec::with_capacity(steps);
+        for r in &radii {
+            let mut along: Vec<f64> = chosen.iter().filter_map(|c| plane.known_light_at(c.at.x + r * cos, c.at.y + r * sin)).collect();
+            along.sort_by(f64::total_cmp);
+            lights.push(along.get(along.len() / 2).copied());
+        }
+        let out_px = outline_beyond(look, &radii, &lights)?;
+        let twice = 2.0 * angle;
+        harmonic[0] += 2.0 / WAYS as f64 * out_px * twice.cos();
+        harmonic[1] += 2.0 / WAYS as f64 * out_px * twice.sin();
+    }
+    Some(harmonic)
+}
+
+/// By how much the outline lies beyond the look's: level and contrast as they are on this way.
+fn outline_beyond(look: &Look, radii: &[f64], lights: &[Option<f64>]) -> Option<f64> {
+    let (mut normal, mut right) = (nalgebra::Matrix3::<f64>::zeros(), nalgebra::Vector3::<f64>::zeros());
+    for (r, light) in radii.iter().zip(lights) {
+        let Some(light) = light else { continue };
+        let (usual, slope) = look.at(*r as f32);
+        let row = nalgebra::Vector3::new(1.0, f64::from(usual), -f64::from(slope));
+        normal += row * row.transpose();
+        right += row * *light;
+    }
+    let fit = normal.lu().solve(&right)?;
+    let out_px = fit[2] / fit[1];
+    out_px.is_finite().then(|| out_px.clamp(-3.0, 3.0))
+}
