@@ -223,16 +223,21 @@ fn strip_ui(ui: &Ui, area: Rect, strip: &Strip, p: Palette) {
             let y = inner.bottom();
             painter.text(Pos2::new(inner.left(), y), Align2::LEFT_BOTTOM, &strip.sense, title.clone(), text);
             if !short {
-                let font = fitted(&painter, title, what, inner.width());
+                let font = fitted(&painter, title.clone(), what, inner.width());
                 painter.text(Pos2::new(inner.left(), y - look::SMALL * 1.2), Align2::LEFT_BOTTOM, what, font, text);
             }
-            painter.text(
+            let written = painter.text(
                 Pos2::new(inner.left(), y - look::SMALL * if short { 1.1 } else { 2.3 }),
                 Align2::LEFT_BOTTOM,
                 digits,
                 fitted(&painter, big, digits, inner.width()),
                 text,
             );
+            let x = written.right() + 4.0;
+            if short && inner.right() - x > 30.0 {
+                let font = fitted(&painter, title, what, inner.right() - x);
+                painter.text(Pos2::new(x, written.bottom() - 3.0), Align2::LEFT_BOTTOM, what, font, text);
+            }
         }
     } else if low {
         face = low_row_ui(&painter, inner, strip, text);
