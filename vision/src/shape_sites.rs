@@ -1,15 +1,19 @@
 //! Measures every site of a side whose shapes are not discs of one size: where its feature is, and whether it is as it should be.
 
-use crate::answer::{SiteState, SuspectKind};
+mod agree;
+mod judge;
+
 use crate::find::intruders::{Seen, without_intruders};
-use crate::find::outline_fit::{Fitted, GroupLook, GroupPlace, Print, SIZE_SCATTER, Search, edges_of_one, fit, probe};
+use crate::find::outline_fit::{Fitted, GroupLook, GroupPlace, Print, Search, fit};
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};
 use crate::view::{PointPx, ScaleSource};
+use agree::{Learned, agree, evenly_etched, oddly_grown_px, unseen_ends};
+use judge::{judge, usual_explained};
 use landfit_part::Side;
-use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+use nalgebra::Vector2;
 use std::collections::BTreeMap;
 
 /// Where a site's feature should be, and how it should lie.
@@ -47,12 +51,6 @@ pub(crate) type Moves = Vec<(usize, Vector2<f64>)>;
 const ABSENT_BELOW_GAIN: f64 = 0.35;
 /// The same for a pad that is the only one of its class: where it shows an outline.
 const LONE_BELOW_GAIN: f64 = 0.1;
-/// Below this share of what the model usually explains, the feature is odd.
-const ODD_BELOW_EXPLAINED: f64 = 0.6;
-/// Sizes outside this range of the usual one are suspect, as for round features.
-const USUAL_SIZES: std::ops::RangeInclusive<f64> = 0.82..=1.2;
-/// A feature with this share of its outline's box saturated or off the plane cannot be judged.
-const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 /// Rounds of learning looks and measuring with them.
 const ROUNDS: usize = 3;
 /// Of the camera's rounding so much stays after averaging round all outlines, as for round features.
@@ -277,17 +275,6 @@ fn are_outlines(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<
     2 * shown > all
 }
 
-/// What the teachers of one group taught.
-struct Learned {
-    key: (u16, i32, i32),
-    /// One of the teachers.
-    first: usize,
-    /// Middle of their places, px of the plane.
-    middle: Vector2<f64>,
-    n: usize,
-    look: GroupLook,
-}
-
 fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
     let (mut sum, mut n) = (Vector2::zeros(), 0.0);
     for p in places {
@@ -295,185 +282,6 @@ fn middle_of(places: impl Iterator<Item = PointPx>) -> Vector2<f64> {
         n += 1.0;
     }
     sum / f64::max(n, 1.0)
-}
-
-/// Etching takes from a land, or leaves on it, the same on all sides, to within this, px …
-const EVENLY_ETCHED_PX: f64 = 0.5;
-
-/// … and one that is longer but not wider by more has another edge (the rim of its opening) for one of its own: by how much.
-fn oddly_grown_px(look: &GroupLook) -> f64 {
-    let odd_px = look.grown_px(0).zip(look.grown_px(1)).map_or(0.0, |(across, along)| 0.5 * (along - across).abs());
-    (odd_px - EVENLY_ETCHED_PX).max(0.0)
-}
-
-/// A rim is taken for an end where a trace as bright as the land crosses the gap between them: with the end, looked for where an even
-/// etching has it, for the one of both rims that shows such an end more clearly.
-fn evenly_etched(look: GroupLook) -> GroupLook {
-    let (Some(across_px), Some(along_px)) = (look.grown_px(0), look.grown_px(1)) else { return look };
-    if along_px - across_px < 2.0 * EVENLY_ETCHED_PX {
-        return look;
-    }
-    let again = |side: usize| {
-        let other_px = look.edges[(side + 2) % 4]?.at_px;
-        let again = look.clone().with_side_near(side, across_px - other_px, EVENLY_ETCHED_PX.max(AGAIN_PX));
-        again.edges[side].map(|edge| (edge.step.abs(), again))
-    };
-    let found = [again(1), again(3)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
-    found.map_or(look, |f| f.1)
-}
-
-/// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
-/// px; 0 elsewhere.
-fn unseen_ends(learned: &[Learned], prints: &[Print], grown: &dyn Fn(u16) -> Grown) -> BTreeMap<u16, [f64; 2]> {
-    let mut unseen: BTreeMap<u16, [f64; 2]> = BTreeMap::new();
-    for class in learned.iter().map(|l| l.key.0) {
-        let of_class = || learned.iter().filter(move |l| l.key.0 == class);
-        let all: usize = of_class().map(|l| l.n).sum();
-        let axis_doubt = |axis: usize| {
-            let without = || of_class().filter(move |l| l.look.edges[axis].is_none() || l.look.edges[axis + 2].is_none());
-            let n: usize = without().map(|l| l.n).sum();
-            let largest = without().map(|l| l.look.place(&prints[l.first].outline, grown(class)).whole_doubt_px(axis)).fold(0.0, f64::max);
-            if 4 * n >= all { largest } else { 0.0 }
-        };
-        unseen.insert(class, [axis_doubt(0), axis_doubt(1)]);
-    }
-    unseen
-}
-
-/// An edge further than this from where all groups together put it, px, is looked for again …
-const STRAY_PX: f64 = 0.7;
-/// … within this of that place.
-const AGAIN_PX: f64 = 0.9;
-
-/// How far the two sides of a class lie outside of the designed outline, across and along, px each, with its standard uncertainty.
-type Grown = [Option<(f64, f64)>; 2];
-
-/// Makes the groups agree: one motion of the whole pattern and one growth of each class across and along should explain where
-/// all edges are. An edge that they do not explain is another thing (the shadow beside a foot, the rim of a mask opening): it
-/// is looked for again near its place, and tells nothing when it is not there. Returns the growth of each class: rows that face
-/// each other tell it by their outer ends alone.
-fn agree(learned: &mut [Learned], prints: &[Print]) -> BTreeMap<u16, Grown> {
-    let joint = Joint::of(learned);
-    let Some(mut solved) = joint.solve(learned, prints) else { return BTreeMap::new() };
-    let mut is_again = false;
-    // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
-    if learned.len() > 1 && joint.edges(learned).count() > joint.unknowns() + 1 {
-        let strays: Vec<(usize, usize, f64)> = joint
-            .edges(learned)
-            .filter_map(|(g, side, e)| {
-                let expected_px = joint.row(&learned[g], prints, side).dot(&solved.0);
-                ((e.at_px - expected_px).abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side))).then_some((
-                    g,
-                    side,
-                    expected_px,
-                ))
-            })
-            .collect();
-        for (g, side, expected_px) in strays {
-            learned[g].look = learned[g].look.clone().with_side_near(side, expected_px, AGAIN_PX);
-            is_again = true;
-        }
-    }
-    if is_again {
-        let Some(again) = joint.solve(learned, prints) else { return BTreeMap::new() };
-        solved = again;
-    }
-    let (solution, covariance) = solved;
-    let scatter_px = |class: u16, axis: usize| {
-        let of_class = || learned.iter().filter(move |l| l.key.0 == class);
-        let n: usize = of_class().map(|l| l.n).sum();
-        let [low, high] = of_class().next().map_or([[0.0; 2]; 2], |l| prints[l.first].outline.bounds());
-        0.5 * SIZE_SCATTER * (high[axis] - low[axis]) / (n.max(1) as f64).sqrt()
-    };
-    let grown = |(i, class): (usize, &u16)| {
-        let of_axis = |axis: usize| {
-            let at = 3 + 2 * i + axis;
-            Some((solution[at], covariance[(at, at)].max(0.0).sqrt().hypot(scatter_px(*class, axis))))
-        };
-        (*class, [of_axis(0), of_axis(1)])
-    };
-    joint.classes.iter().enumerate().map(grown).collect()
-}
-
-/// One motion of the pattern and two growths of each class.
-struct Joint {
-    classes: Vec<u16>,
-    middle: Vector2<f64>,
-    reach: f64,
-}
-
-impl Joint {
-    fn of(learned: &[Learned]) -> Self {
-        let mut classes: Vec<u16> = learned.iter().map(|l| l.key.0).collect();
-        classes.dedup();
-        let middle = learned.iter().fold(Vector2::zeros(), |sum, l| sum + l.middle) / learned.len().max(1) as f64;
-        let reach = learned.iter().map(|l| (l.middle - middle).norm()).fold(1.0, f64::max);
-        Self { classes, middle, reach }
-    }
-
-    fn unknowns(&self) -> usize {
-        3 + 2 * self.classes.len()
-    }
-
-    /// Group, side and edge of all edges that were learned.
-    fn edges<'a>(&self, learned: &'a [Learned]) -> impl Iterator<Item = (usize, usize, &'a SideEdge)> {
-        let of_group =
-            |(g, l): (usize, &'a Learned)| l.look.edges.iter().enumerate().filter_map(move |(side, e)| Some((g, side, e.as_ref()?)));
-        learned.iter().enumerate().flat_map(of_group)
-    }
-
-    /// How far an edge may lie off what the class' growth says: its own noise, and the sizes of the few that it was learned from.
-    fn edge_u_px(l: &Learned, prints: &[Print], side: usize) -> f64 {
-        let [low, high] = prints[l.first].outline.bounds();
-        let size_px = high[side % 2] - low[side % 2];
-        l.look.edge_doubt_px(side).hypot(0.5 * SIZE_SCATTER * size_px / (l.n.max(1) as f64).sqrt())
-    }
-
-    /// How an edge's place answers to the unknowns.
-    fn row(&self, l: &Learned, prints: &[Print], side: usize) -> DVector<f64> {
-        let local = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][side];
-        let normal = prints[l.first].axes * Vector2::new(local[0], local[1]);
-        let arm = (l.middle - self.middle) / self.reach;
-        let mut row = DVector::<f64>::zeros(self.unknowns());
-        row[0] = normal.x;
-        row[1] = normal.y;
-        row[2] = normal.y * arm.x - normal.x * arm.y;
-        let class = self.classes.iter().position(|c| *c == l.key.0).unwrap_or(0);
-        row[3 + 2 * class + side % 2] = 1.0;
-        row
-    }
-
-    /// The unknowns and their covariance.
-    fn solve(&self, learned: &[Learned], prints: &[Print]) -> Option<(DVector<f64>, DMatrix<f64>)> {
-        let edges: Vec<(DVector<f64>, f64, f64)> = self
-            .edges(learned)
-            .map(|(g, side, e)| (self.row(&learned[g], prints, side), e.at_px, Self::edge_u_px(&learned[g], prints, side)))
-            .collect();
-        // Hardly more edges than unknowns contradict nothing, and none of them is to be believed less.
-        let is_robust = edges.len() > self.unknowns() + 1;
-        // Where it lies is known to some px, how it is grown to fewer.
-        let known = DVector::from_fn(self.unknowns(), |i, _| if i < 3 { 1.0 / 9.0 } else { 1.0 / 4.0 });
-        let mut solution = DVector::<f64>::zeros(self.unknowns());
-        let mut covariance = DMatrix::zeros(self.unknowns(), self.unknowns());
-        for step in 0..20 {
-            let mut normal = DMatrix::from_diagonal(&known);
-            let mut right = DVector::<f64>::zeros(self.unknowns());
-            for (row, at_px, u_px) in &edges {
-                let miss = at_px - row.dot(&solution);
-                // Least absolute misses at first, then ever less weight for what strays.
-                let robust = match step {
-                    _ if !is_robust => 1.0,
-                    0..8 => 1.0 / miss.abs().max(0.2),
-                    _ => 1.0 / (1.0 + (miss / 0.5).powi(2)),
-                };
-                normal += row * row.transpose() * (robust / u_px.powi(2));
-                right += row * (at_px * robust / u_px.powi(2));
-            }
-            covariance = normal.try_inverse()?;
-            solution = &covariance * right;
-        }
-        Some((solution, covariance))
-    }
 }
 
 fn usual_blur_px(looks: &BTreeMap<(u16, i32, i32), GroupLook>, groups: &BTreeMap<(u16, i32, i32), Vec<usize>>) -> Option<f64> {
@@ -530,124 +338,12 @@ impl Usual {
     }
 }
 
-fn usual_explained(fitted: &[Option<Fitted>]) -> f64 {
-    let mut values: Vec<f64> = fitted.iter().flatten().map(|f| f.explained).collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() * 6 / 10).copied().unwrap_or(0.0)
-}
-
-/// `plane` is without what meets outlines, `whole` is with it.
-fn judge(
-    (plane, whole): (&Plane, &Plane),
-    target: &Target,
-    print: &Print,
-    look: &GroupLook,
-    fitted: Option<&Fitted>,
-    explained: f64,
-    doubt_px: [f64; 2],
-) -> Measured {
-    let site = target.expected.site;
-    let narrow_px = 2.0 * print.outline.narrow_half();
-    let shared = || print.axes * Matrix2::from_diagonal(&Vector2::new(doubt_px[0].powi(2), doubt_px[1].powi(2))) * print.axes.transpose();
-    let found = |state, f: &Fitted, size_ratio| {
-        let shared_px2 = shared();
-        Measured { site, state, centre: Some((f.at, f.covariance_px2 + shared_px2)), shared_px2, size_ratio }
-    };
-    let is_there = |f: &&Fitted| f.gain > ABSENT_BELOW_GAIN && f.gain > 2.0 * f.gain_u;
-    let is_alike = |f: &&Fitted| f.explained > ODD_BELOW_EXPLAINED * explained;
-    if let Some(f) = fitted.filter(is_there).filter(is_alike) {
-        let size_ratio = 1.0 + 2.0 * f.growth_px[0] / narrow_px;
-        if (size_ratio - 1.0).abs() < 0.1 {
-            return found(SiteState::Good, f, size_ratio);
-        }
-    }
-    // Its sides lie outside the narrow band: look for each of them over a longer way.
-    let start = target
-        .expected
-        .candidate
-        .map_or(print.at, |c| PointPx::new(c.x + print.at.x - target.print.at.x, c.y + print.at.y - target.print.at.y));
-    if let Some((f, size_ratio)) = resized(plane, &Print { at: start, ..print.clone() }, look) {
-        let state = match size_ratio {
-            r if USUAL_SIZES.contains(&r) => SiteState::Good,
-            r if r < 1.0 => SiteState::Suspect(SuspectKind::Small),
-            _ => SiteState::Suspect(SuspectKind::Large),
-        };
-        let f = f.filter(|f| f.gain > ABSENT_BELOW_GAIN && f.explained > ODD_BELOW_EXPLAINED * explained);
-        match (&f, state) {
-            (Some(f), _) => return found(state, f, size_ratio),
-            // All four sides are there, at another distance: enough for the size, not for a place.
-            (None, SiteState::Suspect(_)) => return Measured::unplaced(site, state, size_ratio),
-            (None, _) => {}
-        }
-    }
-    match fitted.filter(is_there) {
-        Some(f) if is_alike(&f) || f.gain > 0.6 => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
-        _ if probe(plane, print, look).as_ref().filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured::unplaced(site, SiteState::Good, 1.0)
-        }
-        _ => {
-            let is_hidden = unknown_share(whole, print) > HIDDEN_ABOVE_SHARE;
-            let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured::unplaced(site, state, 1.0)
-        }
-    }
-}
-
-/// A feature of the usual look but of another size, all four sides of which are seen: its fit where it comes to rest, and the
-/// geometric mean of its two sizes over the usual.
-fn resized(plane: &Plane, print: &Print, look: &GroupLook) -> Option<(Option<Fitted>, f64)> {
-    let sides = edges_of_one(plane, print, look);
-    let [low, high] = print.outline.bounds();
-    let mut ratio = [1.0; 2];
-    let mut shift = [0.0; 2];
-    for axis in 0..2 {
-        let size = high[axis] - low[axis];
-        let usual = |side: usize| look.edges[side].map_or(0.0, |e| e.at_px);
-        let (Some(a), Some(b)) = (sides[axis], sides[axis + 2]) else { return None };
-        ratio[axis] = (size + a + b) / (size + usual(axis) + usual(axis + 2)).max(1.0);
-        shift[axis] = 0.5 * (a - b);
-    }
-    let by = print.axes * Vector2::new(shift[0], shift[1]);
-    let sized = Print {
-        at: PointPx::new(print.at.x + by.x, print.at.y + by.y),
-        outline: print.outline.scaled(ratio[0].clamp(0.3, 2.0), ratio[1].clamp(0.3, 2.0)),
-        ..print.clone()
-    };
-    // The look's own growth is in its edges already.
-    let f = fit(plane, &sized, &look.centred(), 0.5 * print.outline.narrow_half());
-    Some((f, (ratio[0] * ratio[1]).sqrt()))
-}
-
-/// Share of the outline's inside that is saturated or off the plane.
-fn unknown_share(plane: &Plane, print: &Print) -> f64 {
-    let Some(back) = print.axes.try_inverse() else { return 1.0 };
-    let reach = print.outline.reach().ceil();
-    let (mut unknown, mut all) = (0.0, 0.0);
-    let step = (reach / 40.0).max(1.0);
-    let n = (reach / step) as i32;
-    for row in -n..=n {
-        for col in -n..=n {
-            let (dx, dy) = (f64::from(col) * step, f64::from(row) * step);
-            let local = back * Vector2::new(dx, dy);
-            if print.outline.near([local.x, local.y]).distance > 0.0 {
-                continue;
-            }
-            all += 1.0;
-            let (x, y) = ((print.at.x + dx).round(), (print.at.y + dy).round());
-            let is_inside = x >= 0.0 && y >= 0.0 && (x as usize) < plane.width && (y as usize) < plane.height;
-            if !is_inside || !plane.is_known(y as usize * plane.width + x as usize) {
-                unknown += 1.0;
-            }
-        }
-    }
-    if all > 0.0 { unknown / all } else { 1.0 }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::find::outline::Outline;
     use landfit_part::{Piece, PointMm};
+    use nalgebra::Matrix2;
     use statrs::function::erf::erf;
 
     /// Two rows of three bars, 16 px wide, whose toes lie 16.5 px out of the places where bars of 30 px should lie; no heel is seen.

@@ -1,26 +1,27 @@
 //! Sees one side: finds its features, recognises the pattern, measures every site, and fits the side's pose.
 
 mod fit;
+mod measured;
+mod seat;
 mod shared;
 
-use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
-use crate::circle_bias::outline_shift_px;
+use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState, Way};
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
 use crate::find::look::{CoarseProfile, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
-use crate::refusal::{self, Beside};
-use crate::row_ends;
-use crate::shape_sites::{self, Moves, SharedDoubt, Target};
-use crate::shapes::{Shapes, group_of, quarters_from};
-use crate::sites::{self, Expected, Measured};
+use crate::refusal;
+use crate::shapes::Shapes;
+use crate::sites;
 use crate::view::{Optics, PointPx, ScaleSource, Sight};
 use crate::whereabouts;
-use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, features_at, is_alike, recognise, recognise_turned};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, features_at, is_alike};
 use fit::{SideFit, fit, lattice_scatter};
 use landfit_part::{Part, PointMm, Pose, Side};
-use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
+use measured::{Measurement, measure};
+use nalgebra::{Matrix3, Vector3};
+use seat::{least_contrast, seat_discs, seat_shapes};
 use std::borrow::Cow;
 
 /// One side, seen and fitted.
@@ -91,16 +92,6 @@ pub(crate) struct SideView<'a> {
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
 const COARSE_RADIUS_BLOCKS: f64 = 4.0;
 const MOST_BLOCK_EDGE_PX: usize = 16;
-/// Log odds that are no further apart do not tell bright from dark.
-const EVEN_ODDS: f64 = 8.0;
-/// The other sense is faint where what it explains of the light is less than this share.
-const FAINT_SHARE: f64 = 0.25;
-/// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
-const GHOST_SHARE: f64 = 0.02;
-/// So many sites stand in rows, the gaps of which may pass for them.
-const LEAST_OF_ROWS: usize = 10;
-/// Turns of a pattern of shapes that are tried, each with its quarter turns.
-const MOST_TURNS_OF_SHAPES: usize = 3;
 /// Features of a smaller radius than this are too few pixels to tell from noise.
 pub const LEAST_RADIUS_PX: f64 = 1.5;
 /// A feature whose centre lies further outside the picture than this share of its radius shows too little to be judged.
@@ -260,124 +251,6 @@ fn told_turn(
     true
 }
 
-/// Discs of one size: features first, then the pattern among them.
-fn seat_discs(
-    side: Side,
-    over: Option<PointMm>,
-    pattern: &Pattern,
-    views: &[SideView],
-    described: (&Part, &Optics),
-) -> Result<(Vec<Feature>, Recognition), Refusal> {
-    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
-    let window = Window {
-        whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
-        cut: |at: PointMm, _: Kind, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
-        area_mm2: area_mm2(views),
-        over,
-    };
-    let recognition = recognise(&features, pattern, &window);
-    let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
-    Ok((features, recognition))
-}
-
-/// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
-/// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
-/// with the best odds when none is.
-fn seat_shapes(
-    (side, over): (Side, Option<PointMm>),
-    pattern: &Pattern,
-    shapes: &Shapes,
-    views: &[SideView],
-    least_contrast: f64,
-    described: (&Part, &Optics),
-) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
-    let window = Window {
-        whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
-        cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
-        area_mm2: area_mm2(views),
-        over,
-    };
-    let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
-    let mut turns: Vec<f64> = Vec::new();
-    for turn in seen.iter().flat_map(|v| shapes.likely_turns(v)) {
-        if turns.iter().all(|t| (t - turn).abs() > 0.02) {
-            turns.push(turn);
-        }
-    }
-    turns.truncate(MOST_TURNS_OF_SHAPES);
-    let mut refused: Option<(f64, Refusal)> = None;
-    for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
-        let turns = quarters_from(turn);
-        let mut seatings: Vec<_> = shapes
-            .features_in(&seen, turn, pattern.pitch_mm)
-            .into_iter()
-            .map(|mut features| {
-                features.retain(|f| f.profile.contrast() > least_contrast);
-                let found = recognise_turned(&features, pattern, &window, &turns);
-                let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
-                let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
-                (log_odds, light, features, found)
-            })
-            .collect();
-        // Where both senses fit about as well (few sites do), the one that explains more of the light goes first.
-        let [a, b] = [&seatings[0], &seatings[1]].map(|s| (s.0, s.1));
-        let is_second_better = if (a.0 - b.0).abs() < EVEN_ODDS { b.1 > a.1 } else { b.0 > a.0 };
-        if is_second_better {
-            seatings.reverse();
-        }
-        let lights = [seatings[0].1, seatings[1].1];
-        let mut seats = Vec::new();
-        // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
-        let mut better_left_open: Option<(f64, Refusal)> = None;
-        for (log_odds, light, features, found) in seatings {
-            let is_alone = lights.iter().sum::<f64>() < (1.0 + FAINT_SHARE) * light;
-            let beside = if is_alone { Beside::Faint } else { Beside::Something };
-            let accepted = refusal::accept(side, found, pattern, &features, views, described, beside).and_then(|recognition| {
-                let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
-                if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
-            });
-            match accepted {
-                Ok(recognition) => seats.push((features, recognition)),
-                Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
-                    better_left_open = Some((log_odds, refusal));
-                }
-                Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
-                Err(_) => {}
-            }
-        }
-        if let Some((log_odds, refusal)) = better_left_open {
-            let is_no_better = |(_, seat): &(Vec<Feature>, Recognition)| seat.best.log_odds < log_odds + EVEN_ODDS;
-            if pattern.centres_mm.len() >= LEAST_OF_ROWS && seats.iter().any(is_no_better) {
-                return Err(refusal);
-            }
-            if refused.as_ref().is_none_or(|r| r.0 < log_odds) {
-                refused = Some((log_odds, refusal));
-            }
-        }
-        if !seats.is_empty() {
-            return Ok(seats);
-        }
-    }
-    Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
-}
-
-/// How much light a seating explains: strength and contrast of its features, summed.
-fn light_of(seating: &Seating, features: &[Feature]) -> f64 {
-    seating.features.iter().flatten().map(|&f| features[f].strength * features[f].profile.contrast()).sum()
-}
-
-/// Contrast below which a feature is what separation leaves of the other side's light: a share of the spread of that light.
-fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
-    let spread = |plane: &Plane| {
-        let mut light: Vec<f32> = plane.light.iter().copied().step_by(37).collect();
-        light.sort_by(f32::total_cmp);
-        let at = |q: f64| light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0);
-        f64::from(at(0.99) - at(0.3))
-    };
-    let others = optics.views.iter().zip(planes).filter(|(v, _)| v.shows != side).map(|(_, plane)| spread(plane));
-    GHOST_SHARE * others.fold(0.0, f64::max)
-}
-
 pub(crate) fn side_views<'a>(
     side: Side,
     part: &Part,
@@ -514,126 +387,6 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
             kind: Kind::DISC,
         })
         .collect()
-}
-
-/// Every site in view, measured.
-struct Measurement {
-    findings: Vec<SiteFinding>,
-    outlines: Vec<Outline>,
-    /// The doubt that all share, mm.
-    doubt_mm: f64,
-    /// Doubts that some share: index into `findings`, and how far one standard uncertainty moves it, mm.
-    shared: Vec<Moves>,
-}
-
-/// Measures every site in view for a pose of the pattern.
-fn measure(
-    side: Side,
-    views: &[SideView],
-    pattern: &Pattern,
-    shapes: Option<(&Shapes, ScaleSource)>,
-    (features, laid): (&[Feature], &[Option<usize>]),
-    sites: &[usize],
-    pose: &Pose,
-) -> Measurement {
-    let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
-    for (i, centre) in pattern.centres_mm.iter().enumerate() {
-        let kind = shapes.map_or(Kind::DISC, |(s, _)| s.kinds[i]).turned(pose.theta_rad);
-        if let Some((v, at)) = view_that_holds(views, shapes.map(|s| s.0), pose.apply(*centre), kind) {
-            let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
-            expected[v].push(Expected { site: i, at, candidate });
-        }
-    }
-    let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
-    let mut of_views: Vec<(usize, Vec<SharedDoubt>)> = Vec::new();
-    for (view, expected) in views.iter().zip(&expected) {
-        let Some((measured, outline, common_doubt_px, shared)) = measure_view(side, view, pattern, shapes, expected, pose) else {
-            continue;
-        };
-        outlines.push(outline);
-        of_views.push((view.index, shared));
-        doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
-        findings.extend(measured.iter().map(|m| {
-            let (centre_px, centre_mm, covariance_mm2, noise_mm2) = match m.centre {
-                None => (None, None, Matrix2::zeros(), Matrix2::zeros()),
-                Some((p, covariance_px2)) => {
-                    // What was measured is the centre of the outline's picture; what counts is where the outline's centre is.
-                    let radius_mm = view.radius_px / view.px_per_mm();
-                    let [x, y] = outline_shift_px(view.sight, view.mm(p), radius_mm);
-                    let p = PointPx::new(p.x - x, p.y - y);
-                    let at_mm = view.mm(p);
-                    let mm_per_px = view.sight.px_per_mm(at_mm).try_inverse().unwrap_or_default();
-                    let in_mm2 = |c: Matrix2<f64>| mm_per_px * c * mm_per_px.transpose();
-                    (Some(view.raw_px(p)), Some(at_mm), in_mm2(covariance_px2), in_mm2(covariance_px2 - m.shared_px2))
-                }
-            };
-            SiteFinding {
-                site: sites[m.site],
-                state: m.state,
-                view: view.index,
-                centre_px,
-                centre_mm,
-                covariance_mm2,
-                noise_mm2,
-                size_ratio: m.size_ratio,
-            }
-        }));
-    }
-    findings.sort_by_key(|f: &SiteFinding| f.site);
-    let mut shared = Vec::new();
-    for (index, doubts) in of_views {
-        for doubt in doubts {
-            let in_mm = |(site, by_px): (usize, Vector2<f64>)| {
-                let at = findings.iter().position(|f| f.view == index && f.site == sites[site])?;
-                let view = views.iter().find(|v| v.index == index)?;
-                Some((at, view.sight.px_per_mm(findings[at].centre_mm?).try_inverse()? * by_px))
-            };
-            shared.push(doubt.moves.into_iter().filter_map(in_mm).collect());
-        }
-    }
-    Measurement { findings, outlines, doubt_mm, shared }
-}
-
-fn measure_view(
-    side: Side,
-    view: &SideView,
-    pattern: &Pattern,
-    shapes: Option<(&Shapes, ScaleSource)>,
-    expected: &[Expected],
-    pose: &Pose,
-) -> Option<(Vec<Measured>, Outline, f64, Vec<SharedDoubt>)> {
-    let Some((shapes, scale_from)) = shapes else {
-        let found = sites::measure(side, view.plane, view.radius_px, expected)?;
-        let look = found.look;
-        let outline = Outline {
-            view: view.index,
-            blur_px: look.blur_px,
-            hidden_rim_px: look.hidden_rim_px(),
-            over_design: look.outline_px / look.radius_px,
-            is_ring: look.is_ring,
-            is_dark: look.step < 0.0,
-            carries_deposit: found.carries_deposit,
-            light_doubt_mm: found.light_doubt_px / view.px_per_mm(),
-        };
-        return Some((found.measured, outline, found.common_doubt_px, Vec::new()));
-    };
-    let target = |e: &Expected| Target {
-        expected: *e,
-        print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
-        group: group_of(shapes, pattern, e.site),
-    };
-    let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    let outline = Outline {
-        view: view.index,
-        blur_px: found.blur_px,
-        over_design: found.over_design,
-        is_ring: false,
-        is_dark: false,
-        carries_deposit: false,
-        light_doubt_mm: 0.0,
-        hidden_rim_px: 0.0,
-    };
-    Some((found.measured, outline, found.common_doubt_px, found.shared))
 }
 
 impl Seen {

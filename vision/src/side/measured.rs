@@ -1,0 +1,144 @@
+//! Measures every site of one side in the views that hold it, in bench mm.
+
+use super::{Outline, SideView, view_that_holds};
+use crate::answer::SiteFinding;
+use crate::circle_bias::outline_shift_px;
+use crate::shape_sites::{self, Moves, SharedDoubt, Target};
+use crate::shapes::{Shapes, group_of};
+use crate::sites::{self, Expected, Measured};
+use crate::view::{PointPx, ScaleSource};
+use crate::which_site::{Feature, Kind, Pattern};
+use landfit_part::{Pose, Side};
+use nalgebra::{Matrix2, Vector2};
+
+/// Every site in view, measured.
+pub(super) struct Measurement {
+    pub findings: Vec<SiteFinding>,
+    pub outlines: Vec<Outline>,
+    /// The doubt that all share, mm.
+    pub doubt_mm: f64,
+    /// Doubts that some share: index into `findings`, and how far one standard uncertainty moves it, mm.
+    pub shared: Vec<Moves>,
+}
+
+/// Measures every site in view for a pose of the pattern.
+pub(super) fn measure(
+    side: Side,
+    views: &[SideView],
+    pattern: &Pattern,
+    shapes: Option<(&Shapes, ScaleSource)>,
+    (features, laid): (&[Feature], &[Option<usize>]),
+    sites: &[usize],
+    pose: &Pose,
+) -> Measurement {
+    let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
+    for (i, centre) in pattern.centres_mm.iter().enumerate() {
+        let kind = shapes.map_or(Kind::DISC, |(s, _)| s.kinds[i]).turned(pose.theta_rad);
+        if let Some((v, at)) = view_that_holds(views, shapes.map(|s| s.0), pose.apply(*centre), kind) {
+            let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
+            expected[v].push(Expected { site: i, at, candidate });
+        }
+    }
+    let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let mut of_views: Vec<(usize, Vec<SharedDoubt>)> = Vec::new();
+    for (view, expected) in views.iter().zip(&expected) {
+        let Some(MeasuredView { measured, outline, common_doubt_px, shared }) = measure_view(side, view, pattern, shapes, expected, pose)
+        else {
+            continue;
+        };
+        outlines.push(outline);
+        of_views.push((view.index, shared));
+        doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
+        findings.extend(measured.iter().map(|m| {
+            let (centre_px, centre_mm, covariance_mm2, noise_mm2) = match m.centre {
+                None => (None, None, Matrix2::zeros(), Matrix2::zeros()),
+                Some((p, covariance_px2)) => {
+                    // What was measured is the centre of the outline's picture; what counts is where the outline's centre is.
+                    let radius_mm = view.radius_px / view.px_per_mm();
+                    let [x, y] = outline_shift_px(view.sight, view.mm(p), radius_mm);
+                    let p = PointPx::new(p.x - x, p.y - y);
+                    let at_mm = view.mm(p);
+                    let mm_per_px = view.sight.px_per_mm(at_mm).try_inverse().unwrap_or_default();
+                    let in_mm2 = |c: Matrix2<f64>| mm_per_px * c * mm_per_px.transpose();
+                    (Some(view.raw_px(p)), Some(at_mm), in_mm2(covariance_px2), in_mm2(covariance_px2 - m.shared_px2))
+                }
+            };
+            SiteFinding {
+                site: sites[m.site],
+                state: m.state,
+                view: view.index,
+                centre_px,
+                centre_mm,
+                covariance_mm2,
+                noise_mm2,
+                size_ratio: m.size_ratio,
+            }
+        }));
+    }
+    findings.sort_by_key(|f: &SiteFinding| f.site);
+    let mut shared = Vec::new();
+    for (index, doubts) in of_views {
+        for doubt in doubts {
+            let in_mm = |(site, by_px): (usize, Vector2<f64>)| {
+                let at = findings.iter().position(|f| f.view == index && f.site == sites[site])?;
+                let view = views.iter().find(|v| v.index == index)?;
+                Some((at, view.sight.px_per_mm(findings[at].centre_mm?).try_inverse()? * by_px))
+            };
+            shared.push(doubt.moves.into_iter().filter_map(in_mm).collect());
+        }
+    }
+    Measurement { findings, outlines, doubt_mm, shared }
+}
+
+/// What one view shows of the side.
+struct MeasuredView {
+    measured: Vec<Measured>,
+    outline: Outline,
+    /// The doubt that all share, px.
+    common_doubt_px: f64,
+    /// Doubts that some share.
+    shared: Vec<SharedDoubt>,
+}
+
+/// Measures the sites that one view holds. `None` when no look can be learned there.
+fn measure_view(
+    side: Side,
+    view: &SideView,
+    pattern: &Pattern,
+    shapes: Option<(&Shapes, ScaleSource)>,
+    expected: &[Expected],
+    pose: &Pose,
+) -> Option<MeasuredView> {
+    let Some((shapes, scale_from)) = shapes else {
+        let found = sites::measure(side, view.plane, view.radius_px, expected)?;
+        let look = found.look;
+        let outline = Outline {
+            view: view.index,
+            blur_px: look.blur_px,
+            hidden_rim_px: look.hidden_rim_px(),
+            over_design: look.outline_px / look.radius_px,
+            is_ring: look.is_ring,
+            is_dark: look.step < 0.0,
+            carries_deposit: found.carries_deposit,
+            light_doubt_mm: found.light_doubt_px / view.px_per_mm(),
+        };
+        return Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: Vec::new() });
+    };
+    let target = |e: &Expected| Target {
+        expected: *e,
+        print: shapes.print(view, e.site, pose, pattern.centres_mm[e.site]),
+        group: group_of(shapes, pattern, e.site),
+    };
+    let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
+    let outline = Outline {
+        view: view.index,
+        blur_px: found.blur_px,
+        over_design: found.over_design,
+        is_ring: false,
+        is_dark: false,
+        carries_deposit: false,
+        light_doubt_mm: 0.0,
+        hidden_rim_px: 0.0,
+    };
+    Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: found.shared })
+}

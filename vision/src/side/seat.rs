@@ -1,0 +1,141 @@
+//! Where the pattern is seated among the features of a side's views.
+
+use super::{SideView, area_mm2, features_of, view_that_holds};
+use crate::answer::{ReasonCode, Refusal};
+use crate::find::look::CoarseProfile;
+use crate::plane::Plane;
+use crate::refusal::{self, Beside};
+use crate::row_ends;
+use crate::shapes::{Shapes, quarters_from};
+use crate::view::Optics;
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, recognise, recognise_turned};
+use landfit_part::{Part, PointMm, Side};
+
+/// Log odds that are no further apart do not tell bright from dark.
+const EVEN_ODDS: f64 = 8.0;
+/// The other sense is faint where what it explains of the light is less than this share.
+const FAINT_SHARE: f64 = 0.25;
+/// Separation leaves up to so much of the other side's light: tints that are 2 % wrong leave 2 %.
+const GHOST_SHARE: f64 = 0.02;
+/// So many sites stand in rows, the gaps of which may pass for them.
+const LEAST_OF_ROWS: usize = 10;
+/// Turns of a pattern of shapes that are tried, each with its quarter turns.
+const MOST_TURNS_OF_SHAPES: usize = 3;
+
+/// Discs of one size: features first, then the pattern among them.
+pub(super) fn seat_discs(
+    side: Side,
+    over: Option<PointMm>,
+    pattern: &Pattern,
+    views: &[SideView],
+    described: (&Part, &Optics),
+) -> Result<(Vec<Feature>, Recognition), Refusal> {
+    let features: Vec<Feature> = views.iter().flat_map(|v| features_of(v, pattern)).collect();
+    let window = Window {
+        whole: |at: PointMm, _: Kind| view_that_holds(views, None, at, Kind::DISC).is_some(),
+        cut: |at: PointMm, _: Kind, look: &CoarseProfile| views.iter().find_map(|v| v.shows_cut(at, look)),
+        area_mm2: area_mm2(views),
+        over,
+    };
+    let recognition = recognise(&features, pattern, &window);
+    let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
+    Ok((features, recognition))
+}
+
+/// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
+/// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
+/// with the best odds when none is.
+pub(super) fn seat_shapes(
+    (side, over): (Side, Option<PointMm>),
+    pattern: &Pattern,
+    shapes: &Shapes,
+    views: &[SideView],
+    least_contrast: f64,
+    described: (&Part, &Optics),
+) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
+    let window = Window {
+        whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
+        cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
+        area_mm2: area_mm2(views),
+        over,
+    };
+    let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
+    let mut turns: Vec<f64> = Vec::new();
+    for turn in seen.iter().flat_map(|v| shapes.likely_turns(v)) {
+        if turns.iter().all(|t| (t - turn).abs() > 0.02) {
+            turns.push(turn);
+        }
+    }
+    turns.truncate(MOST_TURNS_OF_SHAPES);
+    let mut refused: Option<(f64, Refusal)> = None;
+    for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
+        let turns = quarters_from(turn);
+        let mut seatings: Vec<_> = shapes
+            .features_in(&seen, turn, pattern.pitch_mm)
+            .into_iter()
+            .map(|mut features| {
+                features.retain(|f| f.profile.contrast() > least_contrast);
+                let found = recognise_turned(&features, pattern, &window, &turns);
+                let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
+                let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
+                (log_odds, light, features, found)
+            })
+            .collect();
+        // Where both senses fit about as well (few sites do), the one that explains more of the light goes first.
+        let [a, b] = [&seatings[0], &seatings[1]].map(|s| (s.0, s.1));
+        let is_second_better = if (a.0 - b.0).abs() < EVEN_ODDS { b.1 > a.1 } else { b.0 > a.0 };
+        if is_second_better {
+            seatings.reverse();
+        }
+        let lights = [seatings[0].1, seatings[1].1];
+        let mut seats = Vec::new();
+        // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
+        let mut better_left_open: Option<(f64, Refusal)> = None;
+        for (log_odds, light, features, found) in seatings {
+            let is_alone = lights.iter().sum::<f64>() < (1.0 + FAINT_SHARE) * light;
+            let beside = if is_alone { Beside::Faint } else { Beside::Something };
+            let accepted = refusal::accept(side, found, pattern, &features, views, described, beside).and_then(|recognition| {
+                let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
+                if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
+            });
+            match accepted {
+                Ok(recognition) => seats.push((features, recognition)),
+                Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
+                    better_left_open = Some((log_odds, refusal));
+                }
+                Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
+                Err(_) => {}
+            }
+        }
+        if let Some((log_odds, refusal)) = better_left_open {
+            let is_no_better = |(_, seat): &(Vec<Feature>, Recognition)| seat.best.log_odds < log_odds + EVEN_ODDS;
+            if pattern.centres_mm.len() >= LEAST_OF_ROWS && seats.iter().any(is_no_better) {
+                return Err(refusal);
+            }
+            if refused.as_ref().is_none_or(|r| r.0 < log_odds) {
+                refused = Some((log_odds, refusal));
+            }
+        }
+        if !seats.is_empty() {
+            return Ok(seats);
+        }
+    }
+    Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
+/// How much light a seating explains: strength and contrast of its features, summed.
+fn light_of(seating: &Seating, features: &[Feature]) -> f64 {
+    seating.features.iter().flatten().map(|&f| features[f].strength * features[f].profile.contrast()).sum()
+}
+
+/// Contrast below which a feature is what separation leaves of the other side's light: a share of the spread of that light.
+pub(super) fn least_contrast(side: Side, optics: &Optics, planes: &[Plane]) -> f64 {
+    let spread = |plane: &Plane| {
+        let mut light: Vec<f32> = plane.light.iter().copied().step_by(37).collect();
+        light.sort_by(f32::total_cmp);
+        let at = |q: f64| light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0);
+        f64::from(at(0.99) - at(0.3))
+    };
+    let others = optics.views.iter().zip(planes).filter(|(v, _)| v.shows != side).map(|(_, plane)| spread(plane));
+    GHOST_SHARE * others.fold(0.0, f64::max)
+}
