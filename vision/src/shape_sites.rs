@@ -132,8 +132,9 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
             // The blur was not known when the looks were learned first.
             continue;
         }
-        if round == 1 {
-            cleared = without_intruders(whole, &seen_outlines(side, &prints, &looks, &groups));
+        // Traces run into lands. Of leads, whose heels and toes have each another ground, too few pieces tell what is usual.
+        if round == 1 && side == Side::Board {
+            cleared = without_intruders(whole, &seen_lands(&prints, &looks, &groups));
         }
         let plane = cleared.as_ref().unwrap_or(whole);
         for (key, members) in &groups {
@@ -185,10 +186,8 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })
 }
 
-/// All outlines, where they are known to lie, with the kinds of their sides: before lands all ends have the same ground, and all long
-/// sides; before leads, heels and toes have each their own.
-fn seen_outlines<'a>(
-    side: Side,
+/// All lands, where they are known to lie: before all ends of a class there is the same ground, and before all long sides.
+fn seen_lands<'a>(
     prints: &'a [Print],
     looks: &'a BTreeMap<(u16, i32, i32), GroupLook>,
     groups: &BTreeMap<(u16, i32, i32), Vec<usize>>,
@@ -196,8 +195,7 @@ fn seen_outlines<'a>(
     let mut seen = Vec::new();
     for (key, members) in groups {
         let Some(look) = looks.get(key) else { continue };
-        let kind = |of_outline: usize| 4 * u32::from(key.0) + (if side == Side::Board { of_outline % 2 } else { of_outline }) as u32;
-        let kinds = std::array::from_fn(kind);
+        let kinds = [0, 1, 0, 1].map(|axis| 2 * u32::from(key.0) + axis);
         seen.extend(members.iter().map(|&i| Seen { print: &prints[i], look, kinds }));
     }
     seen

@@ -1,4 +1,4 @@
-//! Where something else meets an outline: a trace that runs into a land, a stain across a lead, print on a pad's edge.
+//! Where something else meets an outline: a trace that runs into a land, a stain or print across its edge.
 //!
 //! Each side of every outline is cut into short pieces. Just outside of the edge, pieces of one kind of side show the same light but for
 //! what else lies there, so that the middle over all of them is the ground's. A piece that differs from it tells nothing of where the
