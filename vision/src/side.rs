@@ -349,6 +349,13 @@ impl SideView<'_> {
         let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
         self.sight.px_per_mm(self.mm(middle)).determinant().abs().sqrt()
     }
+
+    /// By how much a disc's outline lies further out on its long way than on the mean, px, because the pixels are not square.
+    pub fn oblong_px(&self) -> f64 {
+        let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
+        let stretched = self.sight.px_per_mm(self.mm(middle)).singular_values();
+        self.radius_px * (stretched.max() - stretched.min()) / stretched.sum()
+    }
 }
 
 /// The first view that holds a whole feature of a kind at `at`, and where it shows it, px of the plane.

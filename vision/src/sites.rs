@@ -21,6 +21,14 @@ pub struct Expected {
     pub candidate: Option<PointPx>,
 }
 
+/// What features are by design, as the view shows them.
+pub struct Disc {
+    /// Radius, px.
+    pub radius_px: f64,
+    /// By how much the outline lies further out on its long way than on the mean, px: pixels need not be square.
+    pub oblong_px: f64,
+}
+
 /// What was measured at a site.
 #[derive(Debug, Clone, Copy)]
 pub struct Measured {
@@ -72,17 +80,18 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 #[must_use]
-pub fn measure(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
-    let found = measure_all(side, plane, radius_px, expected)?;
+pub fn measure(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) -> Option<MeasuredView> {
+    let found = measure_all(side, plane, disc, expected)?;
     if side == Side::Board && !found.look.is_ring && !plane.is_cleaned {
         let centres: Vec<PointPx> = found.measured.iter().filter_map(|m| Some(m.centre?.0)).collect();
-        let again = without_necks(plane, &found.look, &centres).and_then(|p| measure_all(side, &p, radius_px, expected));
+        let again = without_necks(plane, &found.look, &centres).and_then(|p| measure_all(side, &p, disc, expected));
         return again.or(Some(found));
     }
     Some(found)
 }
 
-fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected]) -> Option<MeasuredView> {
+fn measure_all(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) -> Option<MeasuredView> {
+    let radius_px = disc.radius_px;
     let Settled { look, lean, drift_px } = settled_look(plane, radius_px, expected)?;
     let mut finder = CentreFinder::new(plane, &look, lean);
     let mut probes: Vec<Option<Centre>> = Vec::with_capacity(expected.len());
@@ -102,7 +111,7 @@ fn measure_all(side: Side, plane: &Plane, radius_px: f64, expected: &[Expected])
     let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
     let light_doubt_px = doubt_from_light_px(side, &look, &good);
-    let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good) } else { None };
+    let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
     let back_px = match deposit {
         Some(deposit) => deposit.pull_px,
         None if side == Side::Board && !look.is_ring => mean_of(&good, |c| c.outside_pull_px).map(|pull| OPENING_SHARE * pull),
@@ -129,7 +138,8 @@ struct PullDoubt {
 }
 
 impl PullDoubt {
-    /// Openings off their lands make one side of the edge softer than the other, or pass for the lands where they are as bright.
+    /// Openings off their lands make one side of the edge softer than the other, or pass for the lands where they are as bright. What stays
+    /// of the light outside once its usual pull is taken back: 455 looks of eight kinds.
     const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.25, of_excess: 0.6 };
     const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13, of_excess: 0.0 };
     const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0 };

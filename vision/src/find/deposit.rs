@@ -46,11 +46,12 @@ const LONG_DOUBT: f64 = 1.4;
 const LANDS: usize = 24;
 
 impl Deposit {
-    /// Looks at the lands that `centres` hold.
+    /// Looks at the lands that `centres` hold; bare ones show longer one way by `oblong_px` (see [`elongation_px`]) where pixels are not
+    /// square.
     #[must_use]
-    pub fn on(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<Self> {
+    pub fn on(plane: &Plane, look: &Look, centres: &[&Centre], oblong_px: f64) -> Option<Self> {
         let crescent = Self::with_crescent(plane, look, centres);
-        let long_px = elongation_px(plane, look, centres).map_or(0.0, |[along, across]| along.hypot(across));
+        let long_px = (elongation_px(plane, look, centres).unwrap_or(0.0) - oblong_px).abs();
         if long_px < LEAST_LONG_PX {
             return crescent;
         }
@@ -156,7 +157,7 @@ mod tests {
         let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
         let centres: Vec<Centre> = places.iter().filter_map(|p| finder.measure(*p)).collect();
         assert!(centres.len() > 10);
-        Deposit::on(&plane, &look, &centres.iter().collect::<Vec<_>>())
+        Deposit::on(&plane, &look, &centres.iter().collect::<Vec<_>>(), 0.0)
     }
 
     #[test]

@@ -11,14 +11,16 @@ const WAYS: usize = 16;
 const STEP_PX: f64 = 0.5;
 /// Features that are looked at, spread over those that are as usual.
 const FEATURES: usize = 24;
+/// The linear model of a shifted outline holds no further, px.
+const FURTHEST_PX: f64 = 3.0;
 /// A way is looked at from the outline to so many widths of its edge, either way.
 const EDGES: f64 = 2.5;
 
-/// By how much the outline lies further out on the long way than on the mean, px, and the direction of the long way, rad (0 to π): the
-/// second harmonic of where the outline lies round the mean feature. The median over features along every way: a hair or a trace at some
-/// of them does not count. `None` where too little lies in the plane.
+/// By how much the outline lies further out on its long way than on the mean, px: the second harmonic of where it lies round the usual
+/// feature. That is the median over features along every way, so that a hair or a trace at some of them does not count. `None` where too
+/// little lies in the plane.
 #[must_use]
-pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<[f64; 2]> {
+pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<f64> {
     let reach_px = (EDGES * look.edge_px).clamp(2.0, 0.5 * look.radius_px.max(4.0));
     let steps = (2.0 * reach_px / STEP_PX) as usize + 1;
     let radii: Vec<f64> = (0..steps).map(|i| look.outline_px - reach_px + i as f64 * STEP_PX).collect();
@@ -38,10 +40,11 @@ pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<
         harmonic[0] += 2.0 / WAYS as f64 * out_px * twice.cos();
         harmonic[1] += 2.0 / WAYS as f64 * out_px * twice.sin();
     }
-    Some(harmonic)
+    Some(harmonic[0].hypot(harmonic[1]))
 }
 
-/// By how much the outline lies beyond the look's: level and contrast as they are on this way.
+/// By how much the outline lies beyond the look's on one way, px, by least squares with level and contrast as they are there; `None` where
+/// the light does not tell.
 fn outline_beyond(look: &Look, radii: &[f64], lights: &[Option<f64>]) -> Option<f64> {
     let (mut normal, mut right) = (nalgebra::Matrix3::<f64>::zeros(), nalgebra::Vector3::<f64>::zeros());
     for (r, light) in radii.iter().zip(lights) {
@@ -53,5 +56,36 @@ fn outline_beyond(look: &Look, radii: &[f64], lights: &[Option<f64>]) -> Option<
     }
     let fit = normal.lu().solve(&right)?;
     let out_px = fit[2] / fit[1];
-    out_px.is_finite().then(|| out_px.clamp(-3.0, 3.0))
+    out_px.is_finite().then(|| out_px.clamp(-FURTHEST_PX, FURTHEST_PX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::centre::CentreFinder;
+    use crate::find::look::Teacher;
+    use crate::view::PointPx;
+
+    /// How much longer features seem whose half axes are `radii` px, one of them crossed by a hair.
+    fn elongation_of(radii: [f64; 2]) -> f64 {
+        let (width, height) = (200, 160);
+        let light = |i: usize| {
+            let (x, y) = ((i % width) as f64 + 0.3, (i / width) as f64 + 0.6);
+            let r = ((x.rem_euclid(40.0) - 20.0) / radii[0]).hypot((y.rem_euclid(40.0) - 20.0) / radii[1]);
+            let hair = if (y - 20.0).abs() < 1.0 { 0.2 } else { 0.0 };
+            (0.1 + hair + 0.5 / (1.0 + ((r - 1.0) * 20.0).exp())) as f32
+        };
+        let plane = Plane::of_light(width, height, (0..width * height).map(light).collect());
+        let places: Vec<PointPx> = (0..20).map(|i| PointPx::new(f64::from(40 * (i % 5)) + 19.7, f64::from(40 * (i / 5)) + 19.4)).collect();
+        let look = Look::learn(&plane, &places.iter().map(|p| Teacher::from(*p)).collect::<Vec<_>>(), 12.0).unwrap();
+        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
+        let centres: Vec<Centre> = places.iter().filter_map(|p| finder.measure(*p)).collect();
+        elongation_px(&plane, &look, &centres.iter().collect::<Vec<_>>()).unwrap()
+    }
+
+    #[test]
+    fn round_features_are_not_longer_one_way_and_oblong_ones_are_by_half_the_difference() {
+        assert!(elongation_of([12.0, 12.0]) < 0.03, "{}", elongation_of([12.0, 12.0]));
+        assert!((elongation_of([12.4, 11.6]) - 0.4).abs() < 0.05, "{}", elongation_of([12.4, 11.6]));
+    }
 }

@@ -5,7 +5,7 @@ use crate::answer::SiteFinding;
 use crate::circle_bias::outline_shift_px;
 use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of};
-use crate::sites::{self, Expected, Measured};
+use crate::sites::{self, Disc, Expected, Measured};
 use crate::view::{PointPx, ScaleSource};
 use crate::which_site::{Feature, Kind, Pattern};
 use landfit_part::{Pose, Side};
@@ -110,7 +110,7 @@ fn measure_view(
     pose: &Pose,
 ) -> Option<MeasuredView> {
     let Some((shapes, scale_from)) = shapes else {
-        let found = sites::measure(side, view.plane, view.radius_px, expected)?;
+        let found = sites::measure(side, view.plane, &Disc { radius_px: view.radius_px, oblong_px: view.oblong_px() }, expected)?;
         let look = found.look;
         let outline = Outline {
             view: view.index,

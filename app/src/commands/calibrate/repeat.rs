@@ -46,7 +46,7 @@ pub fn run(args: &Args) -> Ended {
     let exposures = edit.bench.optics.exposures();
     if !pictures.len().is_multiple_of(exposures) {
         bail!(
-            "this bench takes {exposures} pictures for every measurement, one of each exposure, and {} cannot be shared out so: give them measurement by measurement",
+            "this bench takes {exposures} pictures for every measurement, one of each exposure, and was given {} in all: give every measurement its own",
             pictures.len()
         );
     }

@@ -203,7 +203,7 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
     exposures.dedup();
     if !args.pictures.len().is_multiple_of(exposures.len()) {
         bail!(
-            "the target needs {} pictures for every laying down, one of each exposure, and {} cannot be shared out so: give them laying by laying",
+            "the target needs {} pictures for every laying down, one of each exposure, and was given {} in all: give every laying down its own",
             exposures.len(),
             args.pictures.len()
         );
