@@ -300,7 +300,10 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.done("scale t-part.png t-board.png --bench bench.toml --dots 1.25 --about 62 --dry");
     shop.refused("scale t-part.png t-board.png --bench bench.toml", "which target is it");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 0", "--dots 0");
-    shop.refused("scale t-part.png --bench bench.toml --dots 1.0", "needs 2 pictures for every laying down, one of each exposure, and was given 1");
+    shop.refused(
+        "scale t-part.png --bench bench.toml --dots 1.0",
+        "needs 2 pictures for every laying down, one of each exposure, and was given 1",
+    );
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler-limit NaN", "--ruler-limit");
     shop.refused("scale t-part.png t-board.png --bench bench.toml --dots 1.0 --ruler glass --ruler-due 2027-02-30", "--ruler-due");
     image::open(shop.path("t-board.png")).unwrap().save(shop.path("t-board.jpg")).unwrap();

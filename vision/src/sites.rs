@@ -114,7 +114,7 @@ fn measure_all(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) ->
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
     let back_px = match deposit {
         Some(deposit) => deposit.pull_px,
-        None if side == Side::Board && !look.is_ring => mean_of(&good, |c| c.outside_pull_px).map(|pull| OPENING_SHARE * pull),
+        None if side == Side::Board && !look.is_ring => pull_of_openings_px(&good),
         None => [0.0; 2],
     };
     for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
@@ -147,8 +147,22 @@ impl PullDoubt {
 
 /// Light that is brighter outside on one side of all lands begins at the rim of a mask opening that is off to one side, not at the land's
 /// own as the model of a centre has it: the fit gives too much of it to the light, and the rest to the place. The share, of what the
-/// light outside would pull: least squares over 110 of 510 rendered boards where it shows (-1.0 to +0.1, mean -0.4; across it 0.1).
-const OPENING_SHARE: f64 = 0.4;
+/// light outside would pull, that is taken back: 110 of 510 rendered boards where it shows (-1.0 to +0.1, middle -0.45; across it 0.1).
+const OPENING_SHARE: f64 = 0.45;
+/// Pulls of so many px and less come from neighbours' light as often as from rims.
+const LEAST_OUTSIDE_PULL_PX: f64 = 0.02;
+
+/// What openings off their lands have pulled, px along x and y: the middle over lands, for a trace pulls at some of them only.
+fn pull_of_openings_px(good: &[&Centre]) -> [f64; 2] {
+    let middle = |axis: usize| {
+        let mut pulls: Vec<f64> = good.iter().map(|c| c.outside_pull_px[axis]).collect();
+        pulls.sort_by(f64::total_cmp);
+        pulls.get(pulls.len() / 2).copied().unwrap_or(0.0)
+    };
+    let pull = [middle(0), middle(1)];
+    let squared = pull[0] * pull[0] + pull[1] * pull[1];
+    pull.map(|along| OPENING_SHARE * squared / (squared + LEAST_OUTSIDE_PULL_PX.powi(2)) * along)
+}
 
 /// Share of the pull of sloping light that stays in doubt where features are small; on rendered pictures of balls of 3 px radius errors
 /// are as large as the pull and a little larger.
