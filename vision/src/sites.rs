@@ -141,6 +141,8 @@ impl PullDoubt {
     /// Openings off their lands make one side of the edge softer than the other, or pass for the lands where they are as bright. What stays
     /// of the light outside once its usual pull is taken back: 455 looks of eight kinds.
     const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.25, of_excess: 0.6 };
+    /// Of lands that show a ring of light nothing is taken back.
+    const LANDS_WITH_RINGS: Self = Self { of_outside: 0.49, ..Self::LANDS };
     const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13, of_excess: 0.0 };
     const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0 };
 }
@@ -175,6 +177,7 @@ pub const LARGEST_LAND: f64 = 1.04;
 /// them: what the mean feature shows of it. What goes another way at each is part of their scatter.
 fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
     let doubt = match side {
+        Side::Board if look.is_ring => PullDoubt::LANDS_WITH_RINGS,
         Side::Board => PullDoubt::LANDS,
         Side::Part if look.is_ring => PullDoubt::RINGS,
         Side::Part => PullDoubt::PLAIN_BALLS,
