@@ -18,6 +18,7 @@ mod free_scale;
 pub mod inspect;
 mod leak;
 mod marks;
+mod median;
 mod memory;
 mod nearby;
 pub mod offset;

@@ -556,29 +556,21 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
     }
     for Outline { view: index, blur_px, hidden_rim_px, .. } in outlines {
         let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
-        if *hidden_rim_px > MOST_HIDDEN_RIM_SHARE * view.radius_px {
-            return Err(Refusal::new(
-                ReasonCode::TooBlurred,
-                Some(*index),
-                format!(
-                    "The {} are bright in the middle and fade so softly that where they end cannot be told (to ± {:.1} px). Focus, and light them from more sides.",
-                    features_word(side),
-                    2.0 * hidden_rim_px
-                ),
-            ));
-        }
-        if *blur_px > MOST_BLUR_SHARE * view.radius_px {
-            return Err(Refusal::new(
-                ReasonCode::TooBlurred,
-                Some(*index),
-                format!(
-                    "The outlines of the {} are blurred over {:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
-                    features_word(side),
-                    blur_px,
-                    2.0 * view.radius_px
-                ),
-            ));
-        }
+        let features = features_word(side);
+        let text = if *hidden_rim_px > MOST_HIDDEN_RIM_SHARE * view.radius_px {
+            format!(
+                "The {features} are bright in the middle and fade so softly that where they end cannot be told (to ± {:.1} px). Focus, and light them from more sides.",
+                2.0 * hidden_rim_px
+            )
+        } else if *blur_px > MOST_BLUR_SHARE * view.radius_px {
+            format!(
+                "The outlines of the {features} are blurred over {blur_px:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
+                2.0 * view.radius_px
+            )
+        } else {
+            continue;
+        };
+        return Err(Refusal::new(ReasonCode::TooBlurred, Some(*index), text));
     }
     Ok(())
 }

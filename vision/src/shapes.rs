@@ -161,13 +161,13 @@ impl Shapes {
     /// turns, too.
     pub fn likely_turns(&self, view: &SideView) -> Vec<f64> {
         let edges: Vec<(f64, f64)> = self.outlines.iter().zip(&self.kinds).flat_map(|(o, k)| edge_directions(o, k.angle_rad)).collect();
-        let mm_from_px = middle_px_per_mm(view).try_inverse().unwrap_or_default();
+        let mm_from_px = view.middle_px_per_mm().try_inverse().unwrap_or_default();
         likely_turns(view.plane, view.radius_px, &edges, &mm_from_px)
     }
 
     /// Features of a view that look like the pattern's sites at a turn of it or its quarter turns: dark ones, then bright ones.
     fn features(&self, view: &SideView, turn_rad: f64, fit_in: usize) -> [Vec<Feature>; 2] {
-        let per_mm = middle_px_per_mm(view);
+        let per_mm = view.middle_px_per_mm();
         let (mut sought, mut kinds): (Vec<Sought>, Vec<Kind>) = (Vec::new(), Vec::new());
         for (class, outline) in self.classes.iter().enumerate() {
             let members: Vec<&Kind> = self.kinds.iter().filter(|k| k.class as usize == class).collect();
@@ -256,11 +256,6 @@ fn axes_px(px_per_mm: &Matrix2<f64>, angle_rad: f64) -> (Matrix2<f64>, [f64; 2])
     let axes = px_per_mm * Matrix2::new(cos, -sin, sin, cos);
     let scale = [axes.column(0).norm().max(1e-12), axes.column(1).norm().max(1e-12)];
     (Matrix2::from_columns(&[axes.column(0) / scale[0], axes.column(1) / scale[1]]), scale)
-}
-
-fn middle_px_per_mm(view: &SideView) -> Matrix2<f64> {
-    let middle = PointPx::new(view.plane.width as f64 / 2.0, view.plane.height as f64 / 2.0);
-    view.sight.px_per_mm(view.mm(middle))
 }
 
 /// Which sites share a look: those of one class and turn, whose same end points to the middle of the pattern.

@@ -20,7 +20,7 @@ use crate::which_site::{Feature, Kind, Pattern, Recognition, features_at, is_ali
 use fit::{SideFit, fit, lattice_scatter};
 use landfit_part::{Part, PointMm, Pose, Side};
 use measured::{Measurement, measure};
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix2, Matrix3, Vector3};
 use seat::{least_contrast, seat_discs, seat_shapes};
 use std::borrow::Cow;
 
@@ -344,16 +344,20 @@ impl SideView<'_> {
         (profile.likeness(look) < CLEARLY_ALIKE && !is_alike(&profile, look)).then_some(false)
     }
 
+    /// d(px)/d(mm) in the middle of the plane.
+    pub fn middle_px_per_mm(&self) -> Matrix2<f64> {
+        let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
+        self.sight.px_per_mm(self.mm(middle))
+    }
+
     /// px per mm, root of the area's scale, in the middle of the plane.
     pub fn px_per_mm(&self) -> f64 {
-        let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
-        self.sight.px_per_mm(self.mm(middle)).determinant().abs().sqrt()
+        self.middle_px_per_mm().determinant().abs().sqrt()
     }
 
     /// By how much a disc's outline lies further out on its long way than on the mean, px, because the pixels are not square.
     pub fn oblong_px(&self) -> f64 {
-        let middle = PointPx::new(self.plane.width as f64 / 2.0, self.plane.height as f64 / 2.0);
-        let stretched = self.sight.px_per_mm(self.mm(middle)).singular_values();
+        let stretched = self.middle_px_per_mm().singular_values();
         self.radius_px * (stretched.max() - stretched.min()) / stretched.sum()
     }
 }

@@ -5,6 +5,7 @@ use crate::find::centre::{Centre, CentreFinder, LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX
 use crate::find::deposit::Deposit;
 use crate::find::look::{Look, Teacher};
 use crate::find::necks::without_necks;
+use crate::median::upper_median;
 use crate::plane::Plane;
 use crate::view::PointPx;
 use landfit_part::Side;
@@ -156,12 +157,7 @@ const LEAST_OUTSIDE_PULL_PX: f64 = 0.02;
 
 /// What openings off their lands have pulled, px along x and y: the middle over lands, for a trace pulls at some of them only.
 fn pull_of_openings_px(good: &[&Centre]) -> [f64; 2] {
-    let middle = |axis: usize| {
-        let mut pulls: Vec<f64> = good.iter().map(|c| c.outside_pull_px[axis]).collect();
-        pulls.sort_by(f64::total_cmp);
-        pulls.get(pulls.len() / 2).copied().unwrap_or(0.0)
-    };
-    let pull = [middle(0), middle(1)];
+    let pull = [0, 1].map(|axis| upper_median(good.iter().map(|c| c.outside_pull_px[axis])).unwrap_or(0.0));
     let squared = pull[0] * pull[0] + pull[1] * pull[1];
     pull.map(|along| OPENING_SHARE * squared / (squared + LEAST_OUTSIDE_PULL_PX.powi(2)) * along)
 }

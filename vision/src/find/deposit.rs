@@ -8,6 +8,7 @@
 use super::centre::Centre;
 use super::look::Look;
 use super::roundness::elongation_px;
+use crate::median::upper_median;
 use crate::plane::Plane;
 
 /// Something on the lands of one view.
@@ -67,11 +68,7 @@ impl Deposit {
         let usual_lean = |shares: [f64; 2]| {
             let lands = centres.iter().step_by(centres.len().div_ceil(LANDS).max(1));
             let leans: Vec<[f64; 2]> = lands.filter_map(|c| lean(plane, c, shares.map(|s| s * look.radius_px))).collect();
-            let median = |axis: usize| {
-                let mut along: Vec<f64> = leans.iter().map(|l| l[axis] / contrast).collect();
-                along.sort_by(f64::total_cmp);
-                along.get(along.len() / 2).copied()
-            };
+            let median = |axis: usize| upper_median(leans.iter().map(|l| l[axis] / contrast));
             Some([median(0)?, median(1)?])
         };
         let (middle, inside, rim) = (usual_lean(MIDDLE)?, usual_lean(RIM_INSIDE)?, usual_lean(RIM)?);

@@ -5,6 +5,7 @@
 //! shape ends, and is left out as if it were saturated: what a bright trace crosses looks longer than it is.
 
 use super::outline_fit::{GroupLook, Print, for_pixels};
+use crate::median::upper_median;
 use crate::plane::{Plane, Saturated};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -103,8 +104,8 @@ fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) 
     }
     let mut found = Vec::new();
     for pieces in by_kind.into_values() {
-        let middle = middle_of(pieces.iter().map(|p| p.1));
-        let scatter = 1.4826 * middle_of(pieces.iter().map(|p| (p.1 - middle).abs()));
+        let middle = upper_median(pieces.iter().map(|p| p.1)).unwrap_or(0.0);
+        let scatter = 1.4826 * upper_median(pieces.iter().map(|p| (p.1 - middle).abs())).unwrap_or(0.0);
         let limit = OTHER_SHARE.max(OTHER_SCATTERS * scatter);
         let others: Vec<Piece> = pieces.iter().filter(|p| (p.1 - middle).abs() > limit).map(|p| p.0).collect();
         if (others.len() as f64) < MOST_SHARE * pieces.len() as f64 {
@@ -112,12 +113,6 @@ fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) 
         }
     }
     found
-}
-
-fn middle_of(values: impl Iterator<Item = f64>) -> f64 {
-    let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 
 use super::centre::Centre;
 use super::look::Look;
+use crate::median::upper_median;
 use crate::plane::Plane;
 
 /// Directions in which the outline is looked for.
@@ -29,12 +30,8 @@ pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<
     for way in 0..WAYS {
         let angle = std::f64::consts::TAU * way as f64 / WAYS as f64;
         let (sin, cos) = angle.sin_cos();
-        let mut lights: Vec<Option<f64>> = Vec::with_capacity(steps);
-        for r in &radii {
-            let mut along: Vec<f64> = chosen.iter().filter_map(|c| plane.known_light_at(c.at.x + r * cos, c.at.y + r * sin)).collect();
-            along.sort_by(f64::total_cmp);
-            lights.push(along.get(along.len() / 2).copied());
-        }
+        let light = |r: &f64| upper_median(chosen.iter().filter_map(|c| plane.known_light_at(c.at.x + r * cos, c.at.y + r * sin)));
+        let lights: Vec<Option<f64>> = radii.iter().map(light).collect();
         let out_px = outline_beyond(look, &radii, &lights)?;
         let twice = 2.0 * angle;
         harmonic[0] += 2.0 / WAYS as f64 * out_px * twice.cos();

@@ -6,6 +6,7 @@ use super::survey::in_view;
 use super::template::{Look, Spot, Template};
 use super::warp::Warp;
 use crate::answer::{SiteState, SuspectKind};
+use crate::median::upper_median;
 use crate::view::PointPx;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -61,14 +62,10 @@ struct Seen {
 pub(crate) fn judge(seated: &Seated) -> Vec<Finding> {
     let looks: Vec<Option<Seen>> = (0..seated.sites_uv.len()).into_par_iter().map(|i| look_at(seated, i)).collect();
     let there = |s: &&Seen| s.look.likeness >= seated.threshold && s.look.gain >= 0.1;
-    let median = |mut v: Vec<f64>| {
-        v.sort_by(f64::total_cmp);
-        v.get(v.len() / 2).copied()
-    };
     let present: Vec<&Seen> = looks.iter().flatten().filter(there).collect();
-    let Some(usual_size) = median(present.iter().map(|s| s.size).collect()) else { return Vec::new() };
-    let usual_off = median(present.iter().map(|s| s.look.at.distance(s.spot.at) / s.pitch_px).collect()).unwrap_or(0.0);
-    let usual_likeness = median(present.iter().map(|s| s.look.likeness).collect()).unwrap_or(1.0);
+    let Some(usual_size) = upper_median(present.iter().map(|s| s.size)) else { return Vec::new() };
+    let usual_off = upper_median(present.iter().map(|s| s.look.at.distance(s.spot.at) / s.pitch_px)).unwrap_or(0.0);
+    let usual_likeness = upper_median(present.iter().map(|s| s.look.likeness)).unwrap_or(1.0);
     // Speckle makes sizes scatter: another size must explain more than sites differ from one another.
     let fits_better = |seen: &Seen| {
         let spot = Spot { at: seen.look.at, ..seen.spot };

@@ -7,6 +7,7 @@ use super::features::Polarity;
 use super::light::Light;
 use super::rows::{Chain, Row};
 use crate::answer::{SiteState, SuspectKind};
+use crate::median::upper_median;
 use crate::view::PointPx;
 use landfit_part::PointMm;
 use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
@@ -257,17 +258,12 @@ fn contrast(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: f64, 
     Some(sign * (at(step)? - 0.5 * (at(step - 0.5)? + at(step + 0.5)?)))
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
-}
-
 fn count(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) -> Count {
     let mut total = Count::default();
     for row in rows {
         let at = |step: i32| contrast(light, row, map, polarity, f64::from(step), BODY);
         let seen: Vec<(i32, f64)> = row.sites.iter().filter_map(|s| Some((s.1, at(s.1)?))).collect();
-        let Some(usual) = median(seen.iter().map(|s| s.1).collect()) else { continue };
+        let Some(usual) = upper_median(seen.iter().map(|s| s.1)) else { continue };
         if usual < LEAST_CONTRAST {
             total.missing += seen.len();
             continue;
@@ -341,7 +337,7 @@ fn outer_end(light: &Light, row: &Row, map: &Map, polarity: Polarity) -> Option<
     let place = |i: usize| REACH * (i as f64 / STEPS as f64 * 2.0 - 1.0);
     let usual = |i: usize| {
         let t = place(i);
-        median(row.sites.iter().filter_map(|s| contrast(light, row, map, polarity, f64::from(s.1), [t - 0.05, t + 0.05])).collect())
+        upper_median(row.sites.iter().filter_map(|s| contrast(light, row, map, polarity, f64::from(s.1), [t - 0.05, t + 0.05])))
     };
     let profile: Vec<f64> = (0..=STEPS).map(|i| usual(i).unwrap_or(0.0)).collect();
     let top = (STEPS / 5..=STEPS * 4 / 5).map(|i| profile[i]).fold(0.0, f64::max);
@@ -406,9 +402,9 @@ pub(crate) fn judge(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) 
     let (mut squares, mut n) = (0.0, 0.0);
     for row in rows {
         let at = |step: i32| contrast(light, row, map, polarity, f64::from(step), BODY);
-        let usual = median(row.sites.iter().filter_map(|s| at(s.1)).collect()).unwrap_or(0.0);
+        let usual = upper_median(row.sites.iter().filter_map(|s| at(s.1))).unwrap_or(0.0);
         let wide = |s: &(usize, i32)| across(light, row, map, polarity, s.1).map(|a| a.width_px);
-        let usual_width = median(row.sites.iter().filter_map(wide).collect()).unwrap_or(f64::NAN);
+        let usual_width = upper_median(row.sites.iter().filter_map(wide)).unwrap_or(f64::NAN);
         let joined = joined_steps(light, row, map, polarity);
         for (site, step) in &row.sites {
             let Some(here) = at(*step) else { continue };
@@ -447,7 +443,7 @@ fn joined_steps(light: &Light, row: &Row, map: &Map, polarity: Polarity) -> Vec<
             Some((w[0].1, at(k + 0.5)?, 0.5 * (at(k)? + at(k + 1.0)?)))
         })
         .collect();
-    let (Some(between), Some(on)) = (median(pairs.iter().map(|p| p.1).collect()), median(pairs.iter().map(|p| p.2).collect())) else {
+    let (Some(between), Some(on)) = (upper_median(pairs.iter().map(|p| p.1)), upper_median(pairs.iter().map(|p| p.2))) else {
         return Vec::new();
     };
     let is_joined = |p: &&(i32, f64, f64)| {
