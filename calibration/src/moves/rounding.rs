@@ -46,6 +46,7 @@ impl Settable {
 }
 
 /// Far rotations are tried so many steps beyond the near ones at most; they only help where shifts are coarse beside them.
+/// Nor does a fine screw make up for a coarse one by more steps: turning it that long is no gain to the hand.
 const MOST_STEPS_AWAY: i64 = 30;
 
 /// Which adjusters turn, and from where their turns are found.
@@ -62,8 +63,9 @@ pub struct Chosen<'a> {
 /// Turns of every adjuster (index for index) that the hand can set and that leave the least worst miss, and that miss in mm.
 ///
 /// Adjusters are fixed one after the other at each settable value near the exact one, those still free solved again, and
-/// the best set of values is then compared with every neighbour of up to two steps on each adjuster (more on fewer than
-/// three adjusters), jointly, until none is better. Bare knobs take what is left, exactly. Deterministic; of equal sets the first found stays.
+/// the best set of values is then compared with every neighbour of up to three steps on each adjuster but the finest (more
+/// on fewer than four adjusters), jointly, the finest wherever it then leaves least, until none is better. Bare knobs take what is left, exactly. Of equal sets the least total of turns decides.
+/// Deterministic.
 pub fn settable_turns(stand: &Stand, reach: &Reach, settable: &[Settable], chosen: &Chosen) -> (Vec<f64>, f64) {
     let has_steps = |i: &usize| settable[*i].step_turns.is_some();
     let (stepped, bare): (Vec<usize>, Vec<usize>) = chosen.turning.iter().copied().partition(has_steps);
@@ -88,12 +90,22 @@ struct Search<'a> {
 struct Best {
     turns: Vec<f64>,
     worst_miss_mm: f64,
+    /// Sum of the turns of all adjusters, either way round.
+    total_turns: f64,
+}
+
+impl Best {
+    /// Worst miss first, then the total of turns: less is better. Counted in billionths of a mm and of a turn, which
+    /// decide nothing; without that, rounding errors would choose among equals.
+    fn rank(&self) -> (i64, i64) {
+        ((self.worst_miss_mm * 1e9).round() as i64, (self.total_turns * 1e9).round() as i64)
+    }
 }
 
 impl Search<'_> {
     /// Fixes the adjusters from `level` on at every settable value near the exact one; true when the best got better.
     fn fix_from(&mut self, level: usize, turns: &mut Vec<f64>) -> bool {
-        let Some(&i) = self.sequence.get(level) else { return self.offer(turns) };
+        let Some(&i) = self.sequence.get(level) else { return self.offer(turns).1 };
         let free = if level < self.solved { &self.sequence[level..self.solved] } else { &self.sequence[level..] };
         self.stand.solve(self.reach, turns, free);
         let exact = turns.clone();
@@ -136,15 +148,16 @@ impl Search<'_> {
         self.best.as_ref().is_none_or(|best| chord_mm < best.worst_miss_mm)
     }
 
-    /// Takes `turns` when they leave a smaller worst miss than the best so far.
-    fn offer(&mut self, turns: &[f64]) -> bool {
+    /// The worst miss that `turns` leave, mm, and whether they are better than the best so far, in whose place they then are.
+    fn offer(&mut self, turns: &[f64]) -> (f64, bool) {
         let (turns, worst_miss_mm) = self.with_bare_knobs_at_their_best(turns.to_vec());
-        // A billionth of a mm decides nothing; without it, rounding errors would choose among equals.
-        let better = self.best.as_ref().is_none_or(|b| worst_miss_mm < b.worst_miss_mm - 1e-9);
+        let total_turns = turns.iter().map(|t| t.abs()).sum();
+        let offered = Best { turns, worst_miss_mm, total_turns };
+        let better = self.best.as_ref().is_none_or(|best| offered.rank() < best.rank());
         if better {
-            self.best = Some(Best { turns, worst_miss_mm });
+            self.best = Some(offered);
         }
-        better
+        (worst_miss_mm, better)
     }
 
     /// Where something is left, the least squares are not the least worst miss: bare knobs are tried to either side, all
@@ -175,25 +188,29 @@ impl Search<'_> {
         (turns, least_mm)
     }
 
-    /// Tries every set of values some steps away on each stepped adjuster; true when one was better.
+    /// Tries every set of values some steps away on each stepped adjuster but the finest, which goes where it then leaves
+    /// least: a fine screw makes up for a coarse one by many of its steps. True when one was better.
     fn neighbours_are_better(&mut self) -> bool {
         let Some(best) = &self.best else { return false };
         let start = best.turns.clone();
-        let stepped: Vec<(usize, f64)> = self.sequence.iter().filter_map(|&i| Some((i, self.settable[i].step_turns?))).collect();
-        let bare = self.sequence.iter().copied().filter(|&i| self.settable[i].step_turns.is_none()).collect::<Vec<_>>();
+        let (stepped, bare): (Vec<usize>, Vec<usize>) = self.sequence.iter().partition(|&&i| self.settable[i].step_turns.is_some());
+        let step_mm = |i: usize| self.stand.jacobian_mm(self.reach, &start, &[i]).norm() * self.settable[i].step_turns.unwrap_or(0.0);
+        let Some(&finest) = stepped.iter().min_by(|&&a, &&b| step_mm(a).total_cmp(&step_mm(b))) else { return false };
+        let others: Vec<(usize, f64)> =
+            stepped.iter().filter(|&&i| i != finest).filter_map(|&i| Some((i, self.settable[i].step_turns?))).collect();
         let mut better = false;
         // One or two adjusters trade a turn against a shift, and the least worst miss may be some steps from the least squares.
-        let away: usize = match stepped.len() {
+        let away: usize = match others.len() {
             0..=1 => 20,
             2 => 7,
-            _ => 2,
+            _ => 3,
         };
         let settings = 2 * away + 1;
-        for code in 0..settings.pow(stepped.len() as u32) {
+        for code in 0..settings.pow(others.len() as u32) {
             let mut turns = start.clone();
             let mut digits = code;
             let mut within = true;
-            for &(i, step_turns) in &stepped {
+            for &(i, step_turns) in &others {
                 let steps = ((start[i] / step_turns).round() as i64).saturating_add((digits % settings) as i64 - away as i64);
                 digits /= settings;
                 let [lo, hi] = self.settable[i].steps_within(step_turns);
@@ -201,12 +218,48 @@ impl Search<'_> {
                 turns[i] = steps as f64 * step_turns;
             }
             if within {
-                self.stand.solve(self.reach, &mut turns, &bare);
-                for &i in &bare {
-                    let [lo, hi] = self.settable[i].from_to_turns;
-                    turns[i] = turns[i].clamp(lo, hi);
+                better |= self.with_finest_at_its_best(turns, finest, &bare);
+            }
+        }
+        better
+    }
+
+    /// Steps the `finest` adjuster from its exact turns to either side as long as the worst miss gets smaller, `bare` knobs
+    /// taking up the rest each time; true when one of its settings is better than the best so far. The worst miss is the
+    /// largest of many distances, each convex in one adjuster's turns, so that the first rise ends a side.
+    fn with_finest_at_its_best(&mut self, mut turns: Vec<f64>, finest: usize, bare: &[usize]) -> bool {
+        let Some(step_turns) = self.settable[finest].step_turns else { return false };
+        let [lo, hi] = self.settable[finest].steps_within(step_turns);
+        let stands = (turns[finest] / step_turns).round() as i64;
+        let (lo, hi) = (lo.max(stands.saturating_sub(MOST_STEPS_AWAY)), hi.min(stands.saturating_add(MOST_STEPS_AWAY)));
+        if lo > hi {
+            return false;
+        }
+        let free: Vec<usize> = std::iter::once(finest).chain(bare.iter().copied()).collect();
+        self.stand.solve(self.reach, &mut turns, &free);
+        let middle = ((turns[finest] / step_turns).round() as i64).clamp(lo, hi);
+        let mut better = false;
+        let mut miss_at = |search: &mut Self, steps: i64| {
+            turns[finest] = steps as f64 * step_turns;
+            search.stand.solve(search.reach, &mut turns, bare);
+            for &i in bare {
+                let [lo, hi] = search.settable[i].from_to_turns;
+                turns[i] = turns[i].clamp(lo, hi);
+            }
+            let (miss_mm, is_better) = search.offer(&turns);
+            better |= is_better;
+            miss_mm
+        };
+        let middle_mm = miss_at(self, middle);
+        for way in [-1, 1] {
+            let (mut steps, mut least_mm) = (middle, middle_mm);
+            while (lo..=hi).contains(&(steps + way)) {
+                steps += way;
+                let miss_mm = miss_at(self, steps);
+                if miss_mm >= least_mm {
+                    break;
                 }
-                better |= self.offer(&turns);
+                least_mm = miss_mm;
             }
         }
         better
