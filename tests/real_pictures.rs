@@ -3,10 +3,11 @@
 
 #![allow(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use landfit_part::{Part, Side};
+use landfit_part::{Part, PointMm, Side};
 use landfit_vision::answer::{Orientation, SiteState, SuspectKind};
 use landfit_vision::inspect::{Found, Inspection, inspect};
 use landfit_vision::{Picture, PointPx};
+use std::f64::consts::FRAC_PI_2;
 use std::path::PathBuf;
 
 fn folder() -> PathBuf {
@@ -210,6 +211,28 @@ fn leads_and_pads_on_the_board_scan_are_counted_and_both_axes_have_their_scale()
     for (path, other) in [("tsop-50.png", "qfn-48"), ("qfn-48.png", "tsop-50")] {
         let path = format!("board-scan-chubby75/{path}");
         assert!(matches!(inspect(&picture(&path), &part(other), None), Inspection::NotFound(_)), "{path} as {other}");
+    }
+}
+
+// Source: board.jpg (real-pictures/opencv-doc-samples/SOURCE.md): 30 + 20 + 30 + 20 leads, counted; pitch from the first and last peak
+// of intensity profiles along the rows, five of them: 4.24 to 4.30 px. The rows of 30 lie across in the picture; a drawing that
+// has them at the left and right is found turned a quarter. The body's drawing is JEDEC's 14 x 20 mm, 0.65 mm pitch, from memory.
+#[test]
+fn the_hundred_leads_on_the_photograph_are_counted_however_the_drawing_lies() {
+    let across = part("qfp-100");
+    let mut along = across.clone();
+    for site in &mut along.sites {
+        site.at_mm = PointMm::new(-site.at_mm.y, site.at_mm.x);
+        site.angle_rad += FRAC_PI_2;
+    }
+    for (drawing, turned_deg) in [(across, 0.0), (along, 90.0)] {
+        let found = found_side("opencv-doc-samples/board.jpg", &drawing, Side::Board);
+        assert_eq!(found.sites.iter().filter(|s| s.centre.is_some()).count(), 100, "{turned_deg}");
+        assert_eq!((named(&found, &drawing, SiteState::Absent), found.left_over), (vec![], 0), "{turned_deg}");
+        let off_deg = (found.angle_rad.to_degrees().abs() - turned_deg).abs();
+        assert!(off_deg < 1.5, "turned {:.1} degrees", found.angle_rad.to_degrees());
+        let [x_px, y_px] = found.um_per_px.map(|um| 650.0 / um);
+        assert!((x_px - 4.27).abs() < 0.04 && (y_px - 4.27).abs() < 0.04, "{x_px} x {y_px}");
     }
 }
 

@@ -212,7 +212,7 @@ fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonC
         );
         return refusal(ReasonCode::AmbiguousShift, text);
     }
-    let mirrors: Vec<bool> = seated.alike.iter().map(|m| is_mirrored(&m.px_per_mm)).collect();
+    let mirrors: Vec<bool> = seated.not_told_apart.iter().map(|m| is_mirrored(&m.px_per_mm)).collect();
     let told = all_alike(&mirrors);
     let side = asked.unwrap_or(if told == Some(false) { Side::Board } else { Side::Part });
     let map = least_turned(&seated.alike, side, |m| m.px_per_mm).unwrap_or(&seated.map);

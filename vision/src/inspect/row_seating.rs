@@ -23,8 +23,10 @@ pub(crate) struct Map {
 #[derive(Debug, Clone)]
 pub(crate) struct SeatedRows {
     pub map: Map,
-    /// Other maps that put sites on the very same places; `map` among them.
+    /// Maps that put sites on the very same places; `map` among them.
     pub alike: Vec<Map>,
+    /// These, and maps that put sites on other places of the same leads: the picture does not tell them apart.
+    pub not_told_apart: Vec<Map>,
     pub count: Count,
     /// The best map that puts them elsewhere.
     pub rival: Option<Count>,
@@ -180,22 +182,23 @@ pub(crate) fn seat(light: &Light, rows: &[Row], chains: &[Chain]) -> Option<Seat
         let Some(better) = better else { break };
         (map, best) = better;
     }
-    let alike: Vec<Map> =
-        turns_and_mirrors(rows).into_iter().map(|motion| map.after(&motion)).filter(|m| lies_upon(rows, m, &map)).collect();
+    let turned: Vec<Map> = turns_and_mirrors(rows).into_iter().map(|motion| map.after(&motion)).collect();
+    let alike = turned.iter().copied().filter(|m| lies_upon(rows, m, &map, SAME_PLACE)).collect();
+    let not_told_apart = turned.into_iter().filter(|m| lies_upon(rows, m, &map, SAME_LEAD)).collect();
     let mut rival: Option<Count> = None;
     let mut consider = |c: Count| {
         if rival.is_none_or(|r| c.unexplained() < r.unexplained()) {
             rival = Some(c);
         }
     };
-    tried.iter().filter(|(other, ..)| !lies_upon(rows, other, &map)).for_each(|(.., c)| consider(*c));
+    tried.iter().filter(|(other, ..)| !lies_upon(rows, other, &map, SAME_LEAD)).for_each(|(.., c)| consider(*c));
     // A step along any row is always asked.
     for row in rows {
         for step in [-2.0, -1.0, 1.0, 2.0] {
             consider(count(light, rows, &map.moved(row.step_mm * step), polarity));
         }
     }
-    Some(SeatedRows { map, alike, count: best, rival, polarity })
+    Some(SeatedRows { map, alike, not_told_apart, count: best, rival, polarity })
 }
 
 /// Ways in which a row may lie on a chain: the chain's step of the row's step 0, and whether it goes on forwards.
@@ -333,7 +336,7 @@ fn across(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: i32) ->
 /// Where the sites of a row end outside, from their middle in halves of their length; `None` where nothing ends (a trace goes on).
 fn outer_end(light: &Light, row: &Row, map: &Map, polarity: Polarity) -> Option<f64> {
     const STEPS: usize = 80;
-    const REACH: f64 = SAME_LEAD;
+    const REACH: f64 = SAME_LEAD.halves;
     let place = |i: usize| REACH * (i as f64 / STEPS as f64 * 2.0 - 1.0);
     let usual = |i: usize| {
         let t = place(i);
@@ -350,30 +353,41 @@ fn outer_end(light: &Light, row: &Row, map: &Map, polarity: Polarity) -> Option<
     Some(place(i - 1) + (place(i) - place(i - 1)) * ((a - level) / (a - b)).clamp(0.0, 1.0))
 }
 
-/// Foot and shoulder of a lead are no further from each other than so many halves of the foot's length.
-const SAME_LEAD: f64 = 4.0;
-/// Nor than this share of the way from row to row.
-const SAME_LEAD_OF_WAY: f64 = 0.12;
+/// How far out of a row a place may lie and still be one of its sites'.
+#[derive(Debug, Clone, Copy)]
+struct Reach {
+    /// In halves of the sites' length.
+    halves: f64,
+    /// As a share of the way from row to row, where that is more.
+    of_way: f64,
+}
 
-/// Whether the sites of one map fall on sites of another, or on other places of the same leads.
-fn lies_upon(rows: &[Row], one: &Map, other: &Map) -> bool {
+/// The very place.
+const SAME_PLACE: Reach = Reach { halves: 0.5, of_way: 0.0 };
+/// Foot and shoulder of a lead are no further from each other.
+const SAME_LEAD: Reach = Reach { halves: 4.0, of_way: 0.12 };
+
+/// Whether each row of one map falls on a row of another, site on site, no further out than `reach`.
+fn lies_upon(rows: &[Row], one: &Map, other: &Map, reach: Reach) -> bool {
     let Some(back) = other.px_per_mm.try_inverse() else { return false };
-    let reach_mm = rows.iter().flat_map(|r| rows.iter().map(|q| q.first_mm.distance(r.first_mm))).fold(0.0, f64::max) * SAME_LEAD_OF_WAY;
-    rows.iter().flat_map(|r| r.sites.iter().map(move |s| r.at_mm(f64::from(s.1)))).all(|p| {
-        let q = one.px(p);
-        let v = back * (Vector2::new(q.x, q.y) - other.shift);
-        let at = PointMm::new(v.x, v.y);
-        rows.iter().any(|r| {
-            let unit = |v: PointMm| v * (1.0 / v.norm());
-            let off = at - r.first_mm;
-            let dot = |a: PointMm, b: PointMm| a.x * b.x + a.y * b.y;
-            let along = dot(off, unit(r.step_mm)) / r.step_mm.norm();
-            let out = dot(off, unit(r.outwards_mm));
-            let step = along.round() as i32;
-            (along - along.round()).abs() < 0.3
-                && out.abs() < (SAME_LEAD * r.outwards_mm.norm()).max(reach_mm)
-                && r.sites.iter().any(|s| s.1 == step)
-        })
+    let way_mm = rows.iter().flat_map(|r| rows.iter().map(|q| q.first_mm.distance(r.first_mm))).fold(0.0, f64::max);
+    let dot = |a: PointMm, b: PointMm| a.x * b.x + a.y * b.y;
+    let unit = |v: PointMm| v * (1.0 / v.norm());
+    let is_site_of = |row: &Row, at: PointMm| {
+        let off = at - row.first_mm;
+        let along = dot(off, unit(row.step_mm)) / row.step_mm.norm();
+        let out = dot(off, unit(row.outwards_mm));
+        (along - along.round()).abs() < 0.3
+            && out.abs() < (reach.halves * row.outwards_mm.norm()).max(reach.of_way * way_mm)
+            && row.sites.iter().any(|s| s.1 == along.round() as i32)
+    };
+    rows.iter().all(|row| {
+        let places = row.sites.iter().map(|s| {
+            let q = one.px(row.at_mm(f64::from(s.1)));
+            let v = back * (Vector2::new(q.x, q.y) - other.shift);
+            PointMm::new(v.x, v.y)
+        });
+        rows.iter().any(|upon| places.clone().all(|at| is_site_of(upon, at)))
     })
 }
 
