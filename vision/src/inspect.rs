@@ -3,6 +3,7 @@
 //!
 //! [`inspect`] reads top-down: light, blobs, lattices, a second look at every cell, seating of the pattern, what stands at each site.
 
+mod bars;
 mod candidate;
 mod features;
 mod grids;
@@ -10,6 +11,7 @@ mod judge;
 mod lattice;
 mod light;
 mod pattern;
+mod row_map;
 mod row_seating;
 mod rows;
 mod seating;
@@ -26,11 +28,12 @@ pub use grids::{LatticeSpot, SpotLattice, lattices};
 use candidate::{Candidate, choose, seat, settle};
 use features::Blob;
 use grids::{distinct, lattices_of};
-use landfit_part::{Part, Side};
+use landfit_part::{Part, PointMm, Side};
 use light::Light;
 use nalgebra::Matrix2;
 use pattern::Pattern;
-use rows::Row;
+use row_map::Map;
+use rows::{Chain, Row};
 
 /// What one plain picture shows.
 #[derive(Debug, Clone)]
@@ -118,13 +121,14 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     // Where nothing is found for want of focus, that is the reason.
     let or_blurred = |refusal: NotFound| Inspection::NotFound(too_blurred(&light).unwrap_or(refusal));
     let asked = side.unwrap_or(Side::Part);
+    let by_rows = |rows: &[Row]| rows_found(&light, side, rows, nothing).map_or_else(or_blurred, Inspection::Found);
     if let Some(rows) = rows::rows_of(part, asked) {
-        return match rows_found(&light, side, &rows, nothing) {
-            Ok(found) => Inspection::Found(found),
-            Err(refusal) => or_blurred(refusal),
-        };
+        return by_rows(&rows);
     }
     let Some(pattern) = Pattern::new(part, asked) else {
+        if let Some(rows) = rows::rows_of_short_sites(part, asked) {
+            return by_rows(&rows);
+        }
         let text = format!(
             "The sites of {} form no grid of at least {LEAST_SITES} sites in two or more rows, nor two rows of leads or pads side by side; inspect finds no others.",
             part.name
@@ -177,13 +181,24 @@ fn too_blurred(light: &Light) -> Option<NotFound> {
     })
 }
 
-/// Finds the rows of a part's leads or pads.
+/// Finds the rows of a part's leads or pads, by the first way of seeing rows that finds them.
 fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonCode) -> Result<Box<Found>, NotFound> {
+    let least = rows.get(1).map_or(LEAST_SITES, |r| (7 * r.sites.len()).div_ceil(10)).max(3);
+    let mut refusal = None;
+    for chains in rows::chains(&light.plane, least) {
+        match rows_among(light, asked, rows, &chains, nothing) {
+            Ok(found) => return Ok(found),
+            // Where one way of seeing finds rows that do not settle it, that says more than that another finds none.
+            Err(next) => refusal = Some(refusal.filter(|_| next.code == nothing).unwrap_or(next)),
+        }
+    }
+    Err(refusal.unwrap_or_else(|| NotFound { code: nothing, text: "The picture shows no rows at all.".to_string() }))
+}
+
+fn rows_among(light: &Light, asked: Option<Side>, rows: &[Row], chains: &[Chain], nothing: ReasonCode) -> Result<Box<Found>, NotFound> {
     let refusal = |code, text| Err(NotFound { code, text });
     let expected: usize = rows.iter().map(|r| r.sites.len()).sum();
-    let least = rows.get(1).map_or(LEAST_SITES, |r| (7 * r.sites.len()).div_ceil(10)).max(3);
-    let chains = rows::chains(&features::blobs_of(&light.plane, features::LONG), least);
-    let Some(seated) = row_seating::seat(light, rows, &chains) else {
+    let Some(seated) = row_seating::seat(light, rows, chains) else {
         let text = format!(
             "No two rows of spots in the picture lie as the rows of this part do ({} even rows seen). Check that it is the right picture, in focus, \
              and that the leads or pads stand at least 5 px apart.",
@@ -212,11 +227,13 @@ fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonC
         );
         return refusal(ReasonCode::AmbiguousShift, text);
     }
-    let mirrors: Vec<bool> = seated.not_told_apart.iter().map(|m| is_mirrored(&m.px_per_mm)).collect();
+    let px_per_mm = |m: &Map| m.px_per_mm(PointMm::ZERO);
+    let mirrors: Vec<bool> = seated.not_told_apart.iter().map(|m| is_mirrored(&px_per_mm(m))).collect();
     let told = all_alike(&mirrors);
     let side = asked.unwrap_or(if told == Some(false) { Side::Board } else { Side::Part });
-    let map = least_turned(&seated.alike, side, |m| m.px_per_mm).unwrap_or(&seated.map);
-    let turns = mirrors.iter().filter(|m| **m == is_mirrored(&map.px_per_mm)).count();
+    let map = least_turned(&seated.alike, side, px_per_mm).unwrap_or(&seated.map);
+    let px_per_mm = px_per_mm(map);
+    let turns = mirrors.iter().filter(|m| **m == is_mirrored(&px_per_mm)).count();
     let (measured, rms_px) = row_seating::judge(light, rows, map, seated.polarity);
     let sites = measured
         .into_iter()
@@ -225,8 +242,8 @@ fn rows_found(light: &Light, asked: Option<Side>, rows: &[Row], nothing: ReasonC
     Ok(Box::new(Found {
         side,
         mirrored: told,
-        um_per_px: [0, 1].map(|axis| 1000.0 / map.px_per_mm.column(axis).norm()),
-        angle_rad: turn_of(&map.px_per_mm),
+        um_per_px: [0, 1].map(|axis| 1000.0 / px_per_mm.column(axis).norm()),
+        angle_rad: turn_of(&px_per_mm),
         tilt_rad: None,
         orientation: if turns == 1 { Orientation::Settled } else { Orientation::Open },
         sites,

@@ -118,7 +118,7 @@ fn decimated(plane: &Plane) -> Plane {
 }
 
 /// The plane under a Gaussian of `sigma` px, borders continued by their own pixels.
-fn blurred(plane: &Plane, sigma: f64) -> Plane {
+pub(crate) fn blurred(plane: &Plane, sigma: f64) -> Plane {
     let reach = (3.0 * sigma).ceil() as usize;
     let mut kernel: Vec<f32> = (0..=2 * reach).map(|i| (-0.5 * ((i as f64 - reach as f64) / sigma).powi(2)).exp() as f32).collect();
     let sum: f32 = kernel.iter().sum();

@@ -5,19 +5,13 @@
 
 use super::features::Polarity;
 use super::light::Light;
+use super::row_map::{Map, Seen};
 use super::rows::{Chain, Row};
 use crate::answer::{SiteState, SuspectKind};
 use crate::median::upper_median;
 use crate::view::PointPx;
 use landfit_part::PointMm;
-use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
-
-/// The way from the part's frame into the picture.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Map {
-    pub px_per_mm: Matrix2<f64>,
-    shift: Vector2<f64>,
-}
+use nalgebra::{Matrix2, Vector2};
 
 /// The rows as they lie in the picture.
 #[derive(Debug, Clone)]
@@ -54,12 +48,8 @@ pub(crate) struct Measured {
     pub width_px: f64,
 }
 
-/// The axes of a scanner or a tilted picture differ by no more than this factor.
-const MOST_UNEVEN: f64 = 1.15;
 /// Other spots may lie on the line of a row, so many of them in all.
 const MOST_TOO_MANY: i32 = 6;
-/// The axes of a part stay perpendicular but for this much (the cosine of the angle between them): more would lay one row a pitch over.
-const MOST_SHEAR: f64 = 0.03;
 /// A site is there from this share of the usual contrast of its row on; beside the row so much more is asked.
 const THERE: f64 = 0.35;
 /// The same for the outermost sites of a row: the dark beyond the last lead, taken for a site of a row of gaps, has half the contrast
@@ -91,49 +81,6 @@ impl Count {
 
     fn score(&self) -> f64 {
         self.seen as f64 - self.unexplained() as f64
-    }
-}
-
-impl Map {
-    pub fn px(&self, p: PointMm) -> PointPx {
-        let q = self.px_per_mm * Vector2::new(p.x, p.y) + self.shift;
-        PointPx::new(q.x, q.y)
-    }
-
-    fn vector(&self, v: PointMm) -> Vector2<f64> {
-        self.px_per_mm * Vector2::new(v.x, v.y)
-    }
-
-    /// The map that explains where lines lie: each entry says that the place of a point, along a unit direction, is a value, and how
-    /// well that is known.
-    fn fit(seen: &[(PointMm, Vector2<f64>, PointPx, f64)]) -> Option<Self> {
-        let mut normal = SMatrix::<f64, 6, 6>::zeros();
-        let mut right = SVector::<f64, 6>::zeros();
-        for (p, way, q, u) in seen {
-            let row = SVector::<f64, 6>::from([way.x * p.x, way.x * p.y, way.y * p.x, way.y * p.y, way.x, way.y]);
-            let weight = 1.0 / (u * u);
-            normal += row * row.transpose() * weight;
-            right += row * ((way.x * q.x + way.y * q.y) * weight);
-        }
-        let s = normal.cholesky()?.solve(&right);
-        s.iter().all(|v| v.is_finite()).then(|| Self { px_per_mm: Matrix2::new(s[0], s[1], s[2], s[3]), shift: Vector2::new(s[4], s[5]) })
-    }
-
-    /// This map of what was moved by a shift, part frame.
-    fn moved(&self, by_mm: PointMm) -> Self {
-        Self { shift: self.shift + self.vector(by_mm), ..*self }
-    }
-
-    /// This map of what a motion of the part frame has moved.
-    fn after(&self, motion: &Self) -> Self {
-        Self { px_per_mm: self.px_per_mm * motion.px_per_mm, shift: self.px_per_mm * motion.shift + self.shift }
-    }
-
-    fn is_plausible(&self) -> bool {
-        let stretch = self.px_per_mm.singular_values();
-        let (x, y) = (self.px_per_mm.column(0), self.px_per_mm.column(1));
-        let shear = x.dot(&y).abs() / (x.norm() * y.norm()).max(1e-12);
-        stretch.min() > 1e-6 && stretch.max() <= MOST_UNEVEN * stretch.min() && shear <= MOST_SHEAR
     }
 }
 
@@ -218,18 +165,18 @@ fn coarse_map(first: Laid, second: Laid) -> Option<Map> {
     for (row, chain, (from, way)) in [first, second] {
         for step in [0, row.last()] {
             let q = chain.at(f64::from(from + way * step));
-            seen.push((row.at_mm(f64::from(step)), Vector2::x(), q, 1.0));
-            seen.push((row.at_mm(f64::from(step)), Vector2::y(), q, 1.0));
+            let of = row.at_mm(f64::from(step));
+            seen.extend([Vector2::x(), Vector2::y()].map(|along| Seen { of, along, at: q, u_px: 1.0 }));
         }
     }
     let map = Map::fit(&seen).filter(Map::is_plausible)?;
     // The spots may lie at either end of a lead, but no further off.
     let fits = |(row, chain, (from, way)): &Laid| {
-        let reach = 1.5 * map.vector(row.outwards_mm).norm() + 2.0;
+        let reach = 1.5 * map.vector(row.first_mm, row.outwards_mm).norm() + 2.0;
         [0, row.last()].into_iter().all(|step| {
             let off = map.px(row.at_mm(f64::from(step))).distance(chain.at(f64::from(from + way * step)));
             off < reach
-        }) && (map.vector(row.step_mm).norm() / chain.step.norm() - 1.0).abs() < 0.04
+        }) && (map.vector(row.first_mm, row.step_mm).norm() / chain.step.norm() - 1.0).abs() < 0.04
     };
     (fits(&first) && fits(&second)).then_some(map)
 }
@@ -238,7 +185,7 @@ fn coarse_map(first: Laid, second: Laid) -> Option<Map> {
 fn bar_light(light: &Light, row: &Row, map: &Map, step: f64, [from, to]: [f64; 2]) -> Option<f64> {
     const SAMPLES: usize = 7;
     let middle = map.px(row.at_mm(step));
-    let out = map.vector(row.outwards_mm);
+    let out = map.vector(row.at_mm(step), row.outwards_mm);
     let mut sum = 0.0;
     for i in 0..SAMPLES {
         let t = from + (to - from) * i as f64 / (SAMPLES - 1) as f64;
@@ -285,23 +232,23 @@ fn count(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) -> Count {
 fn refined(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) -> Option<Map> {
     let mut seen = Vec::new();
     for row in rows {
-        let way = map.vector(row.step_mm).normalize();
         for (_, step) in &row.sites {
+            let of = row.at_mm(f64::from(*step));
             if let Some(across) = across(light, row, map, polarity, *step) {
-                seen.push((row.at_mm(f64::from(*step)), way, across.at, ALONG_U_PX));
+                seen.push(Seen { of, along: map.vector(of, row.step_mm).normalize(), at: across.at, u_px: ALONG_U_PX });
             }
         }
         if let Some(end) = outer_end(light, row, map, polarity) {
-            let out = map.vector(row.outwards_mm);
             for step in [0.0, f64::from(row.last())] {
-                let designed = row.at_mm(step) + row.outwards_mm;
+                let out = map.vector(row.at_mm(step), row.outwards_mm);
                 let middle = map.px(row.at_mm(step));
                 let at = PointPx::new(middle.x + end * out.x, middle.y + end * out.y);
-                seen.push((designed, out.normalize(), at, (END_U_SHARE * 2.0 * out.norm()).max(0.5)));
+                let u_px = (END_U_SHARE * 2.0 * out.norm()).max(0.5);
+                seen.push(Seen { of: row.at_mm(step) + row.outwards_mm, along: out.normalize(), at, u_px });
             }
         }
     }
-    Map::fit(&seen).filter(Map::is_plausible)
+    map.refined(&seen).filter(Map::is_plausible)
 }
 
 /// Where a site lies across, and how wide it is.
@@ -328,7 +275,7 @@ fn across(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: i32) ->
     let left = (1..=top).rev().find(|i| profile[i - 1] < left_level).map(|i| cross(i, i - 1, left_level))?;
     let right = (top..2 * HALF).find(|i| profile[i + 1] < right_level).map(|i| cross(i, i + 1, right_level))?;
     let middle = map.px(row.at_mm(f64::from(step)));
-    let way = map.vector(row.step_mm);
+    let way = map.vector(row.at_mm(f64::from(step)), row.step_mm);
     let mid = 0.5 * (left + right);
     Some(Across { at: PointPx::new(middle.x + mid * way.x, middle.y + mid * way.y), width_px: (right - left) * way.norm() })
 }
@@ -369,7 +316,6 @@ const SAME_LEAD: Reach = Reach { halves: 4.0, of_way: 0.12 };
 
 /// Whether each row of one map falls on a row of another, site on site, no further out than `reach`.
 fn lies_upon(rows: &[Row], one: &Map, other: &Map, reach: Reach) -> bool {
-    let Some(back) = other.px_per_mm.try_inverse() else { return false };
     let way_mm = rows.iter().flat_map(|r| rows.iter().map(|q| q.first_mm.distance(r.first_mm))).fold(0.0, f64::max);
     let dot = |a: PointMm, b: PointMm| a.x * b.x + a.y * b.y;
     let unit = |v: PointMm| v * (1.0 / v.norm());
@@ -382,12 +328,8 @@ fn lies_upon(rows: &[Row], one: &Map, other: &Map, reach: Reach) -> bool {
             && row.sites.iter().any(|s| s.1 == along.round() as i32)
     };
     rows.iter().all(|row| {
-        let places = row.sites.iter().map(|s| {
-            let q = one.px(row.at_mm(f64::from(s.1)));
-            let v = back * (Vector2::new(q.x, q.y) - other.shift);
-            PointMm::new(v.x, v.y)
-        });
-        rows.iter().any(|upon| places.clone().all(|at| is_site_of(upon, at)))
+        let places = row.sites.iter().map(|s| other.mm(one.px(row.at_mm(f64::from(s.1)))));
+        rows.iter().any(|upon| places.clone().all(|at| at.is_some_and(|at| is_site_of(upon, at))))
     })
 }
 
@@ -407,7 +349,7 @@ fn turns_and_mirrors(rows: &[Row]) -> Vec<Map> {
         motions.extend([turned, turned * mirror]);
         turned = turn * turned;
     }
-    motions.into_iter().map(|m| Map { px_per_mm: m, shift: middle - m * middle }).collect()
+    motions.into_iter().map(|m| Map::affine(m, middle - m * middle)).collect()
 }
 
 /// Measures and judges every site in view; also the root of the mean squared distance of sites from the map along their rows, px.

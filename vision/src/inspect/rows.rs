@@ -1,7 +1,9 @@
 //! Parts whose terminals stand side by side in rows (leads, pads along the edges): which sites make which row, and the even rows of
 //! spots of a picture that may be such a row.
 
-use super::features::{Blob, Polarity};
+use super::bars::bars;
+use super::features::{self, Blob, Polarity};
+use super::light::Plane;
 use crate::nearby::Nearby;
 use crate::view::PointPx;
 use landfit_part::{Part, PointMm, Side, Site, wrap_angle_rad};
@@ -59,6 +61,16 @@ struct Bar {
 
 /// The rows of one side, the longest first; `None` where most sites are no part of a row of long shapes, or where there is but one row.
 pub(crate) fn rows_of(part: &Part, side: Side) -> Option<Vec<Row>> {
+    rows_by(part, side, long_bar)
+}
+
+/// The same for parts whose sites are hardly longer than wide: their own frames tell which way is along them, as every drawing of
+/// pads along an edge has it. A grid of such pads would fall apart into rows: only for what is none.
+pub(crate) fn rows_of_short_sites(part: &Part, side: Side) -> Option<Vec<Row>> {
+    rows_by(part, side, bar_as_drawn)
+}
+
+fn rows_by(part: &Part, side: Side, bar: impl Fn(usize, &Site, Side) -> Option<Bar>) -> Option<Vec<Row>> {
     let sites: Vec<(usize, &Site)> = part.sites.iter().enumerate().filter(|(_, s)| !s.pieces(side).is_empty()).collect();
     let bars: Vec<Bar> = sites.iter().filter_map(|(i, s)| bar(*i, s, side)).collect();
     let n = sites.len().max(1) as f64;
@@ -83,13 +95,20 @@ pub(crate) fn rows_of(part: &Part, side: Side) -> Option<Vec<Row>> {
     ((2..=MOST_ROWS).contains(&rows.len()) && in_rows as f64 >= LEAST_IN_ROWS * n).then_some(rows)
 }
 
-fn bar(index: usize, site: &Site, side: Side) -> Option<Bar> {
+fn long_bar(index: usize, site: &Site, side: Side) -> Option<Bar> {
     let [piece] = site.pieces(side) else { return None };
     let [w, l] = piece.shape.extent_mm();
     let quarter = if w > l { FRAC_PI_2 } else { 0.0 };
     let (short, long) = (w.min(l), w.max(l));
     let along = PointMm::new(0.0, 1.0).rotated(site.angle_rad - quarter);
     (long >= LEAST_LONG * short).then(|| Bar { site: index, at: site.centre_mm(side), along, half: [short / 2.0, long / 2.0] })
+}
+
+fn bar_as_drawn(index: usize, site: &Site, side: Side) -> Option<Bar> {
+    let [piece] = site.pieces(side) else { return None };
+    let [width, length] = piece.shape.extent_mm();
+    let along = PointMm::new(0.0, 1.0).rotated(site.angle_rad);
+    Some(Bar { site: index, at: site.centre_mm(side), along, half: [width / 2.0, length / 2.0] })
 }
 
 fn row(mut bars: Vec<&Bar>, middle: PointMm) -> Option<Row> {
@@ -144,13 +163,26 @@ impl Chain {
     }
 }
 
-/// Every even row of at least `least` spots, longest first.
-pub(crate) fn chains(blobs: &[Blob], least: usize) -> Vec<Chain> {
-    let mut found = Vec::new();
-    for polarity in [Polarity::Bright, Polarity::Dark] {
-        let spots: Vec<Blob> = blobs.iter().filter(|b| b.polarity == polarity && b.at_its_scale).take(MOST_SPOTS).copied().collect();
-        found.extend(chains_of(&spots, polarity, least));
-    }
+/// What stands out by so much of the stretched plane is taken for bars, one after the other: few bars are beyond its span, and
+/// there the first passes over what the second takes for bars of noise.
+const BARS_STAND_OUT: [f64; 2] = [0.35, 0.1];
+
+/// Even rows of at least `least` spots, by one way of seeing after the other: clear bars, fainter ones, then blobs.
+pub(crate) fn chains(plane: &Plane, least: usize) -> impl Iterator<Item = Vec<Chain>> {
+    let of_bars = BARS_STAND_OUT.into_iter().map(move |contrast| longest(|p| chains_of(&bars(plane, p, contrast), p, least)));
+    let of_blobs = std::iter::once_with(move || {
+        let blobs = features::blobs_of(plane, features::LONG);
+        longest(|polarity| {
+            let spots: Vec<Blob> = blobs.iter().filter(|b| b.polarity == polarity && b.at_its_scale).take(MOST_SPOTS).copied().collect();
+            chains_of(&spots, polarity, least)
+        })
+    });
+    of_bars.chain(of_blobs)
+}
+
+/// The longest chains of both senses.
+fn longest(of: impl Fn(Polarity) -> Vec<Chain>) -> Vec<Chain> {
+    let mut found: Vec<Chain> = [Polarity::Bright, Polarity::Dark].into_iter().flat_map(of).collect();
     found.sort_by(|a, b| b.members.len().cmp(&a.members.len()).then(a.first.y.total_cmp(&b.first.y)).then(a.first.x.total_cmp(&b.first.x)));
     found.truncate(MOST_CHAINS);
     found
@@ -299,7 +331,7 @@ mod tests {
             (0..12).filter(|k| *k != 5).map(|k| spot(20.0 + 9.1 * f64::from(k), 40.0 + 0.3 * f64::from(k))).collect();
         blobs.push(spot(60.0, 75.0));
         blobs.push(spot(151.0, 43.0));
-        let found = chains(&blobs, 6);
+        let found = chains_of(&blobs, Polarity::Bright, 6);
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].last, 11);
         assert!((found[0].step - Vector2::new(9.1, 0.3)).norm() < 1e-6);
