@@ -35,6 +35,8 @@ pub(crate) struct Count {
     pub missing: usize,
     /// Spots where the rows have a gap or have come to their end.
     pub extras: usize,
+    /// Ends of rows that look like sites, but what is beyond them looks like them.
+    open_ends: usize,
     /// Sum of the contrasts of what is there.
     contrast: f64,
 }
@@ -52,9 +54,9 @@ pub(crate) struct Measured {
 const MOST_TOO_MANY: i32 = 6;
 /// A site is there from this share of the usual contrast of its row on; beside the row so much more is asked.
 const THERE: f64 = 0.35;
-/// The same for the outermost sites of a row: the dark beyond the last lead, taken for a site of a row of gaps, has half the contrast
-/// of a gap between two leads.
-const THERE_AT_END: f64 = 0.6;
+/// An outermost site stands out from what is beyond it by this share at least: the dark beyond the last lead, taken for a site of a
+/// row of gaps, goes on there.
+const THERE_AT_END: f64 = 0.5;
 const THERE_BESIDE: f64 = 0.5;
 /// A row with less contrast than this, in brightness of the stretched plane, is none.
 const LEAST_CONTRAST: f64 = 0.03;
@@ -79,6 +81,11 @@ impl Count {
         self.missing + self.extras
     }
 
+    /// Whether these may be rows at all: the gaps of a row of one site fewer are as even, but at both ends nothing closes them.
+    const fn are_rows(&self, rows: usize) -> bool {
+        self.seen > self.missing && self.open_ends <= rows
+    }
+
     fn score(&self) -> f64 {
         self.seen as f64 - self.unexplained() as f64
     }
@@ -96,7 +103,7 @@ pub(crate) fn seat(light: &Light, rows: &[Row], chains: &[Chain]) -> Option<Seat
                     for two in alignments(b, second) {
                         let Some(map) = coarse_map((a, first, one), (b, second, two)) else { continue };
                         let count = count(light, rows, &map, first.polarity);
-                        if count.seen > count.missing {
+                        if count.are_rows(rows.len()) {
                             tried.push((map, first.polarity, count));
                         }
                     }
@@ -116,6 +123,7 @@ pub(crate) fn seat(light: &Light, rows: &[Row], chains: &[Chain]) -> Option<Seat
         }
         entry.2 = count(light, rows, &entry.0, entry.1);
     }
+    tried.retain(|(.., count)| count.are_rows(rows.len()));
     tried.sort_by(best_first);
     let (mut map, polarity, mut best) = *tried.first()?;
     // The rows that were found first may have been a spot too long or too short: a step along any row that explains more takes the place.
@@ -208,6 +216,17 @@ fn contrast(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: f64, 
     Some(sign * (at(step)? - 0.5 * (at(step - 0.5)? + at(step + 0.5)?)))
 }
 
+/// How much brighter (or darker) an outermost site is than the place half a step beyond it; `None` for the others.
+fn beyond(light: &Light, row: &Row, map: &Map, polarity: Polarity, step: i32) -> Option<f64> {
+    let way = match step {
+        0 => -1.0,
+        _ if step == row.last() => 1.0,
+        _ => return None,
+    };
+    let at = |s: f64| bar_light(light, row, map, s, BODY);
+    Some(polarity.sign() * (at(f64::from(step))? - at(f64::from(step) + 0.5 * way)?))
+}
+
 fn count(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) -> Count {
     let mut total = Count::default();
     for row in rows {
@@ -218,10 +237,13 @@ fn count(light: &Light, rows: &[Row], map: &Map, polarity: Polarity) -> Count {
             total.missing += seen.len();
             continue;
         }
-        let least = |step: i32| if step == 0 || step == row.last() { THERE_AT_END } else { THERE };
-        let there = seen.iter().filter(|(step, c)| *c > least(*step) * usual).count();
+        let looks_there: Vec<i32> = seen.iter().filter(|(_, c)| *c > THERE * usual).map(|s| s.0).collect();
+        let is_open = |step: &&i32| beyond(light, row, map, polarity, **step).is_some_and(|c| c < THERE_AT_END * usual);
+        let open = looks_there.iter().filter(is_open).count();
+        let there = looks_there.len() - open;
         total.seen += there;
         total.missing += seen.len() - there;
+        total.open_ends += open;
         total.contrast += usual * there as f64;
         total.extras += row.empty_steps().into_iter().filter_map(at).filter(|c| *c > THERE_BESIDE * usual).count();
     }
