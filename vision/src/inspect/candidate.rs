@@ -32,7 +32,9 @@ pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid)
     let [from, to] = survey.extent();
     let [a, b] = pattern.extent();
     let span = (b[0] - a[0]).max(b[1] - a[1]) + 2;
-    let weights = Weights::new(from.map(|c| c - span), to.map(|c| c + span), |c| survey.weight(light, warp, c));
+    let (low, high) = (from.map(|c| c - span), to.map(|c| c + span));
+    let weights = Weights::new(low, high, |c| survey.weight(light, warp, c));
+    let beside = Weights::new(low, high, |c| survey.weight_beside(light, warp, c));
     let middle = [f64::from(lo[0] + hi[0]) / 2.0, f64::from(lo[1] + hi[1]) / 2.0];
     let maps = seating::maps(pattern, &warp.px_per_uv(middle[0], middle[1], 0.5));
     let between = |place: [f64; 2]| {
@@ -44,7 +46,7 @@ pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid)
         let look = survey.template.search(light, template::Spot { at, scale: 1.0 }, 0.2 * step);
         ((look.likeness - survey.threshold) / 0.2).clamp(-1.0, 1.0)
     };
-    let ranked = seating::rank(pattern, &maps, &weights, [lo, hi], between)?;
+    let ranked = seating::rank(pattern, &maps, [&weights, &beside], [lo, hi], between)?;
     Some(Candidate { grid, survey, ranked })
 }
 
@@ -53,7 +55,7 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
     let [from, to] = survey.extent();
     for j in from[1]..=to[1] {
         for i in from[0]..=to[0] {
-            let Some(Cell::Seen { weight, at }) = survey.cell([i, j]) else { continue };
+            let Some(Cell::Seen { weight, at, .. }) = survey.cell([i, j]) else { continue };
             if weight >= 0.5 {
                 continue;
             }
@@ -173,7 +175,7 @@ pub(super) fn settle(
     let chosen = upright(pattern, side, &found);
     let mut pairs: Vec<([f64; 2], PointPx)> = Vec::new();
     for (uv, cell) in pattern.uv.iter().zip(&pattern.cells) {
-        if let Some(Cell::Seen { weight, at }) = cell.and_then(|c| found.survey.cell(chosen.cell(c)))
+        if let Some(Cell::Seen { weight, at, .. }) = cell.and_then(|c| found.survey.cell(chosen.cell(c)))
             && weight > 0.3
         {
             pairs.push((*uv, at));

@@ -4,8 +4,14 @@ use super::features::{self, Blob, Polarity};
 use super::lattice::{self, Dot, Lattice};
 use super::{LEAST_SITES, light, nothing_to_see};
 use crate::answer::ReasonCode;
+use crate::median::upper_median;
+use crate::nearby::Nearby;
 use crate::picture::Picture;
 use crate::view::PointPx;
+use landfit_part::PointMm;
+use std::num::NonZero;
+
+const FOUR: NonZero<usize> = NonZero::new(4).unwrap();
 
 /// An even arrangement of spots in a picture, whatever it belongs to: what a calibration target looks like.
 #[derive(Debug, Clone)]
@@ -55,8 +61,13 @@ pub(super) struct Grid {
     pub polarity: Polarity,
     pub places: Vec<PointPx>,
     pub sizes_px: Vec<f64>,
+    /// Of each member, and the middle one.
+    strengths: Vec<f64>,
     pub strength: f64,
 }
+
+/// At the border of an arrangement its gaps are open to one side, and answer this much less than those inside; sites answer alike.
+const OPEN_GAPS_ANSWER: f64 = 0.8;
 
 pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
     let mut grids = Vec::new();
@@ -67,13 +78,13 @@ pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
             .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
             .collect();
         for lattice in lattice::lattices(&dots, LEAST_SITES) {
-            let mut strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
-            strengths.sort_by(f64::total_cmp);
+            let strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
             grids.push(Grid {
                 polarity,
                 places: lattice.nodes.iter().map(|n| dots[n.dot].at).collect(),
                 sizes_px: lattice.nodes.iter().map(|n| dots[n.dot].size).collect(),
-                strength: strengths[strengths.len() / 2],
+                strength: upper_median(strengths.iter().copied()).unwrap_or(0.0),
+                strengths,
                 lattice,
             });
         }
@@ -87,9 +98,10 @@ pub(super) fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
     let is_gap = |g: &Grid| {
         grids.iter().any(|other| {
             other.polarity != g.polarity
-                && other.places.len() as f64 > 0.9 * g.places.len() as f64
-                && other.strength > 0.7 * g.strength
-                && (other.places.len(), other.strength) > (g.places.len(), g.strength)
+                && ((other.places.len() as f64 > 0.9 * g.places.len() as f64
+                    && other.strength > 0.7 * g.strength
+                    && (other.places.len(), other.strength) > (g.places.len(), g.strength))
+                    || fades_at_the_border(g, other))
                 && lies_between(g, other)
         })
     };
@@ -108,6 +120,24 @@ fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
     let squared = |q: &PointPx| (q.x - p.x).powi(2) + (q.y - p.y).powi(2);
     let (i, q) = places.iter().enumerate().min_by(|a, b| squared(a.1).total_cmp(&squared(b.1)))?;
     Some((squared(q).sqrt(), i))
+}
+
+/// Whether members of `a` with members of `b` on few sides answer less than those with `b` all round.
+fn fades_at_the_border(a: &Grid, b: &Grid) -> bool {
+    let places: Vec<PointMm> = b.places.iter().map(|p| PointMm::new(p.x, p.y)).collect();
+    let near = Nearby::new(&places);
+    let (mut open, mut closed) = (Vec::new(), Vec::new());
+    for ((node, at), strength) in a.lattice.nodes.iter().zip(&a.places).zip(&a.strengths) {
+        let reach = 0.9 * lattice::shortest(&a.lattice.warp, node.cell);
+        let round = near.several(PointMm::new(at.x, at.y), FOUR).into_iter().filter(|(off, _)| *off < reach).count();
+        match round {
+            1 | 2 => open.push(*strength),
+            3 | 4 => closed.push(*strength),
+            _ => (),
+        }
+    }
+    let (Some(at_border), Some(inside)) = (upper_median(open), upper_median(closed)) else { return false };
+    at_border < OPEN_GAPS_ANSWER * inside
 }
 
 /// Whether most members of `a` lie on members of `b`.

@@ -132,7 +132,7 @@ pub(crate) fn seat(light: &Light, rows: &[Row], chains: &[Chain]) -> Option<Seat
         let better = steps
             .filter_map(|m| (0..ROUNDS).try_fold(m, |m, _| refined(light, rows, &m, polarity)))
             .map(|m| (m, count(light, rows, &m, polarity)))
-            .filter(|(_, c)| c.score() > best.score())
+            .filter(|(_, c)| c.are_rows(rows.len()) && c.score() > best.score())
             .max_by(|a, b| a.1.score().total_cmp(&b.1.score()));
         let Some(better) = better else { break };
         (map, best) = better;

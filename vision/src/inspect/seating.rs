@@ -79,12 +79,13 @@ pub(crate) fn maps(pattern: &Pattern, px_per_cell: &Matrix2<f64>) -> Vec<[[i32; 
     found
 }
 
-/// Tries every map and shift; `None` where none explains half of the sites in view. `lo` and `hi` bound the filled cells;
+/// Tries every map and shift; `None` where none explains half of the sites in view. `beside` is asked of the cells round the
+/// pattern, `weights` of its own. `lo` and `hi` bound the filled cells;
 /// `between` weighs a place of the lattice that is no cell.
 pub(crate) fn rank(
     pattern: &Pattern,
     maps: &[[[i32; 2]; 2]],
-    weights: &Weights,
+    [weights, beside]: [&Weights; 2],
     [lo, hi]: [[i32; 2]; 2],
     between: impl Fn([f64; 2]) -> f64,
 ) -> Option<Ranked> {
@@ -128,7 +129,7 @@ pub(crate) fn rank(
                     seating.score += f64::from(w);
                 }
                 for c in &rim {
-                    let w = look(c);
+                    let w = beside.at([c[0] + sx, c[1] + sy]);
                     seating.extras += usize::from(w > 0.0);
                     seating.score -= f64::from(w.max(0.0));
                 }

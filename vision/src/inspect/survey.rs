@@ -25,8 +25,8 @@ pub(crate) struct Survey {
 pub(crate) enum Cell {
     /// Out of the picture, or so near its border that nothing can be said.
     OutOfView,
-    /// -1 (surely empty) … 1 (surely there), and where.
-    Seen { weight: f64, at: PointPx },
+    /// -1 (surely empty) … 1 (surely there), where, and its contrast over that of the lattice's members.
+    Seen { weight: f64, at: PointPx, gain: f64 },
 }
 
 /// Cells are looked at so far beyond the lattice's members.
@@ -37,6 +37,9 @@ const NOT_GROWN: f64 = -0.7;
 const MOST_LIKE_BETWEEN: f64 = 0.75;
 /// The fainter a site, the less is believed of it; below this share of the usual contrast nothing.
 const LEAST_GAIN: f64 = 0.1;
+/// What lies beside the pattern and is no fainter than this share of the usual contrast is as good as a site; a trace under solder mask
+/// that leaves an outermost land is fainter. Tuned by hand.
+const FULL_GAIN: f64 = 0.5;
 
 /// Looks at all cells of `lattice` and `BORDER` cells beyond; `None` where its members show no common look.
 pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places: &[PointPx]) -> Option<Survey> {
@@ -82,7 +85,7 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
             }
             let reach = 0.2 * shortest(&lattice.warp, cell);
             let look = if known[i].is_some() { template.fit(light, spot, reach) } else { template.search(light, spot, reach) };
-            Cell::Seen { weight: weight(&look, threshold), at: look.at }
+            Cell::Seen { weight: weight(&look, threshold), at: look.at, gain: look.gain }
         })
         .collect();
     Some(Survey { from, size, seen, template, reference_px: reference, threshold })
@@ -158,6 +161,15 @@ impl Survey {
         }
     }
 
+    /// The same for a cell beside the pattern, where faint things are no sites.
+    pub fn weight_beside(&self, light: &Light, warp: &Warp, cell: [i32; 2]) -> f64 {
+        let weight = self.weight(light, warp, cell);
+        match self.cell(cell) {
+            Some(Cell::Seen { gain, .. }) => weight.min(((gain - FULL_GAIN) / LEAST_GAIN).clamp(-1.0, 1.0)),
+            _ => weight,
+        }
+    }
+
     /// Smallest and largest cell that was looked at.
     pub fn extent(&self) -> [[i32; 2]; 2] {
         [self.from, [self.from[0] + self.size[0] as i32 - 1, self.from[1] + self.size[1] as i32 - 1]]
@@ -166,10 +178,10 @@ impl Survey {
     /// Raises the weight of a cell where something of another size was found.
     pub fn note_odd_size(&mut self, cell: [i32; 2], at: PointPx) {
         if let Some(i) = index(self.from, self.size, cell)
-            && let Cell::Seen { weight, .. } = self.seen[i]
+            && let Cell::Seen { weight, gain, .. } = self.seen[i]
             && weight < 0.5
         {
-            self.seen[i] = Cell::Seen { weight: 0.5, at };
+            self.seen[i] = Cell::Seen { weight: 0.5, at, gain: gain.max(FULL_GAIN) };
         }
     }
 }
