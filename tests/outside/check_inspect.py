@@ -137,6 +137,16 @@ def fill(picture, points, value):
     cv2.fillPoly(picture, [np.round(points * 2**FRACTION_BITS).astype(np.int32)], float(value), cv2.LINE_8, FRACTION_BITS)
 
 
+def trace_end(rng, centre, centres, pitch):
+    """Where a trace from a land ends, mm: straight out at the border, midway between four lands inside."""
+    low, high = centres.min(0), centres.max(0)
+    for axis in range(2):
+        if abs(centre[axis] - low[axis]) < 0.1 * pitch or abs(centre[axis] - high[axis]) < 0.1 * pitch:
+            out = np.eye(2)[axis] * (1 if centre[axis] > (low + high)[axis] / 2 else -1)
+            return centre + out * rng.uniform(1, 3)
+    return centre + pitch / 2 * rng.choice([-1, 1], 2)
+
+
 def render(rng, part, side, absent):
     """The picture, where each site is, px, and the scale, px per mm."""
     size = [(1280, 960), (640, 480), (1024, 768)][rng.integers(3)]
@@ -170,15 +180,11 @@ def render(rng, part, side, absent):
         half = np.array(part.get("body_mm", [0, 0])) / 2
         middle = (centres.max(0) + centres.min(0)) / 2
         fill(fine, to_fine(px(middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]))), max(0.02, ground - 0.08))
-    middle = centres.mean(0)
-    for i, (shape, centre) in enumerate(zip(shapes, centres)):
+    pitch = np.linalg.norm(centres[0] - centres[1])
+    for i, centre in enumerate(centres):
         if side == "board" and rng.random() < 1 / 3 and i not in absent:
-            out = centre - middle
-            longer = np.abs(out).argmax()
-            way = np.eye(2)[longer] * (1 if out[longer] >= 0 else -1)
-            ends = to_fine(px([centre, centre + way * rng.uniform(1, 3)]))
-            width = max(1, int(0.12 * scale * over))
-            cv2.line(fine, *[tuple(int(v) for v in p) for p in ends], float(ground + 0.12), width)
+            ends = to_fine(px([centre, trace_end(rng, centre, centres, pitch)]))
+            cv2.line(fine, *[tuple(int(v) for v in p) for p in ends], float(ground + 0.12), max(1, int(0.12 * scale * over)))
     for i, shape in enumerate(shapes):
         if i not in absent:
             fill(fine, to_fine(px(shape)), metal * rng.normal(1, 0.06))

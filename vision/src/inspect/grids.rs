@@ -98,10 +98,7 @@ pub(super) fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
     let is_gap = |g: &Grid| {
         grids.iter().any(|other| {
             other.polarity != g.polarity
-                && ((other.places.len() as f64 > 0.9 * g.places.len() as f64
-                    && other.strength > 0.7 * g.strength
-                    && (other.places.len(), other.strength) > (g.places.len(), g.strength))
-                    || fades_at_the_border(g, other))
+                && (other.places.len() as f64 > 0.9 * g.places.len() as f64 && answers_more(other, g) || fades_at_the_border(g, other))
                 && lies_between(g, other)
         })
     };
@@ -122,6 +119,13 @@ fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
     Some((squared(q).sqrt(), i))
 }
 
+/// Whether one arrangement is rather the sites, the other their gaps: clearly stronger, or larger where both are about as strong.
+fn answers_more(one: &Grid, other: &Grid) -> bool {
+    const CLEARLY: f64 = 0.7;
+    other.strength < CLEARLY * one.strength
+        || (one.strength > CLEARLY * other.strength && (one.places.len(), one.strength) > (other.places.len(), other.strength))
+}
+
 /// Whether members of `a` with members of `b` on few sides answer less than those with `b` all round.
 fn fades_at_the_border(a: &Grid, b: &Grid) -> bool {
     let places: Vec<PointMm> = b.places.iter().map(|p| PointMm::new(p.x, p.y)).collect();
@@ -135,6 +139,10 @@ fn fades_at_the_border(a: &Grid, b: &Grid) -> bool {
             3 | 4 => closed.push(*strength),
             _ => (),
         }
+    }
+    // A border all round has twice as many at least; fewer are places where something else is in the way.
+    if (open.len() as f64) < 2.0 * (a.places.len() as f64).sqrt() {
+        return false;
     }
     let (Some(at_border), Some(inside)) = (upper_median(open), upper_median(closed)) else { return false };
     at_border < OPEN_GAPS_ANSWER * inside
