@@ -139,9 +139,13 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     let plain: Vec<Blob> = blobs.iter().copied().filter(|b| b.at_its_scale).collect();
     let mut refusal = None;
     // Sites whose own scale is hidden by speckle are only found among all blobs; few pictures need that, and it takes longer.
+    let mut known = Vec::new();
     for among in [&plain, &blobs] {
+        let grids = lattices_of(among);
+        let distinct_ones = distinct(grids.clone(), &known);
+        known = grids;
         let tried: Vec<Candidate> =
-            distinct(lattices_of(among)).into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
+            distinct_ones.into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
         match choose(&pattern, tried, nothing, plain.len()) {
             Ok(candidate) => {
                 return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found);

@@ -191,6 +191,7 @@ pub(super) fn settle(
         reference_px: found.survey.reference_px,
         threshold: found.survey.threshold,
         blobs,
+        strength: found.grid.strength,
     };
     let sites: Vec<SiteSeen> = judge(&seated)
         .into_iter()

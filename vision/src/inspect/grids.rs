@@ -41,7 +41,7 @@ pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
         return Vec::new();
     }
     let blobs: Vec<Blob> = features::blobs(&light.plane).into_iter().filter(|b| b.at_its_scale).collect();
-    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs))
+    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs), &[])
         .into_iter()
         .filter(|g| g.places.len() >= least)
         .map(|g| {
@@ -55,6 +55,7 @@ pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
     found
 }
 
+#[derive(Debug, Clone)]
 /// A lattice with its members' places among all blobs.
 pub(super) struct Grid {
     pub lattice: Lattice,
@@ -93,13 +94,12 @@ pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
     grids
 }
 
-/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, and second ones of the same members.
-pub(super) fn distinct(grids: Vec<Grid>) -> Vec<Grid> {
+/// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, also of those `known` already,
+/// and second ones of the same members.
+pub(super) fn distinct(grids: Vec<Grid>, known: &[Grid]) -> Vec<Grid> {
     let is_gap = |g: &Grid| {
-        grids.iter().any(|other| {
-            other.polarity != g.polarity
-                && (other.places.len() as f64 > 0.9 * g.places.len() as f64 && answers_more(other, g) || fades_at_the_border(g, other))
-                && lies_between(g, other)
+        grids.iter().chain(known).any(|other| {
+            other.polarity != g.polarity && (answers_more(other, g) || fades_at_the_border(g, other)) && lies_between(g, other)
         })
     };
     let keep: Vec<bool> = grids.iter().map(|g| !is_gap(g)).collect();
@@ -119,11 +119,13 @@ fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
     Some((squared(q).sqrt(), i))
 }
 
-/// Whether one arrangement is rather the sites, the other their gaps: clearly stronger, or larger where both are about as strong.
+/// Whether one arrangement is rather the sites, the other their gaps: much stronger, of which part may have been missed, or larger
+/// where both are about as strong. Tuned by hand: gaps between discs of half a pitch answer half as much as the discs.
 fn answers_more(one: &Grid, other: &Grid) -> bool {
-    const CLEARLY: f64 = 0.7;
-    other.strength < CLEARLY * one.strength
-        || (one.strength > CLEARLY * other.strength && (one.places.len(), one.strength) > (other.places.len(), other.strength))
+    let share = one.places.len() as f64 / other.places.len() as f64;
+    (share > 0.5 && other.strength < 0.6 * one.strength)
+        || (share > 0.9 && other.strength < 0.7 * one.strength)
+        || (share > 0.9 && one.strength > 0.7 * other.strength && (one.places.len(), one.strength) > (other.places.len(), other.strength))
 }
 
 /// Whether members of `a` with members of `b` on few sides answer less than those with `b` all round.

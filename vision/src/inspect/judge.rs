@@ -34,6 +34,8 @@ pub(crate) struct Seated<'a> {
     pub reference_px: f64,
     pub threshold: f64,
     pub blobs: &'a [Blob],
+    /// The usual answer of a site's blob.
+    pub strength: f64,
 }
 
 /// Smaller or larger than the median by this factor is suspect. 0.7 and 1.4: tuned by hand on small lands of 3 px, whose sizes scatter by 15 %.
@@ -41,6 +43,8 @@ const SMALL: f64 = 0.7;
 const LARGE: f64 = 1.4;
 /// A site's centre off its place by more than this share of the pitch, and by more than five times the usual, is displaced.
 const DISPLACED: f64 = 0.15;
+/// What answers less than this share of the usual is no small site but a trace or a via near where one is absent.
+const FAINT: f64 = 0.5;
 /// Something of full contrast that is nearly alike is there, but odd.
 const ODD_LIKENESS: f64 = 0.75;
 const ODD_GAIN: f64 = 0.5;
@@ -183,6 +187,7 @@ fn odd_sized<'a>(seated: &'a Seated, seen: &Seen, normal_px: f64) -> Option<&'a 
         let off = b.at.distance(seen.spot.at);
         b.at_its_scale
             && off < 0.3 * seen.pitch_px
+            && f64::from(b.strength) > FAINT * seated.strength
             && ((ratio > LARGE && b.diameter_px < 1.6 * seen.pitch_px && off < 0.2 * b.diameter_px) || (ratio < SMALL && ratio > 0.3))
     };
     seated.blobs.iter().find(near)
