@@ -38,6 +38,10 @@ const LEAST_STEPS: usize = 200;
 /// where an untold gamma mixes the lights.
 const LEAST_SHARE: f32 = 0.2;
 const LEAST_TIMES_NONE: f32 = 1.5;
+/// Steps that share a leak as large as this are far from sharing none, so that it must be shared by so many times as many: where small
+/// sites lie half over one another, few steps have even places beside them, and a quarter of them may agree by chance.
+const LARGE_LEAK: f32 = 0.12;
+const LEAST_TIMES_NONE_IF_LARGE: f32 = 2.5;
 
 /// A leak that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -164,8 +168,9 @@ fn shared_ratio(steps: &[[f32; 2]], [into, of]: [usize; 2], none: f32) -> Option
         ratio = product / f32::max(square, f32::MIN_POSITIVE);
     }
     let share = |ratio: f32| sharing(ratio).count() as f32;
+    let least_times = if (ratio - none).abs() > LARGE_LEAK { LEAST_TIMES_NONE_IF_LARGE } else { LEAST_TIMES_NONE };
     let is_told =
-        strong.len() >= LEAST_STEPS && share(ratio) >= LEAST_SHARE * strong.len() as f32 && share(ratio) >= LEAST_TIMES_NONE * share(none);
+        strong.len() >= LEAST_STEPS && share(ratio) >= LEAST_SHARE * strong.len() as f32 && share(ratio) >= least_times * share(none);
     is_told.then_some(ratio)
 }
 
