@@ -2,7 +2,7 @@
 //!
 //! The thresholds of the decision stand here, together.
 
-use crate::answer::{Fit, ReasonCode, Refusal, SiteFinding, SiteState, Way};
+use crate::answer::{Fit, ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
 use crate::plane::Reduced;
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
@@ -614,6 +614,27 @@ pub(crate) fn turned(fit: &Fit, terminals: &Seen, lands: &Seen) -> Option<Refusa
     })
 }
 
+/// A side of which less than this share of the sites in view is there, is another pattern of which some places agree by chance: in two
+/// rows of leads at a pitch a quarter off, half of them. Of parts with balls taken off on purpose a third may be.
+const LEAST_THERE: f64 = 0.6;
+
+/// Refuses when too few of a side's sites are where the part file has them, once each was looked at closely.
+pub(crate) fn hardly_there(side: Side, findings: &SideFindings) -> Option<Refusal> {
+    let in_view = findings.sites.len();
+    let absent = findings.sites.iter().filter(|s| s.state == SiteState::Absent).count();
+    ((in_view - absent) as f64 / in_view.max(1) as f64 <= LEAST_THERE && absent > 2).then(|| {
+        let (word, seen) = (features_word(side), in_view - absent);
+        Refusal::new(
+            ReasonCode::WrongPattern,
+            None,
+            format!(
+                "Only {seen} of {in_view} {word} stand where the part file has them. Check that this is the right part file and the right {}.",
+                side.word()
+            ),
+        )
+    })
+}
+
 pub(crate) fn wrong_scale(side: Side, off: f64) -> Refusal {
     Refusal::new(
         ReasonCode::WrongPattern,
@@ -666,4 +687,34 @@ pub(crate) fn no_pattern(side: Side) -> Refusal {
 
 pub(crate) fn nothing_seen() -> Refusal {
     Refusal::new(ReasonCode::NoPart, None, "Nothing is seen. Check light and focus.".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::Matrix2;
+
+    fn findings(there: usize, absent: usize) -> SideFindings {
+        let states = std::iter::repeat_n(SiteState::Good, there).chain(std::iter::repeat_n(SiteState::Absent, absent));
+        let finding = |(site, state)| SiteFinding {
+            site,
+            state,
+            view: 0,
+            centre_px: None,
+            centre_mm: None,
+            covariance_mm2: Matrix2::zeros(),
+            noise_mm2: Matrix2::zeros(),
+            size_ratio: 1.0,
+        };
+        SideFindings { sites: states.enumerate().map(finding).collect(), scale: None }
+    }
+
+    #[test]
+    fn a_third_of_the_balls_absent_is_told_and_half_of_the_leads_is_another_part() {
+        assert_eq!(hardly_there(Side::Part, &findings(200, 100)), None);
+        let refusal = hardly_there(Side::Part, &findings(29, 23)).expect("a refusal");
+        assert_eq!(refusal.code, ReasonCode::WrongPattern);
+        assert!(refusal.text.starts_with("Only 29 of 52 terminals stand where the part file has them."), "{}", refusal.text);
+        assert_eq!(hardly_there(Side::Board, &findings(0, 0)), None);
+    }
 }
