@@ -27,7 +27,7 @@ pub use grids::{LatticeSpot, SpotLattice, lattices};
 
 use candidate::{Candidate, choose, seat, settle};
 use features::Blob;
-use grids::{distinct, lattices_of};
+use grids::{are_sites, distinct, lattices_of};
 use landfit_part::{Part, PointMm, Side};
 use light::Light;
 use nalgebra::Matrix2;
@@ -142,7 +142,7 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
     let mut known = Vec::new();
     for among in [&plain, &blobs] {
         let grids = lattices_of(among);
-        let distinct_ones = distinct(grids.clone(), &known);
+        let distinct_ones = distinct(grids.clone(), &known, are_sites);
         known = grids;
         let tried: Vec<Candidate> =
             distinct_ones.into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();

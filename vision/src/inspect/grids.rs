@@ -41,7 +41,7 @@ pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
         return Vec::new();
     }
     let blobs: Vec<Blob> = features::blobs(&light.plane).into_iter().filter(|b| b.at_its_scale).collect();
-    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs), &[])
+    let mut found: Vec<SpotLattice> = distinct(lattices_of(&blobs), &[], is_larger)
         .into_iter()
         .filter(|g| g.places.len() >= least)
         .map(|g| {
@@ -95,13 +95,10 @@ pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
 }
 
 /// Leaves out lattices made of the gaps between the members of another one of the opposite polarity, also of those `known` already,
-/// and second ones of the same members.
-pub(super) fn distinct(grids: Vec<Grid>, known: &[Grid]) -> Vec<Grid> {
-    let is_gap = |g: &Grid| {
-        grids.iter().chain(known).any(|other| {
-            other.polarity != g.polarity && (answers_more(other, g) || fades_at_the_border(g, other)) && lies_between(g, other)
-        })
-    };
+/// and second ones of the same members. `is_rather` says whether its first is rather the sites and its second their gaps.
+pub(super) fn distinct(grids: Vec<Grid>, known: &[Grid], is_rather: impl Fn(&Grid, &Grid) -> bool) -> Vec<Grid> {
+    let is_gap =
+        |g: &Grid| grids.iter().chain(known).any(|other| other.polarity != g.polarity && is_rather(other, g) && lies_between(g, other));
     let keep: Vec<bool> = grids.iter().map(|g| !is_gap(g)).collect();
     let mut kept: Vec<Grid> = Vec::new();
     for (grid, _) in grids.into_iter().zip(keep).filter(|(_, k)| *k) {
@@ -119,13 +116,21 @@ fn nearest(places: &[PointPx], p: PointPx) -> Option<(f64, usize)> {
     Some((squared(q).sqrt(), i))
 }
 
-/// Whether one arrangement is rather the sites, the other their gaps: much stronger, of which part may have been missed, or larger
-/// where both are about as strong. Tuned by hand: gaps between discs of half a pitch answer half as much as the discs.
-fn answers_more(one: &Grid, other: &Grid) -> bool {
+/// Of arrangements of any look, the larger where both are about as strong.
+fn is_larger(one: &Grid, other: &Grid) -> bool {
+    one.places.len() as f64 > 0.9 * other.places.len() as f64
+        && one.strength > 0.7 * other.strength
+        && (one.places.len(), one.strength) > (other.places.len(), other.strength)
+}
+
+/// Of sites and the ground between them: also what is much stronger, though part of it may have been missed, and what the other fades
+/// round. Tuned by hand: gaps between discs of half a pitch answer half as much as the discs.
+pub(super) fn are_sites(one: &Grid, other: &Grid) -> bool {
     let share = one.places.len() as f64 / other.places.len() as f64;
-    (share > 0.5 && other.strength < 0.6 * one.strength)
+    is_larger(one, other)
+        || (share > 0.5 && other.strength < 0.6 * one.strength)
         || (share > 0.9 && other.strength < 0.7 * one.strength)
-        || (share > 0.9 && one.strength > 0.7 * other.strength && (one.places.len(), one.strength) > (other.places.len(), other.strength))
+        || fades_at_the_border(other, one)
 }
 
 /// Whether members of `a` with members of `b` on few sides answer less than those with `b` all round.
