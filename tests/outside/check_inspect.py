@@ -4,8 +4,8 @@ Parts of random drawings (quad and dual packages with leads and without, ball gr
 little from the side, in uneven light, with blur, noise and JPEG's losses; traces run from a third of the lands, and printed letters, vias
 and the packages' bodies lie about. In half of the pictures up to one site in twenty is absent. Nothing of landfit's own renderer is used.
 
-An answer must put every site where it was drawn and name every absent one, and no other. A drawing with one site more in each row must
-not be found complete.
+An answer must put a centre at every site that was drawn, and nowhere else. With a drawing of one site more in each row it must not find
+more sites than were drawn.
 
 usage: check_inspect.py PROGRAM [-v] [COUNT [SEED]]     PROGRAM is the built landfit; -v names every picture that was not answered
 """
@@ -156,7 +156,7 @@ def render(rng, part, side, absent):
     ground = rng.uniform(0.1, 0.4)
     metal = ground + rng.uniform(0.25, 0.5)
     fine = np.full((size[1] * over, size[0] * over), ground, np.float32)
-    # Fine pixel i covers from (i - 0.5 * over + 0.5) / over - …: the middle of pixel 0 lies at (over - 1) / 2.
+    # The middle of pixel 0 lies in the middle of its fine pixels.
     to_fine = lambda points: np.asarray(points) * over + (over - 1) / 2
     places = px(centres)
     clear = lambda points: np.linalg.norm(np.asarray(points)[:, None] - places[None], axis=2).min() > CLEAR_PX
@@ -202,10 +202,7 @@ def inspect(program, part, picture, side):
 
 
 def is_true(answer, part, places, absent, pitch_px):
-    """Whether each site is told where one was drawn, and the absent ones are the absent ones.
-
-    A part that looks the same turned or mirrored may be told so: then places count, not names.
-    """
+    """Whether there is one told centre at each site that was drawn, and none elsewhere; names are open where a part looks the same turned."""
     told = np.array([[c["x_px"], c["y_px"]] for c in answer["centres"]])
     there = [i for i in part["in_rows"] if i not in absent]
     if len(told) != len(there):

@@ -614,8 +614,8 @@ pub(crate) fn turned(fit: &Fit, terminals: &Seen, lands: &Seen) -> Option<Refusa
     })
 }
 
-/// A side of which less than this share of the sites in view is there, is another pattern of which some places agree by chance: in two
-/// rows of leads at a pitch a quarter off, half of them. Of parts with balls taken off on purpose a third may be.
+/// A side of which this share of the sites in view or less is there, more than two being absent, is another pattern of which some places
+/// agree by chance: of leads at another pitch, half. Of parts with balls taken off on purpose a third may be absent.
 const LEAST_THERE: f64 = 0.6;
 
 /// Refuses when too few of a side's sites are where the part file has them, once each was looked at closely.

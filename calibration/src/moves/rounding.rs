@@ -64,8 +64,8 @@ pub struct Chosen<'a> {
 ///
 /// Adjusters are fixed one after the other at each settable value near the exact one, those still free solved again, and
 /// the best set of values is then compared with every neighbour of up to three steps on each adjuster but the finest (more
-/// on fewer than four adjusters), jointly, the finest wherever it then leaves least, until none is better. Bare knobs take what is left, exactly. Of equal sets the least total of turns decides.
-/// Deterministic.
+/// on fewer than four adjusters), jointly, the finest wherever it then leaves least, until none is better. Bare knobs take
+/// what is left, exactly. Of equal sets the least total of turns decides. Deterministic.
 pub fn settable_turns(stand: &Stand, reach: &Reach, settable: &[Settable], chosen: &Chosen) -> (Vec<f64>, f64) {
     let has_steps = |i: &usize| settable[*i].step_turns.is_some();
     let (stepped, bare): (Vec<usize>, Vec<usize>) = chosen.turning.iter().copied().partition(has_steps);

@@ -1,8 +1,8 @@
 //! The way from the part's frame into a plain picture of its rows: a homography, for a hand-held camera is never quite square to them.
 
-use crate::view::PointPx;
+use crate::view::{PointPx, project};
 use landfit_part::PointMm;
-use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2, Vector3};
+use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
 /// The axes of a scanner or a tilted picture differ by no more than this factor.
 const MOST_UNEVEN: f64 = 1.15;
@@ -32,14 +32,14 @@ impl Map {
     }
 
     pub fn px(&self, p: PointMm) -> PointPx {
-        let q = self.0 * Vector3::new(p.x, p.y, 1.0);
-        PointPx::new(q.x / q.z, q.y / q.z)
+        let (x, y) = project(&self.0, p.x, p.y);
+        PointPx::new(x, y)
     }
 
     /// What is seen at `q`; `None` at the horizon.
     pub fn mm(&self, q: PointPx) -> Option<PointMm> {
-        let p = self.0.try_inverse()? * Vector3::new(q.x, q.y, 1.0);
-        (p.z.abs() > 1e-12).then(|| PointMm::new(p.x / p.z, p.y / p.z))
+        let (x, y) = project(&self.0.try_inverse()?, q.x, q.y);
+        (x.is_finite() && y.is_finite()).then(|| PointMm::new(x, y))
     }
 
     /// Derivative at a place, px per mm.

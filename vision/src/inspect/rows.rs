@@ -1,7 +1,7 @@
 //! Parts whose terminals stand side by side in rows (leads, pads along the edges): which sites make which row, and the even rows of
 //! spots of a picture that may be such a row.
 
-use super::bars::bars;
+use super::bars::{bars, smoothed};
 use super::features::{self, Blob, Polarity};
 use super::light::Plane;
 use crate::nearby::Nearby;
@@ -169,7 +169,8 @@ const BARS_STAND_OUT: [f64; 2] = [0.35, 0.1];
 
 /// Even rows of at least `least` spots, by one way of seeing after the other: clear bars, fainter ones, then blobs.
 pub(crate) fn chains(plane: &Plane, least: usize) -> impl Iterator<Item = Vec<Chain>> {
-    let of_bars = BARS_STAND_OUT.into_iter().map(move |contrast| longest(|p| chains_of(&bars(plane, p, contrast), p, least)));
+    let smooth = smoothed(plane);
+    let of_bars = BARS_STAND_OUT.into_iter().map(move |contrast| longest(|p| chains_of(&bars(&smooth, p, contrast), p, least)));
     let of_blobs = std::iter::once_with(move || {
         let blobs = features::blobs_of(plane, features::LONG);
         longest(|polarity| {
