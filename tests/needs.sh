@@ -1,10 +1,19 @@
 # What the start commands need of the machine; sourced by app/start, tests/run and tests/bench.
 
+# shared_object NAME: whether a library of that name lies where Debian puts libraries, LLVM's own folders among them.
+shared_object() {
+    local folder
+    for folder in '/usr/lib/llvm*/lib' '/usr/lib/*' '/usr/lib*'; do
+        compgen -G "$folder/$1*" >/dev/null && return
+    done
+    return 1
+}
+
 # has THING: whether a command, a library, or a part of Python that has no command of its own, is there.
 has() {
     case $1 in
-        # The camera library's binding to the kernel is made by it (bindgen).
-        libclang) [ -n "${LIBCLANG_PATH-}" ] || compgen -G '/usr/lib/llvm*/lib/libclang*.so*' >/dev/null || compgen -G '/usr/lib/*/libclang*.so*' >/dev/null || compgen -G '/usr/lib*/libclang*.so*' >/dev/null ;;
+        # The camera library's binding to the kernel is made by it (bindgen). libclang-cpp, which comes with LLVM, is another library.
+        libclang) [ -n "${LIBCLANG_PATH-}" ] || shared_object libclang.so || shared_object 'libclang-[0-9]' ;;
         # What a window is drawn and typed through is loaded when it opens; no command goes with it.
         lib*.so.*) [ -x /sbin/ldconfig ] && /sbin/ldconfig -p | grep -q "$1" ;;
         mesa) compgen -G '/usr/lib/*/dri/swrast_dri.so' >/dev/null || compgen -G '/usr/lib/*/libgallium*.so' >/dev/null ;;
