@@ -36,9 +36,14 @@ const MOST_SETTLED_PX: f64 = 3.0;
 /// this to go, by how fast their steps shrink.
 const TRIAL_AT_REST_PX: f64 = 0.05;
 const LEFT_TO_GO_PX: f64 = 0.05;
-/// Copies that look less like their sides than this, of 2 for each pair of views, may be each other: in rendered scenes those that were
-/// right had 0.54 and more, those that were swapped -0.8 and less.
-const LEAST_LIKENESS: f64 = 0.2;
+/// Copies that look less like their sides than this, of 2 for each pair of views, may be each other, or have traded light: of 72 rendered
+/// ones that were right all had 0.86 and more, two that had 0.52 and 0.58 were 6 and 9 µm off with 2 stated, those that were swapped had
+/// -0.8 and less.
+const LEAST_LIKENESS: f64 = 0.7;
+/// Copies nearer to each other than this, px, whose edges melt into one another, and which moved farther than this when every feature was
+/// settled, have not come to rest by their looks: of three rendered ones one was 11 µm off with 4 stated.
+const NEAR_PX: f64 = 1.5;
+const MOST_SETTLED_OF_NEAR_PX: f64 = 1.5;
 /// What settling every feature changes of the distance between the copies, and of the turn between them, is known to these shares (one
 /// sigma): so that intervals hold the truth in rendered scenes, near ones and others.
 const SHIFT_KNOWN_TO: f64 = 0.12;
@@ -141,12 +146,17 @@ fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sig
     let Some(placed) = placed else { return refused(not_told_apart()) };
     let before = placed.poses;
     let Some(told) = scene.settled(planes, placed) else { return refused(not_settled()) };
-    if scene.moved_px(&before, &told.poses) > MOST_SETTLED_PX {
+    let (moved_px, likeness) = (scene.moved_px(&before, &told.poses), told.likeness_to_sides());
+    if moved_px > MOST_SETTLED_PX {
         return refused(not_settled());
     }
     // Which copy is which was guessed from starts; by now the looks are known.
-    if told.likeness_to_sides() < LEAST_LIKENESS {
+    if likeness < LEAST_LIKENESS {
         return refused(not_told_apart());
+    }
+    let is_near = scene.px_per_mm() * told.apart_mm < NEAR_PX;
+    if is_near && moved_px > MOST_SETTLED_OF_NEAR_PX {
+        return refused(too_near(told.apart_mm));
     }
     if told.open_mm > MOST_OPEN_MM {
         return refused(too_near(told.apart_mm));
@@ -322,12 +332,15 @@ impl Scene<'_> {
         Some(false)
     }
 
+    fn px_per_mm(&self) -> f64 {
+        self.views[0].first().map_or(1.0, SideView::px_per_mm)
+    }
+
     /// How far the farthest feature of either copy moved, px.
     fn moved_px(&self, before: &[Pose; 2], after: &[Pose; 2]) -> f64 {
-        let px_per_mm = self.views[0].first().map_or(1.0, SideView::px_per_mm);
         let half_mm = self.centres_mm[0].iter().map(|c| c.norm()).fold(0.0, f64::max);
         let moved = |b: &Pose, a: &Pose| b.shift().distance(a.shift()) + (b.theta_rad - a.theta_rad).abs() * half_mm;
-        px_per_mm * moved(&before[0], &after[0]).max(moved(&before[1], &after[1]))
+        self.px_per_mm() * moved(&before[0], &after[0]).max(moved(&before[1], &after[1]))
     }
 
     fn models(&self, planes: &[&Plane], poses: &[Pose; 2], factor: usize) -> Option<Vec<Both>> {

@@ -350,6 +350,25 @@ fn nearest_edge(slope: &[f64], radius_px: f64) -> Option<usize> {
     inside.into_iter().filter(|&i| slope[i].abs() >= CLEAR_EDGE_SHARE * steepest).min_by(|&a, &b| off(a).total_cmp(&off(b)))
 }
 
+/// A slope that has fallen below this share of its height and rises again by more than the other is that of another edge: a wiggle of noise
+/// higher up is none, and further down hardly tells.
+const FALLEN_SHARE: f64 = 0.65;
+const RISEN_SHARE: f64 = 0.1;
+
+/// How many of the heights from a peak on are the peak's own: up to where they are least before they rise again.
+fn flank(heights: &mut dyn Iterator<Item = f64>) -> usize {
+    let (mut top, mut least, mut own) = (0.0_f64, f64::INFINITY, 0);
+    for (i, height) in heights.enumerate() {
+        top = top.max(height);
+        if height < least {
+            (least, own) = (height, i + 1);
+        } else if least < FALLEN_SHARE * top && height > least + RISEN_SHARE * top {
+            break;
+        }
+    }
+    own
+}
+
 /// Where an edge is and how it is blurred, from its slope.
 struct Edge {
     at_px: f64,
@@ -365,7 +384,9 @@ struct Edge {
 fn fit_edge(slope: &[f64], peak: usize) -> Edge {
     let sign = slope[peak].signum();
     let height = |i: usize| slope[i] * sign;
-    let half_outside = (peak..slope.len()).find(|&i| height(i) < 0.5 * height(peak)).unwrap_or(slope.len() - 1) - peak;
+    let inner_end = peak + 1 - flank(&mut (0..=peak).rev().map(height));
+    let outer_end = peak + flank(&mut (peak..slope.len()).map(height)) - 1;
+    let half_outside = (peak..=outer_end).find(|&i| height(i) < 0.5 * height(peak)).unwrap_or(outer_end) - peak;
     let mut edge = Edge {
         at_px: peak as f64 * Look::STEP_PX,
         blur_px: half_outside.max(1) as f64 * Look::STEP_PX / 1.177,
@@ -378,7 +399,7 @@ fn fit_edge(slope: &[f64], peak: usize) -> Edge {
         let mut sums = nalgebra::Matrix3::<f64>::zeros();
         let mut right = nalgebra::Vector3::<f64>::zeros();
         let reach = (1.6 * edge.blur_px / Look::STEP_PX).ceil() as usize + 1;
-        for i in peak.saturating_sub(reach)..(peak + reach + 1).min(slope.len()) {
+        for i in peak.saturating_sub(reach).max(inner_end)..=(peak + reach).min(outer_end) {
             let t = i as f64 * Look::STEP_PX - edge.at_px;
             let inside = 0.5 * (1.0 - statrs::function::erf::erf(t / (edge.blur_px * std::f64::consts::SQRT_2)));
             let h = height(i) - base * inside;
@@ -510,6 +531,26 @@ mod tests {
         assert!((look.outline_px - 10.0).abs() < 0.3, "{}", look.outline_px);
         assert!((look.blur_px - sigma).abs() < 0.25, "{}", look.blur_px);
         assert!((look.step - 0.6).abs() < 0.05, "{}", look.step);
+    }
+
+    #[test]
+    fn an_opening_close_outside_makes_the_outline_no_softer_and_stays_out_of_its_band() {
+        let (width, height, sigma) = (160, 80, 1.1_f64);
+        let centres = [PointPx::new(40.3, 39.6), PointPx::new(119.8, 40.1)];
+        let edge = |r: f64, radius: f64| 0.5 * (1.0 - statrs::function::erf::erf((r - radius) / (sigma * 2.0_f64.sqrt())));
+        // The opening of the mask is a pixel off its land, and the step at its rim nearly as high as the land's.
+        let of = |x: f64, y: f64| 0.1 * edge(x.hypot(y), 12.7) + 0.08 * edge((x - 0.7).hypot(y - 0.7), 16.7);
+        let light = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64, (i / width) as f64);
+                (0.12 + centres.iter().map(|c| of(x - c.x, y - c.y)).sum::<f64>()) as f32
+            })
+            .collect();
+        let plane = Plane::of_light(width, height, light);
+        let look = Look::learn(&plane, &centres.map(Teacher::from), 12.7).expect("an edge");
+        assert!((look.outline_px - 12.7).abs() < 0.4, "{}", look.outline_px);
+        assert!((look.edge_px - sigma).abs() < 0.3, "{}", look.edge_px);
+        assert!(look.band_px[1] < 15.0, "{:?}", look.band_px);
     }
 
     #[test]
