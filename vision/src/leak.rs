@@ -42,6 +42,12 @@ const LEAST_TIMES_NONE: f32 = 1.5;
 /// sites lie half over one another, few steps have even places beside them, and a quarter of them may agree by chance.
 const LARGE_LEAK: f32 = 0.12;
 const LEAST_TIMES_NONE_IF_LARGE: f32 = 2.5;
+/// Counts that differ by less than so many standard deviations are the same. An edge lies within as many spans as are begun within the
+/// length of one, and is counted by each, so that the variance of a count is so many times the count. Of 16 rendered scenes with leaks
+/// the counts of ratios that were told differed by 4.2 and more; where 66 balls of 3 px radius lay half over their lands, a leak of
+/// 9 % that there was not by 0.9.
+const LEAST_SD_OF_COUNTS: f32 = 2.0;
+const SPANS_OF_AN_EDGE: f32 = ((STEP_PX + END_PX) / STRIDE_PX) as f32;
 
 /// A leak that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -169,8 +175,12 @@ fn shared_ratio(steps: &[[f32; 2]], [into, of]: [usize; 2], none: f32) -> Option
     }
     let share = |ratio: f32| sharing(ratio).count() as f32;
     let least_times = if (ratio - none).abs() > LARGE_LEAK { LEAST_TIMES_NONE_IF_LARGE } else { LEAST_TIMES_NONE };
-    let is_told =
-        strong.len() >= LEAST_STEPS && share(ratio) >= LEAST_SHARE * strong.len() as f32 && share(ratio) >= least_times * share(none);
+    let more = share(ratio) - share(none);
+    let by_chance = (SPANS_OF_AN_EDGE * (share(ratio) + share(none))).sqrt();
+    let is_told = strong.len() >= LEAST_STEPS
+        && share(ratio) >= LEAST_SHARE * strong.len() as f32
+        && share(ratio) >= least_times * share(none)
+        && more >= LEAST_SD_OF_COUNTS * by_chance;
     is_told.then_some(ratio)
 }
 

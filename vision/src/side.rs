@@ -7,8 +7,7 @@ mod shared;
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState, Way};
 use crate::find::candidates::{Candidate, candidates};
-use crate::find::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
-use crate::find::look::{CoarseProfile, coarse_profiles};
+use crate::find::look::{CoarseProfile, Unknowns, coarse_profiles};
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
 use crate::refusal;
@@ -72,10 +71,16 @@ pub(crate) struct Outline {
     pub is_dark: bool,
     /// Whether something duller lies on them, off to one side.
     pub carries_deposit: bool,
+    /// Whether they are what lies on the features, not these.
+    pub is_of_deposit: bool,
     /// Standard uncertainty, mm, of the place of all of them from what light pulls.
     pub light_doubt_mm: f64,
     /// The part of it, px, that a rim leaves which is hardly brighter than what is beside it.
     pub hidden_rim_px: f64,
+    /// What is told from the places.
+    pub unknowns: Unknowns,
+    /// By how much light leans from the middle to the outline, as a share of it: from 1 on the outline's dark side has none.
+    pub lean_over_rim: f64,
 }
 
 /// What the later stages need to know of one view of the side.
@@ -178,6 +183,7 @@ fn measured_at(
     let Measurement { mut findings, outlines, doubt_mm, shared } =
         measure(side, views, &pattern, shapes.map(|s| (s, scale_from)), (features, &laid), sites, &pose);
     refusal::sharp_enough(side, views, &outlines)?;
+    refusal::bare_enough(side, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
     let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, scale_from, &pattern, sites, (&mut findings, &shared), &pose)?;
     let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
@@ -196,7 +202,7 @@ fn measured_at(
     let of_places = match shapes {
         Some(_) => 1.0,
         // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
-        None if views.iter().any(|v| v.plane.is_cleaned || v.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX) => 0.0,
+        None if views.iter().any(|v| v.plane.is_cleaned) || outlines.iter().any(|o| o.unknowns == Unknowns::Few) => 0.0,
         // Nor do what lies on lands and how far it is off tell of the lands' own places, nor openings that are taken for them here and there.
         None if carry_deposit || outlines.iter().any(|o| side == Side::Board && o.over_design > sites::LARGEST_LAND) => 0.0,
         None => PLACES_OF_SCATTER,

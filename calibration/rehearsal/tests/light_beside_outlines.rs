@@ -5,15 +5,66 @@
 use landfit_rehearsal::kind;
 use landfit_scene::{SceneKind, Ugly};
 use landfit_vision::align::align;
-use landfit_vision::answer::{Outcome, ReasonCode};
+use landfit_vision::answer::{Outcome, ReasonCode, Refusal};
+
+/// Why a scene is refused.
+fn refusal(ugly: Ugly, seed: u64) -> Refusal {
+    let look = kind::draw(SceneKind::Ugly(ugly), seed).expect("a scene").look;
+    match align(&look.pictures, &look.part, &look.optics).expect("a measurable bench").outcome {
+        Outcome::Refused(refusal) => refusal,
+        outcome => panic!("the picture does not settle it: {outcome:?}"),
+    }
+}
+
+/// How far the offset of an answered scene is off, µm.
+fn off_um(ugly: Ugly, seed: u64) -> f64 {
+    let look = kind::draw(SceneKind::Ugly(ugly), seed).expect("a scene").look;
+    match align(&look.pictures, &look.part, &look.optics).expect("a measurable bench").outcome {
+        Outcome::Fit(fit) => 1000.0 * fit.offset.shift().distance(look.offset().shift()),
+        outcome => panic!("the picture settles it: {outcome:?}"),
+    }
+}
 
 #[test]
 fn domes_that_fade_before_they_end_are_refused() {
-    let look = kind::draw(SceneKind::Ugly(Ugly::TinDomes), 11_813_438_097_732_274_862).expect("a scene").look;
-    let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
-    let Outcome::Refused(refusal) = answer.outcome else { panic!("the rims cannot be seen: {:?}", answer.outcome) };
+    let refusal = refusal(Ugly::TinDomes, 11_813_438_097_732_274_862);
     assert_eq!(refusal.code, ReasonCode::TooBlurred);
     assert!(refusal.text.contains("fade so softly") && refusal.text.contains("light them from more sides"), "{}", refusal.text);
+}
+
+#[test]
+fn paste_is_not_taken_for_the_lands_under_it() {
+    // Their own rims show as crescents only; answers about the paste were 31 to 66 µm off.
+    for seed in [16_086_806_571_407_691_697, 215_102_494_950_968_297, 11_762_301_360_247_680_463] {
+        let refusal = refusal(Ugly::Paste, seed);
+        assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+        assert!(refusal.text.contains("its edge is all that can be measured"), "{}", refusal.text);
+    }
+    // As bright as the lands, and more than a third of a radius off them.
+    let refusal = refusal(Ugly::Paste, 9_312_401_283_962_730_586);
+    assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+    assert!(refusal.text.contains("23 % wider"), "{}", refusal.text);
+}
+
+#[test]
+fn light_is_not_taken_for_place_where_blur_is_nearly_as_wide_as_lands() {
+    // 19 where it is.
+    assert!(off_um(Ugly::UnequalFocus, 98_215_095_171_774_358) < 2.0);
+}
+
+#[test]
+fn small_balls_lie_where_their_light_leans_from() {
+    // 19 where what their light pulls is left.
+    assert!(off_um(Ugly::SmallBalls, 7_676_522_578_850_874_000) < 14.0);
+    let refusal = refusal(Ugly::SmallBalls, 15_763_448_776_490_654_319);
+    assert_eq!(refusal.code, ReasonCode::TooBlurred);
+    assert!(refusal.text.contains("shine on one side only"), "{}", refusal.text);
+}
+
+#[test]
+fn small_balls_half_over_their_lands_leak_no_light() {
+    // 32 where they are taken for light that leaks.
+    assert!(off_um(Ugly::SmallBalls, 10_292_147_827_745_138_376) < 6.0);
 }
 
 /// Median distance, px, of the lands' places from where they are, along each axis.

@@ -16,7 +16,7 @@
 //! covariance is the Cramér–Rao bound of this model.
 //! The designs depend on the centre's place within a pixel only, so they are made once for each of 3 x 3 such places.
 
-use super::look::Look;
+use super::look::{Look, Unknowns};
 use crate::plane::Plane;
 use crate::view::PointPx;
 use nalgebra::{DMatrix, Matrix2};
@@ -241,10 +241,10 @@ impl Design {
         // A blurred product is not the product of the blurred: blur[x f] = x blur[f] + σ² d blur[f]/dx, for a Gaussian of any width.
         let blur = (look.blur_px * look.blur_px / look.radius_px) as f32;
         let near_light = if (inner_light - far_light).abs() > 1e-9 { inner_light - far_light } else { 1e-9 };
-        let unknowns_n = match (look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX, look.is_ring) {
-            (true, _) => SMALL_COLUMNS,
-            (false, true) => RING_COLUMNS,
-            (false, false) => COLUMNS,
+        let unknowns_n = match (look.unknowns, look.is_ring) {
+            (Unknowns::Few, _) => SMALL_COLUMNS,
+            (Unknowns::All, true) => RING_COLUMNS,
+            (Unknowns::All, false) => COLUMNS,
         };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
         let mut band = Band::default();

@@ -1,6 +1,7 @@
 //! What a feature of this picture looks like: its light against the distance from its centre, learned from the picture.
 
 use super::candidates::Candidate;
+use super::centre::LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX;
 use crate::plane::{Plane, Reduced};
 use crate::view::PointPx;
 
@@ -159,6 +160,17 @@ pub struct Look {
     /// How fast the light falls towards the outline, over how fast it falls at its steepest there, 0 to 0.7: a dome's rim may be hardly
     /// brighter than what is beside it.
     pub dome: f64,
+    /// How much the light that is seen settles about a feature of this look.
+    pub unknowns: Unknowns,
+}
+
+/// What is told from a feature's place when it is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unknowns {
+    /// How light leans on either side of the outline, and how it goes on inside.
+    All,
+    /// How the feature's own light leans: what is no larger than its blur tells no more.
+    Few,
 }
 
 /// A feature that teaches the profile.
@@ -256,6 +268,7 @@ impl Look {
             blur_px,
             step,
             dome: edge.of_dome,
+            unknowns: if radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX { Unknowns::Few } else { Unknowns::All },
         })
     }
 
@@ -273,6 +286,16 @@ impl Look {
             edge_px: self.edge_px * scale,
             ..self.clone()
         }
+    }
+
+    /// Whether a ring about a dark middle shows: light that rises across the outline and falls again outside by at least half of that.
+    #[must_use]
+    pub fn is_dark_in_a_ring(&self) -> bool {
+        let light = |i: usize| self.light[i.min(self.light.len() - 1)];
+        let at = |r_px: f64| (r_px / Self::STEP_PX).round() as usize;
+        let (middle, ground) = (light(at(0.5 * self.outline_px)), light(at(GROUND_SHARE * self.radius_px)));
+        let crest = (at(self.outline_px)..at(GROUND_SHARE * self.radius_px)).map(light).fold(middle, f32::max);
+        self.step < 0.0 && crest - ground > 0.5 * (crest - middle)
     }
 
     /// Standard uncertainty, px along each axis, of where an outline is whose rim is hardly brighter than what is beside it.
@@ -297,6 +320,9 @@ impl Look {
 /// dome left 0.5 px.
 const HIDING_DOME: f64 = 0.5;
 const DOME_DOUBT: f64 = 0.25;
+
+/// The light about a feature is that at this share of its designed radius.
+const GROUND_SHARE: f64 = 1.28;
 
 /// Steps at which the slope is steeper than its neighbours and than `share` of the steepest.
 fn edges(slope: &[f64], share: f64) -> Vec<usize> {
@@ -551,6 +577,27 @@ mod tests {
         assert!((look.outline_px - 12.7).abs() < 0.4, "{}", look.outline_px);
         assert!((look.edge_px - sigma).abs() < 0.3, "{}", look.edge_px);
         assert!(look.band_px[1] < 15.0, "{:?}", look.band_px);
+    }
+
+    #[test]
+    fn a_dark_disc_in_a_bright_ring_is_told_from_dark_and_bright_discs() {
+        let (width, height) = (120, 60);
+        let centres = [PointPx::new(30.3, 29.6), PointPx::new(85.8, 30.1)];
+        let share = |r: f64, radius: f64| 0.5 * (1.0 - statrs::function::erf::erf((r - radius) / 1.7));
+        // Discs of 8 px radius on larger ones that lie 2.5 px to the left.
+        let shows_ring = |middle: f64, rim: f64| {
+            let at = |i: usize| PointPx::new((i % width) as f64, (i / width) as f64);
+            let light = |p: PointPx, c: &PointPx| {
+                let under = p.distance(PointPx::new(c.x - 2.5, c.y));
+                (rim - 0.2) * share(under, 10.5) * (1.0 - share(p.distance(*c), 8.0)) + (middle - 0.2) * share(p.distance(*c), 8.0)
+            };
+            let all = (0..width * height).map(|i| (0.2 + centres.iter().map(|c| light(at(i), c)).sum::<f64>()) as f32).collect();
+            let look = Look::learn(&Plane::of_light(width, height, all), &centres.map(Teacher::from), 10.5).expect("an edge");
+            look.is_dark_in_a_ring()
+        };
+        assert!(shows_ring(0.18, 0.5));
+        assert!(!shows_ring(0.05, 0.2), "a dark disc on even ground");
+        assert!(!shows_ring(0.6, 0.3), "a bright disc in a brighter opening");
     }
 
     #[test]

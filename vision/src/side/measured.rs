@@ -3,6 +3,7 @@
 use super::{Outline, SideView, view_that_holds};
 use crate::answer::SiteFinding;
 use crate::circle_bias::outline_shift_px;
+use crate::find::look::Unknowns;
 use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Disc, Expected, Measured};
@@ -111,7 +112,7 @@ fn measure_view(
 ) -> Option<MeasuredView> {
     let Some((shapes, scale_from)) = shapes else {
         let found = sites::measure(side, view.plane, &Disc { radius_px: view.radius_px, oblong_px: view.oblong_px() }, expected)?;
-        let look = found.look;
+        let look = &found.look;
         let outline = Outline {
             view: view.index,
             blur_px: look.blur_px,
@@ -120,7 +121,10 @@ fn measure_view(
             is_ring: look.is_ring,
             is_dark: look.step < 0.0,
             carries_deposit: found.carries_deposit,
+            is_of_deposit: side == Side::Board && !view.plane.is_cleaned && found.shows_only_deposit(),
             light_doubt_mm: found.light_doubt_px / view.px_per_mm(),
+            unknowns: look.unknowns,
+            lean_over_rim: found.lean[0].hypot(found.lean[1]) * look.outline_px,
         };
         return Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: Vec::new() });
     };
@@ -137,8 +141,11 @@ fn measure_view(
         is_ring: false,
         is_dark: false,
         carries_deposit: false,
+        is_of_deposit: false,
         light_doubt_mm: 0.0,
         hidden_rim_px: 0.0,
+        unknowns: Unknowns::All,
+        lean_over_rim: 0.0,
     };
     Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: found.shared })
 }
