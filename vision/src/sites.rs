@@ -1,7 +1,7 @@
 //! Measures every site in view: where its feature is, and whether what stands there is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::centre::{Centre, CentreFinder, LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX};
+use crate::find::centre::{Centre, CentreFinder};
 use crate::find::deposit::Deposit;
 use crate::find::look::{Look, Teacher, Unknowns};
 use crate::find::necks::without_necks;
@@ -158,7 +158,6 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let back_px = match deposit {
         Some(deposit) => deposit.pull_px,
         None if side == Side::Board && !look.is_ring => pull_of_openings_px(&good),
-        None if side == Side::Part => pull_of_small_px(&look, &good).map(|pull| -pull),
         None => [0.0; 2],
     };
     for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
@@ -211,22 +210,6 @@ fn pull_of_openings_px(good: &[&Centre]) -> [f64; 2] {
 /// are as large as the pull and a little larger.
 const OF_SLOPE_OF_SMALL: f64 = 1.3;
 
-/// Small bright balls without a ring lie off by this share of the pull of sloping light: what is no larger than its blur gives light on one
-/// side to its place. Found with what then stays in doubt by maximum likelihood on 197 rendered looks of 3 px radius; dark balls (0.1 more
-/// or less 0.15) and rings (0.01 more or less 0.08) show no such share.
-const SMALL_SLOPE_SHARE: f64 = 0.9;
-const OF_SLOPE_OF_SMALL_BALLS: f64 = 0.6;
-
-/// Whether features are bright discs too small to tell light from place.
-fn is_small_ball(side: Side, look: &Look) -> bool {
-    side == Side::Part && look.radius_px < LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX && !look.is_ring && look.step > 0.0
-}
-
-/// What sloping light has pulled all of the part's small bright balls, px along x and y.
-fn pull_of_small_px(look: &Look, good: &[&Centre]) -> [f64; 2] {
-    if is_small_ball(Side::Part, look) { mean_of(good, |c| c.slope_pull_px).map(|pull| SMALL_SLOPE_SHARE * pull) } else { [0.0; 2] }
-}
-
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings.
 pub const LARGEST_LAND: f64 = 1.04;
 
@@ -246,7 +229,6 @@ fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
     let excess_px = (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0);
     // What is no larger than its blur hardly shows how its light slopes.
     let of_slope = match look.unknowns {
-        Unknowns::Few if is_small_ball(side, look) => OF_SLOPE_OF_SMALL_BALLS,
         Unknowns::Few => OF_SLOPE_OF_SMALL,
         Unknowns::All => doubt.of_slope,
     };
