@@ -5,6 +5,7 @@
 //! step, by anything. So of all strong steps of one light, the one ratio that most of them share is the leak. Both leaks are looked
 //! for by turns, as each hides the other's even places. A ratio that says little more than none is taken for none.
 
+use crate::median::quantile;
 use crate::picture::{Picture, Samples};
 use crate::plane::{Plane, region_of, separate_all, share_light};
 use crate::view::{Frame, Optics, RegionPx};
@@ -69,7 +70,8 @@ pub(crate) fn leaks(pictures: &[Picture], optics: &Optics) -> Vec<Leak> {
             let is_mixed =
                 one.exposure == other.exposure && region == region_of(other, &optics.frame) && !share_light(one, other, &optics.frame);
             if is_mixed && pictures[one.exposure].channels == 3 {
-                let [of_other, of_one] = between(&some_rows(&pictures[one.exposure], optics, region, [i, j]));
+                let steps = steps(&some_rows(&pictures[one.exposure], optics, region, [i, j]));
+                let [of_other, of_one] = between(&steps);
                 let told = |into, of, share| (share != 0.0).then_some(Leak { into, of, share: f64::from(share) });
                 found.extend([told(i, j, of_other), told(j, i, of_one)].into_iter().flatten());
             }
@@ -127,19 +129,24 @@ fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: [usize
 }
 
 /// The leak into the first plane and the one into the second.
-fn between(planes: &[Plane]) -> [f32; 2] {
-    let steps = steps(planes);
+fn between(steps: &[[f32; 2]]) -> [f32; 2] {
     let mut leaks = [0.0_f32; 2];
     for _ in 0..TURNS {
         // What the planes hold once the leaks known so far are taken off.
         let apart = 1.0 - leaks[0] * leaks[1];
         let cleaned: Vec<[f32; 2]> = steps.iter().map(|[a, b]| [(a - leaks[0] * b) / apart, (b - leaks[1] * a) / apart]).collect();
-        let more = [[0, 1], [1, 0]].map(|[into, of]| shared_ratio(&cleaned, [into, of], -leaks[into]));
+        let Some(usual) = Usual::of_both(&cleaned) else { break };
+        let more = [[0, 1], [1, 0]].map(|[into, of]| shared_ratio(&cleaned, &usual, [into, of], -leaks[into]));
         let total = |into: usize| {
             let ratio = |plane: usize| more[plane].unwrap_or(-leaks[plane]);
             (leaks[into] + ratio(into)) / (1.0 + leaks[into] * ratio(1 - into))
         };
-        leaks = [total(0), total(1)];
+        let told = [total(0), total(1)];
+        // Every further turn would tell the same.
+        if told == leaks {
+            break;
+        }
+        leaks = told;
     }
     leaks.map(|leak| if leak.abs() <= MOST_LEAK { leak } else { 0.0 })
 }
@@ -147,10 +154,11 @@ fn between(planes: &[Plane]) -> [f32; 2] {
 /// The steps of both planes along their rows.
 fn steps(planes: &[Plane]) -> Vec<[f32; 2]> {
     let width = planes[0].width;
-    let mut steps = Vec::new();
+    let starts = || (0..(width + 1).saturating_sub(STEP_PX + END_PX)).step_by(STRIDE_PX);
+    let mut steps = Vec::with_capacity(planes[0].height * starts().len());
     for y in 0..planes[0].height {
         let rows = [0, 1].map(|k| &planes[k].light[y * width..][..width]);
-        for x in (0..(width + 1).saturating_sub(STEP_PX + END_PX)).step_by(STRIDE_PX) {
+        for x in starts() {
             let end = |row: &[f32], x: usize| row[x..x + END_PX].iter().sum::<f32>() / END_PX as f32;
             steps.push(rows.map(|row| end(row, x + STEP_PX) - end(row, x)));
         }
@@ -158,14 +166,32 @@ fn steps(planes: &[Plane]) -> Vec<[f32; 2]> {
     steps
 }
 
+/// How large the steps of one plane are.
+struct Usual {
+    /// Standard deviation of the noise.
+    noise: f32,
+    /// What all but the largest are smaller than.
+    large: f32,
+}
+
+impl Usual {
+    /// Of both planes; `None` of no steps.
+    fn of_both(steps: &[[f32; 2]]) -> Option<[Self; 2]> {
+        let of = |plane: usize| {
+            let mut sizes: Vec<f32> = steps.iter().map(|s| s[plane].abs()).collect();
+            let large = quantile(&mut sizes, STRONG_QUANTILE)?;
+            Some(Self { noise: quantile(&mut sizes, 0.25)? / QUARTILE_SD, large })
+        };
+        Some([of(0)?, of(1)?])
+    }
+}
+
 /// The ratio that most of the strong steps of plane `of` share in plane `into`; `None` where too few are strong or share one, or where
 /// it is not told from `none`.
-fn shared_ratio(steps: &[[f32; 2]], [into, of]: [usize; 2], none: f32) -> Option<f32> {
-    let noise_of = |plane: usize| quantile(steps.iter().map(|s| s[plane].abs()), 0.25).map(|q| q / QUARTILE_SD);
-    let (noise_into, noise) = (noise_of(into)?, noise_of(of)?);
-    let least = (0.5 * quantile(steps.iter().map(|s| s[of].abs()), STRONG_QUANTILE)?).max(LEAST_OVER_NOISE * noise.max(noise_into));
+fn shared_ratio(steps: &[[f32; 2]], usual: &[Usual; 2], [into, of]: [usize; 2], none: f32) -> Option<f32> {
+    let least = (0.5 * usual[of].large).max(LEAST_OVER_NOISE * usual[of].noise.max(usual[into].noise));
     let strong: Vec<[f32; 2]> = steps.iter().filter(|s| s[of].abs() > least).map(|s| [s[into], s[of]]).collect();
-    let within = SHARED_WITHIN_SD * noise_into;
+    let within = SHARED_WITHIN_SD * usual[into].noise;
     let sharing = |ratio: f32| strong.iter().filter(move |[into, of]| (into - ratio * of).abs() < within);
     let tried = (MOST_LEAK / RATIO_STEP) as i32;
     let mut ratio = (-tried..=tried).map(|k| k as f32 * RATIO_STEP).max_by_key(|ratio| sharing(*ratio).count())?;
@@ -182,12 +208,6 @@ fn shared_ratio(steps: &[[f32; 2]], [into, of]: [usize; 2], none: f32) -> Option
         && share(ratio) >= least_times * share(none)
         && more >= LEAST_SD_OF_COUNTS * by_chance;
     is_told.then_some(ratio)
-}
-
-fn quantile(values: impl Iterator<Item = f32>, share: f64) -> Option<f32> {
-    let mut values: Vec<f32> = values.collect();
-    let at = (values.len() as f64 * share) as usize;
-    (at < values.len()).then(|| *values.select_nth_unstable_by(at, f32::total_cmp).1)
 }
 
 #[cfg(test)]
