@@ -197,10 +197,8 @@ const ALL_SITES: Steps = Steps { stride: 1, factor: 1, reject: false };
 
 /// A plane averaged over blocks.
 fn coarse(plane: &Plane, factor: usize) -> Plane {
-    let mut small = crate::plane::reduce(plane, factor);
-    let mut coarse = Plane::of_light(small.width, small.height, std::mem::take(&mut small.light));
-    coarse.step_of_light = plane.step_of_light;
-    coarse
+    let small = crate::plane::reduce(plane, factor);
+    Plane { light: small.light, step_of_light: plane.step_of_light, ..Plane::of_light(small.width, small.height, Vec::new()) }
 }
 
 /// The copies, placed and told apart.
@@ -429,7 +427,7 @@ impl Told {
                 let plane = &mut clean[index];
                 plane.blocks = None;
                 plane.is_cleaned = true;
-                both.copies[other].add_to(&mut plane.light, plane.width, plane.height, -1.0);
+                both.copies[other].add_to(plane.light.to_mut(), plane.width, plane.height, -1.0);
             }
         }
         clean

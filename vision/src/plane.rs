@@ -1,6 +1,7 @@
 //! One plane of linear light for each view: separates the lights that a picture mixes, and reduces planes for finding.
 
 use crate::memory;
+pub use crate::memory::Light;
 use crate::picture::{Picture, Samples};
 use crate::view::{Frame, Optics, RegionPx, View};
 use nalgebra::Vector3;
@@ -17,7 +18,7 @@ pub struct Plane {
     /// Rows.
     pub height: usize,
     /// Linear light, row by row; 1 is full scale of the strongest channel of this view's tint.
-    pub light: Vec<f32>,
+    pub light: Light,
     /// One step of the camera's numbers, as light of this plane: the steps of the channels as separation combines them.
     pub step_of_light: f32,
     /// Where a channel is at full scale, so that the light is not known; `None` when it is nowhere. Planes of one region share it.
@@ -31,17 +32,11 @@ pub struct Plane {
 /// Two lights whose tints point less than this apart cannot be told apart: the noise of one would be blown up tenfold.
 const LEAST_ANGLE_BETWEEN_TINTS_RAD: f64 = 0.1;
 
-impl Drop for Plane {
-    fn drop(&mut self) {
-        memory::give_back(std::mem::take(&mut self.light));
-    }
-}
-
 impl Plane {
     /// A plane of known light from the picture's upper left corner, row by row.
     #[must_use]
-    pub const fn of_light(width: usize, height: usize, light: Vec<f32>) -> Self {
-        Self { origin_px: [0, 0], width, height, light, step_of_light: 0.0, saturated: None, is_cleaned: false, blocks: None }
+    pub fn of_light(width: usize, height: usize, light: Vec<f32>) -> Self {
+        Self { origin_px: [0, 0], width, height, light: light.into(), step_of_light: 0.0, saturated: None, is_cleaned: false, blocks: None }
     }
 
     /// Share of the pixels at full scale.
@@ -63,8 +58,8 @@ impl Plane {
     #[must_use]
     pub fn light_at(&self, x: f64, y: f64) -> Option<f64> {
         let (i, fx, fy) = self.upper_left_of(x, y)?;
-        let l = |j: usize| f64::from(self.light[j]);
-        Some((l(i) * (1.0 - fx) + l(i + 1) * fx) * (1.0 - fy) + (l(i + self.width) * (1.0 - fx) + l(i + self.width + 1) * fx) * fy)
+        let between = |pair: &[f32]| f64::from(pair[0]) * (1.0 - fx) + f64::from(pair[1]) * fx;
+        Some(between(&self.light[i..i + 2]) * (1.0 - fy) + between(&self.light[i + self.width..i + self.width + 2]) * fy)
     }
 
     /// The same where all four pixels carry a known light.
@@ -80,8 +75,8 @@ impl Plane {
         if !(x >= 0.0 && y >= 0.0) {
             return None;
         }
-        // Of what is not negative, cutting off is rounding down.
-        let (column, row) = (x as usize, y as usize);
+        // Of what is not negative, cutting off is rounding down; 32 bits, which hold any plane, are cut off the fastest.
+        let (column, row) = (x as u32 as usize, y as u32 as usize);
         let is_between = column + 1 < self.width && row + 1 < self.height;
         is_between.then(|| (row * self.width + column, x - column as f64, y - row as f64))
     }
@@ -303,7 +298,8 @@ fn planes_of<T: Copy + Ord, const N: usize>(
 ) -> [Plane; N] {
     let (width, height, channels) = (lines.region.width as usize, lines.region.height as usize, lines.picture.channels);
     let mut planes = block_edges_px.map(|_| memory::take(width * height));
-    let mut blocks = block_edges_px.map(|edge_px| edge_px.map(|edge_px| Blocks::new(edge_px, width, height)));
+    // Blocks of one pixel are the plane itself.
+    let mut blocks = block_edges_px.map(|edge_px| edge_px.filter(|e| *e > 1).map(|edge_px| Blocks::new(edge_px, width, height)));
     let mut saturated: Option<Saturated> = None;
     // The light of the channels of one line: each is found once, however many lights it is part of.
     let mut linear = [0, 1, 2].map(|channel| vec![0.0_f32; if channel < channels { width } else { 0 }]);
@@ -347,11 +343,11 @@ fn planes_of<T: Copy + Ord, const N: usize>(
         origin_px: [lines.region.x as usize, lines.region.y as usize],
         width,
         height,
-        light,
+        light: light.into(),
         step_of_light: 0.0,
         is_cleaned: false,
         saturated: saturated.clone(),
-        blocks: blocks.next().flatten().map(|b| b.reduced),
+        blocks: blocks.next().flatten().map(Blocks::reduced),
     })
 }
 
@@ -365,14 +361,17 @@ pub struct Reduced {
     /// Rows of blocks.
     pub height: usize,
     /// Mean light of each block.
-    pub light: Vec<f32>,
+    pub light: Light,
 }
 
 /// Averages `plane` over blocks of `factor` x `factor` px; what is left over at the right and lower edge is dropped.
 ///
-/// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane.
+/// A block's centre lies at `factor * i + (factor - 1) / 2` px of the plane. Blocks of one pixel share the plane's light.
 #[must_use]
 pub fn reduce(plane: &Plane, factor: usize) -> Reduced {
+    if factor == 1 {
+        return Reduced { factor, width: plane.width, height: plane.height, light: plane.light.clone() };
+    }
     pulp::Arch::new().dispatch(Reduce { plane, factor })
 }
 
@@ -391,13 +390,18 @@ impl pulp::NullaryFnOnce for Reduce<'_> {
         for (y, row) in plane.light.chunks_exact(plane.width.max(1)).enumerate() {
             blocks.add_row(y, row);
         }
-        blocks.reduced
+        blocks.reduced()
     }
 }
 
 /// Averages rows of light over blocks, one row after the other.
 struct Blocks {
-    reduced: Reduced,
+    factor: usize,
+    /// Columns and rows of blocks.
+    width: usize,
+    height: usize,
+    /// Mean light of the blocks that are done.
+    light: Vec<f32>,
     /// The sums of the columns over the rows of the present blocks.
     column_sums: Vec<f32>,
 }
@@ -405,39 +409,43 @@ struct Blocks {
 impl Blocks {
     fn new(factor: usize, width: usize, height: usize) -> Self {
         let (width, height) = (width / factor, height / factor);
-        Self { reduced: Reduced { factor, width, height, light: memory::take(width * height) }, column_sums: vec![0.0; width * factor] }
+        Self { factor, width, height, light: memory::take(width * height), column_sums: vec![0.0; width * factor] }
     }
 
     #[inline(always)]
     fn add_row(&mut self, y: usize, row: &[f32]) {
-        let Reduced { factor, width, height, light } = &mut self.reduced;
-        let (block_row, within) = (y / *factor, y % *factor);
-        if block_row >= *height {
+        let Self { factor, width, height, .. } = *self;
+        let (block_row, within) = (y / factor, y % factor);
+        if block_row >= height {
             return;
         }
         if within == 0 {
-            self.column_sums.copy_from_slice(&row[..*width * *factor]);
+            self.column_sums.copy_from_slice(&row[..width * factor]);
         } else {
             for (sum, v) in self.column_sums.iter_mut().zip(row) {
                 *sum += v;
             }
         }
-        if within + 1 == *factor {
-            let out = &mut light[block_row * *width..][..*width];
+        if within + 1 == factor {
+            let out = &mut self.light[block_row * width..][..width];
             // The usual edges by themselves, as the compiler needs to know how many to add.
-            match *factor {
+            match factor {
                 2 => mean_of_blocks::<2>(&self.column_sums, out),
                 3 => mean_of_blocks::<3>(&self.column_sums, out),
                 4 => mean_of_blocks::<4>(&self.column_sums, out),
                 5 => mean_of_blocks::<5>(&self.column_sums, out),
                 6 => mean_of_blocks::<6>(&self.column_sums, out),
                 _ => {
-                    for (o, block) in out.iter_mut().zip(self.column_sums.chunks_exact(*factor)) {
-                        *o = block.iter().sum::<f32>() / (*factor * *factor) as f32;
+                    for (o, block) in out.iter_mut().zip(self.column_sums.chunks_exact(factor)) {
+                        *o = block.iter().sum::<f32>() / (factor * factor) as f32;
                     }
                 }
             }
         }
+    }
+
+    fn reduced(self) -> Reduced {
+        Reduced { factor: self.factor, width: self.width, height: self.height, light: self.light.into() }
     }
 }
 
@@ -445,12 +453,6 @@ impl Blocks {
 fn mean_of_blocks<const EDGE: usize>(column_sums: &[f32], out: &mut [f32]) {
     for (o, block) in out.iter_mut().zip(column_sums.as_chunks::<EDGE>().0) {
         *o = block.iter().sum::<f32>() * (1.0 / (EDGE * EDGE) as f32);
-    }
-}
-
-impl Drop for Reduced {
-    fn drop(&mut self) {
-        memory::give_back(std::mem::take(&mut self.light));
     }
 }
 
@@ -531,8 +533,9 @@ mod tests {
         let plane = Plane::of_light(6, 6, light);
         let small = reduce(&plane, 3);
         assert_eq!((small.width, small.height), (2, 2));
-        assert_eq!(small.light, vec![1.0, 4.0, 1.0, 4.0]);
+        assert_eq!(*small.light, [1.0, 4.0, 1.0, 4.0]);
         assert!((small.plane_px(0.0) - 1.0).abs() < 1e-12, "the first block of three is centred on pixel 1");
+        assert_eq!(reduce(&plane, 1).light.as_ptr(), plane.light.as_ptr(), "blocks of one pixel are the plane itself");
     }
 
     /// `tests/check-values/unmix_two_colours.json`; its own SOURCE line says where the values come from.

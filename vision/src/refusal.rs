@@ -461,7 +461,7 @@ fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
 }
 
 fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, String)> {
-    let mut light = view.reduced.light.clone();
+    let mut light = view.reduced.light.to_vec();
     light.sort_by(f32::total_cmp);
     let quantile = |q: f64| f64::from(light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0));
     let brightest = quantile(0.995);
@@ -538,16 +538,16 @@ const SMOOTHING_VARIANCE: f64 = 2.0 * 2.0 / 3.0;
 /// The mean of three blocks along each axis, twice; the outermost blocks stay as they are.
 fn smoothed(reduced: &Reduced) -> Reduced {
     let (w, h) = (reduced.width, reduced.height);
-    let mut out = reduced.clone();
+    let mut light = reduced.light.to_vec();
     for step in [1, w, 1, w] {
-        let from = out.light.clone();
+        let from = light.clone();
         for y in 1..h.saturating_sub(1) {
             for i in y * w + 1..(y + 1) * w - 1 {
-                out.light[i] = (from[i - step] + from[i] + from[i + step]) / 3.0;
+                light[i] = (from[i - step] + from[i] + from[i + step]) / 3.0;
             }
         }
     }
-    out
+    Reduced { light: light.into(), ..*reduced }
 }
 
 /// A rim that is in doubt by more than this share of the radius (standard uncertainty) is no outline to measure: one rendered board in

@@ -21,7 +21,6 @@ use landfit_part::{Part, PointMm, Pose, Side};
 use measured::{Measurement, measure};
 use nalgebra::{Matrix2, Matrix3, Vector3};
 use seat::{least_contrast, seat_discs, seat_shapes};
-use std::borrow::Cow;
 
 /// One side, seen and fitted.
 pub(crate) struct Seen {
@@ -91,7 +90,7 @@ pub(crate) struct SideView<'a> {
     pub sight: &'a Sight,
     /// Designed radius of a feature, px; of other shapes than discs half the usual narrow side.
     pub radius_px: f64,
-    pub reduced: Cow<'a, Reduced>,
+    pub reduced: Reduced,
 }
 
 /// A feature of so many blocks across its radius is found as surely as at full resolution, and sixteen times as fast.
@@ -275,8 +274,8 @@ pub(crate) fn side_views<'a>(
             // A disc bears a little less; the narrow side of a lead does not.
             let factor = if shapes.is_some() { (blocks as usize).clamp(1, MOST_BLOCK_EDGE_PX) } else { disc_block_edge_px(radius_px) };
             let reduced = match &plane.blocks {
-                Some(blocks) if blocks.factor == factor => Cow::Borrowed(blocks),
-                _ => Cow::Owned(reduce(plane, factor)),
+                Some(blocks) if blocks.factor == factor => blocks.clone(),
+                _ => reduce(plane, factor),
             };
             SideView { index, plane, sight, radius_px, reduced }
         })

@@ -4,6 +4,7 @@
 //! edges at; votes meet at centres of symmetry only (the idea of Loy & Zelinsky 2003, doi:10.1109/TPAMI.2003.1217601, with
 //! the radius known and both signs added).
 
+use crate::median::quantile;
 use crate::memory;
 use crate::plane::Reduced;
 
@@ -44,9 +45,12 @@ pub fn candidates(reduced: &Reduced, radius_px: f64, expected: usize) -> Vec<Can
     let votes = smoothed_votes(reduced, radius);
     let mut peaks = local_maxima(&votes, width, height, (0.7 * radius).max(1.0) as usize);
     memory::give_back(votes);
+    let typical = (expected / 2).min(peaks.len().saturating_sub(1));
+    if typical < peaks.len() {
+        let strength = peaks.select_nth_unstable_by(typical, |a, b| b.strength.total_cmp(&a.strength)).1.strength;
+        peaks.retain(|p| p.strength >= WEAKEST_SHARE * strength);
+    }
     peaks.sort_unstable_by(|a, b| b.strength.total_cmp(&a.strength).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x)));
-    let typical = peaks.get((expected / 2).min(peaks.len().saturating_sub(1))).map_or(0.0, |p| p.strength);
-    peaks.retain(|p| p.strength >= WEAKEST_SHARE * typical);
     peaks.truncate(4 * expected + 200);
     for peak in &mut peaks {
         peak.x = reduced.plane_px(peak.x);
@@ -75,7 +79,7 @@ impl pulp::NullaryFnOnce for Sobel<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let (width, l) = (self.reduced.width, &self.reduced.light);
+        let (width, l): (_, &[f32]) = (self.reduced.width, &self.reduced.light);
         let n = width - 2;
         let line = |r: usize, shift: usize| &l[r * width + shift..][..n];
         let (ul, uc, ur) = (line(self.row - 1, 0), line(self.row - 1, 1), line(self.row - 1, 2));
@@ -92,7 +96,7 @@ impl pulp::NullaryFnOnce for Sobel<'_> {
 
 /// The squared rise that is surely no noise, and the rise at which a vote counts half.
 fn clear_rise(reduced: &Reduced) -> (f32, f32) {
-    let (width, l) = (reduced.width, &reduced.light);
+    let (width, l): (_, &[f32]) = (reduced.width, &reduced.light);
     let inner = width + 1..l.len() - width - 1;
     let mut sample: Vec<f32> = inner
         .step_by(SAMPLED_STEP)
@@ -104,20 +108,19 @@ fn clear_rise(reduced: &Reduced) -> (f32, f32) {
         })
         .filter(|m| *m > 0.0)
         .collect();
-    sample.sort_unstable_by(f32::total_cmp);
-    let quantile = |q: f64| sample.get(((sample.len() as f64) * q) as usize).map_or(0.0, |m| m.sqrt());
-    let threshold = NOISE_MULTIPLE * quantile(0.5).min(quantile(0.97) / 4.0);
-    (threshold * threshold, quantile(0.9))
+    let mut rise = |share: f64| quantile(&mut sample, share).map_or(0.0, f32::sqrt);
+    let threshold = NOISE_MULTIPLE * rise(0.5).min(rise(0.97) / 4.0);
+    (threshold * threshold, rise(0.9))
 }
 
-/// Votes of every clear edge, both ways along its rise, added up over 3 x 3 blocks with weights 1 2 1.
+/// Votes of every clear edge, both ways along its rise, added up over 3 x 3 blocks with weights 1 2 1. What is beyond the last block
+/// is of no meaning.
 fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
     let (width, height) = (reduced.width, reduced.height);
     let widest = pulp::Arch::new();
     let margin = (EDGE_SHARES.end() * radius).ceil() as usize + 2;
     let padded = width + 2 * margin;
-    let mut votes = memory::take(padded * (height + 2 * margin));
-    votes.fill(0.0);
+    let mut votes = memory::take_zeros(padded * (height + 2 * margin));
     let steps = ((EDGE_SHARES.end() - EDGE_SHARES.start()) * radius).ceil().max(1.0) as usize;
     let share = |i: usize| EDGE_SHARES.start() + (EDGE_SHARES.end() - EDGE_SHARES.start()) * i as f64 / steps as f64;
     let distances: Vec<i32> = (0..=steps).map(|i| (radius * share(i) * f64::from(PER_BLOCK)) as i32).flat_map(|d| [d, -d]).collect();
@@ -152,9 +155,8 @@ fn smoothed_votes(reduced: &Reduced, radius: f64) -> Vec<f32> {
             }
         }
     }
-    let smoothed = widest.dispatch(Smooth { votes: &votes, padded, margin, size: (width, height) });
-    memory::give_back(votes);
-    smoothed
+    widest.dispatch(Smooth { votes: &mut votes, padded, margin, size: (width, height) });
+    votes
 }
 
 /// Most groups of so many places hold no ridge and are passed over as one.
@@ -194,32 +196,32 @@ impl pulp::NullaryFnOnce for Ridges<'_> {
     }
 }
 
+/// Adds votes up in their own memory, without their margins: a row is written before all those that are still to be read.
 struct Smooth<'a> {
-    votes: &'a [f32],
+    votes: &'a mut [f32],
     padded: usize,
     margin: usize,
     size: (usize, usize),
 }
 
 impl pulp::NullaryFnOnce for Smooth<'_> {
-    type Output = Vec<f32>;
+    type Output = ();
 
     #[inline(always)]
-    fn call(self) -> Vec<f32> {
+    fn call(self) {
         let (width, height) = self.size;
-        let mut smoothed = memory::take(width * height);
         let mut down = vec![0.0_f32; width + 2];
-        for (row, out) in smoothed.chunks_exact_mut(width).enumerate() {
+        for row in 0..height {
             let line = |r: usize| &self.votes[(row + self.margin + r - 1) * self.padded + self.margin - 1..][..width + 2];
             for (((d, a), b), c) in down.iter_mut().zip(line(0)).zip(line(1)).zip(line(2)) {
                 *d = a + 2.0 * b + c;
             }
             let (left, middle, right) = (&down[..width], &down[1..=width], &down[2..]);
+            let out = &mut self.votes[row * width..][..width];
             for (((o, a), b), c) in out.iter_mut().zip(left).zip(middle).zip(right) {
                 *o = a + 2.0 * b + c;
             }
         }
-        smoothed
     }
 }
 
@@ -306,7 +308,7 @@ mod tests {
                 }
             }
         }
-        Reduced { factor: 1, width, height, light }
+        Reduced { factor: 1, width, height, light: light.into() }
     }
 
     #[test]

@@ -615,7 +615,8 @@ mod tests {
         let mut saturated = Saturated::nowhere(plane.height);
         for y in 40..45 {
             saturated.set_row(y, (0..plane.width).map(|x| (75..84).contains(&x)));
-            plane.light[y * plane.width + 75..y * plane.width + 84].fill(1.0);
+            let start = y * plane.width;
+            plane.light.to_mut()[start + 75..start + 84].fill(1.0);
         }
         plane.saturated = Some(Arc::new(saturated));
         let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);

@@ -145,7 +145,7 @@ struct Gradient {
 
 impl Gradient {
     fn of(reduced: &Reduced) -> Self {
-        let (width, height, l) = (reduced.width, reduced.height, &reduced.light);
+        let (width, height, l): (_, _, &[f32]) = (reduced.width, reduced.height, &reduced.light);
         let (mut x, mut y) = (vec![0.0_f32; width * height], vec![0.0_f32; width * height]);
         for row in 1..height - 1 {
             for c in 1..width - 1 {

@@ -168,8 +168,7 @@ pub(super) struct Normal {
 impl Both {
     pub(super) fn new(plane: &Plane, copies: [Copy; 2], pitch_px: f64) -> Self {
         let mut both = Self { copies, ground: vec![0.0; plane.light.len()], cell_px: 2.0 * pitch_px };
-        let light = plane.light.clone();
-        both.settle_ground(plane, &light);
+        both.settle_ground(plane, &plane.light);
         both
     }
 

@@ -151,11 +151,11 @@ fn peaks(scene: &Scene, seed: &Pose) -> Vec<Pose> {
 
 /// Centres of symmetry: every clear gradient votes both ways at the distances of a feature's edges; block by block.
 fn votes(reduced: &Reduced, radius_px: f64) -> Reduced {
-    let (w, h, l) = (reduced.width, reduced.height, &reduced.light);
+    let (w, h, l): (_, _, &[f32]) = (reduced.width, reduced.height, &reduced.light);
     let radius = (radius_px / reduced.factor as f64) as f32;
     let mut votes = vec![0.0_f32; w * h];
     if w < 3 || h < 3 {
-        return Reduced { light: votes, ..reduced.clone() };
+        return Reduced { light: votes.into(), ..*reduced };
     }
     let gradient = |i: usize| (l[i + 1] - l[i - 1], l[i + w] - l[i - w]);
     let mut sizes: Vec<f32> = (1..h - 1)
@@ -186,5 +186,5 @@ fn votes(reduced: &Reduced, radius_px: f64) -> Reduced {
             }
         }
     }
-    Reduced { light: votes, ..reduced.clone() }
+    Reduced { light: votes.into(), ..*reduced }
 }
