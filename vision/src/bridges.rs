@@ -1,11 +1,12 @@
 //! Tells terminals, or lands, that are joined by metal: the light along the way between neighbours against that of all other ways.
 
 use crate::answer::{SiteFinding, SiteState, SuspectKind};
+use crate::median::upper_median;
 use crate::shapes::{Shapes, group_of};
 use crate::side::SideView;
 use crate::view::PointPx;
 use crate::which_site::Pattern;
-use landfit_part::{Part, PointMm, Pose, Side};
+use landfit_part::{Motion, Part, PointMm, Pose, Side};
 use std::cell::LazyCell;
 use std::collections::BTreeMap;
 
@@ -46,6 +47,7 @@ pub(crate) fn mark(
         finding_of[finding.site] = Some(i);
     }
     let ways = neighbour_ways(pattern);
+    let bench_from_pattern = bench_from_pattern.motion();
     // Long terminals can be joined anywhere along themselves.
     let places: &[f64] = if shapes.is_some() { &[-0.6, -0.3, 0.0, 0.3, 0.6] } else { &[0.0] };
     for (view, place) in views.iter().flat_map(|v| places.iter().map(move |p| (v, *p))) {
@@ -65,10 +67,10 @@ pub(crate) fn mark(
                         Side::Board => &[LAND_LIGHT_AT],
                     };
                     let (a, b) = ((pattern.centres_mm[a], radius(a)), (pattern.centres_mm[b], radius(b)));
-                    return Way::between_discs(view, bench_from_pattern, a, b, rims);
+                    return Way::between_discs(view, &bench_from_pattern, a, b, rims);
                 };
                 let (from, to) = shapes.parallel_way(a, b, pattern, place)?;
-                Way::between_flat(view, bench_from_pattern, from, to)
+                Way::between_flat(view, &bench_from_pattern, from, to)
             })
             .collect();
         // Ways between the leads of one row see the same ground; between balls each has its own beside it.
@@ -122,7 +124,7 @@ struct Way {
 impl Way {
     /// Between two discs: the light less that of the ground on both sides of the way. A stain or glare lightens the ground on
     /// both sides of the way as well; metal does not. `rims`: where the discs' own light is looked for, shares of the radius.
-    fn between_discs(view: &SideView, bench_from_pattern: &Pose, a: (PointMm, f64), b: (PointMm, f64), rims: &[f64]) -> Option<Self> {
+    fn between_discs(view: &SideView, bench_from_pattern: &Motion, a: (PointMm, f64), b: (PointMm, f64), rims: &[f64]) -> Option<Self> {
         let line = Line::between(view, bench_from_pattern, a, b)?;
         let (radius_a, radius_b) = (a.1, b.1);
         let half = line.length_mm / 2.0;
@@ -145,7 +147,7 @@ impl Way {
     }
 
     /// Between two flat terminals, bright or dark: the light itself, as all of a row see one ground.
-    fn between_flat(view: &SideView, bench_from_part: &Pose, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
+    fn between_flat(view: &SideView, bench_from_part: &Motion, a: (PointMm, f64), b: (PointMm, f64)) -> Option<Self> {
         let line = Line::between(view, bench_from_part, a, b)?;
         let along = line.free_light()?;
         Some(Self { along, rim: Some(0.5 * (line.mean(0.0, 0.0, 0.25 * a.1)? + line.mean(line.length_mm, 0.0, 0.25 * b.1)?)) })
@@ -166,7 +168,7 @@ struct Line<'a> {
 
 impl<'a> Line<'a> {
     /// `None` where the terminals leave hardly any way free.
-    fn between(view: &'a SideView, bench_from_part: &Pose, (a, radius_a): (PointMm, f64), (b, radius_b): (PointMm, f64)) -> Option<Self> {
+    fn between(view: &'a SideView, bench_from_part: &Motion, (a, radius_a): (PointMm, f64), (b, radius_b): (PointMm, f64)) -> Option<Self> {
         let length_mm = a.distance(b);
         let free_mm = (radius_a, length_mm - radius_b);
         if free_mm.1 - free_mm.0 < 0.15 * length_mm {
@@ -225,17 +227,12 @@ impl Usual {
         if seen.len() < least {
             return None;
         }
-        let median = |mut values: Vec<f64>| {
-            values.sort_by(f64::total_cmp);
-            values[values.len() / 2]
-        };
-        let middle: [f64; 3] = std::array::from_fn(|i| median(seen.iter().map(|w| w.along[i]).collect()));
-        let scatter: [f64; 3] = std::array::from_fn(|i| 1.4826 * median(seen.iter().map(|w| (w.along[i] - middle[i]).abs()).collect()));
-        let rims: Vec<f64> = seen.iter().filter_map(|w| w.rim).collect();
-        if rims.is_empty() {
-            return None;
+        let (mut middle, mut scatter) = ([0.0; 3], [0.0; 3]);
+        for i in 0..3 {
+            middle[i] = upper_median(seen.iter().map(|w| w.along[i]))?;
+            scatter[i] = 1.4826 * upper_median(seen.iter().map(|w| (w.along[i] - middle[i]).abs()))?;
         }
-        let contrast = (median(rims) - middle[1]).abs();
+        let contrast = (upper_median(seen.iter().filter_map(|w| w.rim))? - middle[1]).abs();
         Some(Self { middle, scatter, contrast })
     }
 

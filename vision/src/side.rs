@@ -49,7 +49,7 @@ pub(crate) struct Seen {
     /// The scale at which places fit best that are known well one way only; `None` where all are known all ways.
     scale_of_shapes: Option<f64>,
     pattern: Pattern,
-    /// Index into the part's sites, for each site of the pattern.
+    /// Index into the part's sites, for each site of the pattern; rising.
     sites: Vec<usize>,
 }
 
@@ -185,7 +185,7 @@ fn measured_at(
     refusal::bare_enough(side, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
     let SideFit { mut fit, scatter_mm2, scale, mut warnings } = fit(side, scale_from, &pattern, sites, (&mut findings, &shared), &pose)?;
-    let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
+    let designed = |site: usize| sites.binary_search(&site).ok().map(|i| pattern.centres_mm[i]);
     let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
     warnings.extend(agreement.warnings);
     let carry_deposit = outlines.iter().any(|o| o.carries_deposit);
@@ -417,7 +417,7 @@ impl Seen {
         if self.scale_of_shapes.is_some() {
             return self.scale_of_shapes;
         }
-        let place = |site: usize| self.sites.iter().position(|&s| s == site).map(|i| self.pattern.centres_mm[i]);
+        let place = |site: usize| self.sites.binary_search(&site).ok().map(|i| self.pattern.centres_mm[i]);
         let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
         let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
         let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
@@ -447,7 +447,7 @@ pub(crate) fn turn_to(seen: &mut Seen, nominal_rad: f64) {
         }
     }
     for finding in &mut seen.findings.sites {
-        if let Some(i) = seen.sites.iter().position(|&s| s == finding.site)
+        if let Ok(i) = seen.sites.binary_search(&finding.site)
             && let Some(site) = renamed[i]
         {
             finding.site = site;

@@ -247,7 +247,7 @@ impl Design {
             (Unknowns::All, false) => COLUMNS,
         };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
-        let mut band = Band::default();
+        let mut band = Band::of_at_most(((2 * reach + 1) * (2 * reach + 1)) as usize);
         for row in -reach..=reach {
             for col in -reach..=reach {
                 let (x, y) = (col as f64 - phase.within.0, row as f64 - phase.within.1);
@@ -359,13 +359,20 @@ impl Design {
 }
 
 /// The pixels of a band: place from the centre and distance, px, and the look's light (above that outside) and slope there.
-#[derive(Default)]
 struct Band {
     x: Vec<f32>,
     y: Vec<f32>,
     r: Vec<f32>,
     light: Vec<f32>,
     slope: Vec<f32>,
+}
+
+impl Band {
+    /// Without pixels, with memory for as many.
+    fn of_at_most(pixels: usize) -> Self {
+        let [x, y, r, light, slope] = std::array::from_fn(|_| Vec::with_capacity(pixels));
+        Self { x, y, r, light, slope }
+    }
 }
 
 /// What each unknown adds to the light of a band's pixels.

@@ -96,8 +96,9 @@ fn lean(plane: &Plane, centre: &Centre, [inner, outer]: [f64; 2]) -> Option<[f64
     for y in row - reach..=row + reach {
         for x in column - reach..=column + reach {
             let (dx, dy) = (x as f64 - centre.at.x, y as f64 - centre.at.y);
-            let r = dx.hypot(dy);
-            if r >= inner && r < outer {
+            let squared = dx * dx + dy * dy;
+            if squared >= inner * inner && squared < outer * outer {
+                let r = squared.sqrt();
                 let here = f64::from(plane.light[y as usize * plane.width + x as usize]);
                 pixels += 1.0;
                 light += here;

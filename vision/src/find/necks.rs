@@ -10,7 +10,7 @@ use crate::view::PointPx;
 use nalgebra::{Matrix3, Vector3};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 /// Rays from the middle of a land.
 const RAYS: usize = 36;
@@ -46,7 +46,7 @@ pub fn without_necks(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<
     let (mut x, mut y) = (0.0, 0.0);
     for necks in asked.iter().filter_map(|at| Necks::about(plane, look, *at)) {
         for ray in (0..RAYS).filter(|&r| necks.is_neck[r]) {
-            let (sin, cos) = direction(ray);
+            let (sin, cos) = DIRECTIONS[ray];
             (x, y) = (x + cos / RAYS as f64, y + sin / RAYS as f64);
         }
     }
@@ -67,10 +67,9 @@ pub fn without_necks(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<
 /// By row, which of its pixels tell nothing of the lands.
 type UnknownRows = BTreeMap<usize, Vec<bool>>;
 
-/// Sine and cosine of a ray's direction.
-fn direction(ray: usize) -> (f64, f64) {
-    ((ray as f64 + 0.5) / RAYS as f64 * TAU).sin_cos()
-}
+/// Sine and cosine of the rays' directions.
+static DIRECTIONS: LazyLock<[(f64, f64); RAYS]> =
+    LazyLock::new(|| std::array::from_fn(|ray| ((ray as f64 + 0.5) / RAYS as f64 * TAU).sin_cos()));
 
 impl Necks {
     /// `None` where no circle shows, or nothing runs into it.
@@ -119,7 +118,7 @@ impl Necks {
 
 /// Light on a ray at a distance from a place; `None` off the plane or where it is not known.
 fn light(plane: &Plane, at: PointPx, ray: usize, distance: f64) -> Option<f64> {
-    let (sin, cos) = direction(ray);
+    let (sin, cos) = DIRECTIONS[ray];
     plane.known_light_at(at.x + distance * cos, at.y + distance * sin)
 }
 
@@ -141,7 +140,7 @@ fn end_of_light(plane: &Plane, at: PointPx, ray: usize, radius_px: f64, level: f
 
 /// How far a ray's end lies outside of a circle (x, y, radius).
 fn off_circle(circle: &Vector3<f64>, ray: usize, end: f64) -> f64 {
-    let (sin, cos) = direction(ray);
+    let (sin, cos) = DIRECTIONS[ray];
     (end * cos - circle[0]).hypot(end * sin - circle[1]) - circle[2]
 }
 
@@ -156,7 +155,7 @@ fn circle_through(ends: &[Option<f64>], radius_px: f64) -> Option<Vector3<f64>> 
         for (ray, end) in ends.iter().enumerate() {
             let Some(end) = end else { continue };
             let off = off_circle(&circle, ray, *end);
-            let (sin, cos) = direction(ray);
+            let (sin, cos) = DIRECTIONS[ray];
             let row = Vector3::new(cos, sin, 1.0);
             // Least absolute misses at first, then ever less weight for what strays.
             let weight = if step < 8 { 1.0 / off.abs().max(0.2) } else { 1.0 / (1.0 + (off / 0.4).powi(2)) };

@@ -44,8 +44,9 @@ pub(super) struct SideFit {
 /// no error of measuring it. The covariance of a plain fit to all sites, for places with a variance of 1.
 pub(super) fn lattice_scatter(pattern: &Pattern, pose: &Pose) -> Matrix3<f64> {
     let mut normal = Matrix3::<f64>::zeros();
+    let turned = Pose::new(0.0, 0.0, pose.theta_rad).motion();
     for c in &pattern.centres_mm {
-        let arm = c.rotated(pose.theta_rad);
+        let arm = turned.apply(*c);
         for row in [Vector3::new(1.0, 0.0, -arm.y), Vector3::new(0.0, 1.0, arm.x)] {
             normal += row * row.transpose();
         }
@@ -53,7 +54,7 @@ pub(super) fn lattice_scatter(pattern: &Pattern, pose: &Pose) -> Matrix3<f64> {
     normal.try_inverse().unwrap_or_default()
 }
 
-/// Fits the side's pose to its measured centres and tells what is displaced.
+/// Fits the side's pose to its measured centres and tells what is displaced. `sites` are the part's sites of the pattern, rising.
 pub(super) fn fit(
     side: Side,
     scale_from: ScaleSource,
@@ -62,7 +63,7 @@ pub(super) fn fit(
     (findings, shared): (&mut [SiteFinding], &[Moves]),
     start: &Pose,
 ) -> Result<SideFit, Refusal> {
-    let designed = |site: usize| sites.iter().position(|&s| s == site).map(|i| pattern.centres_mm[i]);
+    let designed = |site: usize| sites.binary_search(&site).ok().map(|i| pattern.centres_mm[i]);
     let used: Vec<(usize, PointMm, PointMm)> = findings
         .iter()
         .enumerate()
@@ -160,7 +161,8 @@ fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Ma
 /// `known` holds what is known of each place, `noise` the part of it that is its own; what others share is no scatter.
 fn scatter_mm2(from: &[PointMm], to: &[PointMm], (known, noise): (&[Matrix2<f64>], &[Matrix2<f64>]), start: &Pose) -> f64 {
     let pose = crate::pose::fit_rigid(from, to).ok().filter(|p| p.shift().distance(start.shift()) < 1.0).unwrap_or(*start);
-    let misses = from.iter().zip(to).map(|(f, t)| *t - pose.apply(*f));
+    let motion = pose.motion();
+    let misses = from.iter().zip(to).map(|(f, t)| *t - motion.apply(*f));
     let known_one_way: Vec<(f64, f64)> = misses
         .clone()
         .zip(known.iter().zip(noise))

@@ -33,9 +33,10 @@ pub(super) fn measure(
     pose: &Pose,
 ) -> Measurement {
     let mut expected: Vec<Vec<Expected>> = views.iter().map(|_| Vec::new()).collect();
+    let motion = pose.motion();
     for (i, centre) in pattern.centres_mm.iter().enumerate() {
         let kind = shapes.map_or(Kind::DISC, |(s, _)| s.kinds[i]).turned(pose.theta_rad);
-        if let Some((v, at)) = view_that_holds(views, shapes.map(|s| s.0), pose.apply(*centre), kind) {
+        if let Some((v, at)) = view_that_holds(views, shapes.map(|s| s.0), motion.apply(*centre), kind) {
             let candidate = laid[i].filter(|&f| features[f].view == views[v].index).map(|f| views[v].plane_px(features[f].at_mm));
             expected[v].push(Expected { site: i, at, candidate });
         }

@@ -178,15 +178,20 @@ impl Pattern {
             turned_about_mm: [centroid_mm; 2],
         };
         pattern.turned_about_mm = [FRAC_PI_2, PI].map(|turn| pattern.turning_point(turn, &near));
-        pattern.same =
-            pattern.quarter_turns().into_iter().filter(|t| pattern.coincides(&near, |c, k| (t.apply(c), k.turned(t.theta_rad)))).collect();
+        let is_same = |t: &Pose| {
+            let motion = t.motion();
+            pattern.coincides(&near, |c, k| (motion.apply(c), k.turned(t.theta_rad)))
+        };
+        pattern.same = pattern.quarter_turns().into_iter().filter(is_same).collect();
         // A pattern that is its own mirror image is so about its centroid, whatever it is turned about.
-        let mirrored_about = |about: PointMm, t: &Pose, c: PointMm, k: Kind| {
-            (t.apply(PointMm::new(2.0 * about.x - c.x, c.y)), k.mirrored().turned(t.theta_rad))
+        let is_mirrored = |about: PointMm, t: &Pose| {
+            let motion = t.motion();
+            let mirrored = |c: PointMm| PointMm::new(2.0 * about.x - c.x, c.y);
+            pattern.coincides(&near, |c, k| (motion.apply(mirrored(c)), k.mirrored().turned(t.theta_rad)))
         };
         pattern.mirror_is_same = [[centroid_mm; 2], pattern.turned_about_mm]
             .into_iter()
-            .any(|about| turns_about(about).iter().any(|t| pattern.coincides(&near, |c, k| mirrored_about(about[1], t, c, k))));
+            .any(|about| turns_about(about).iter().any(|t| is_mirrored(about[1], t)));
         Some(pattern)
     }
 
@@ -208,9 +213,10 @@ impl Pattern {
     /// lie between the places; where rows are staggered, so it does about the middle. Of both, of the site nearest the middle, and of
     /// the points half way to its neighbours, the one about which most sites find another.
     fn turning_point(&self, turn: f64, near: &Nearby) -> PointMm {
+        let turned = Pose::new(0.0, 0.0, turn).motion();
         let finds = |about: PointMm| -> usize {
             let asked = self.centres_mm.iter().step_by(self.centres_mm.len().div_ceil(MOST_ASKED_OF_TURN));
-            asked.filter(|c| near.nearest(about + (**c - about).rotated(turn), 0.1 * self.pitch_mm).is_some()).count()
+            asked.filter(|c| near.nearest(about + turned.apply(**c - about), 0.1 * self.pitch_mm).is_some()).count()
         };
         let mut best = (finds(self.centroid_mm), self.centroid_mm);
         let (low, high) = self.centres_mm.iter().fold((self.centroid_mm, self.centroid_mm), |(low, high), c| {

@@ -2,7 +2,7 @@
 
 use super::{Feature, Kind, NEAR_SHARE, Pattern};
 use crate::nearby::Nearby;
-use landfit_part::{PointMm, wrap_angle_rad};
+use landfit_part::{PointMm, Pose, wrap_angle_rad};
 use std::f64::consts::TAU;
 use std::num::NonZero;
 
@@ -88,7 +88,8 @@ pub(super) fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Patter
 
 /// Shifts of the turned pattern, each with its votes.
 pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) -> Vec<(f64, PointMm)> {
-    let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| c.rotated(turn)).collect();
+    let motion = Pose::new(0.0, 0.0, turn).motion();
+    let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| motion.apply(*c)).collect();
     let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
     if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
         return shifts_of_few(features, &turned, &kinds, pattern.nearness_mm);
