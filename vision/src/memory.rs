@@ -116,7 +116,8 @@ mod tests {
         assert!(large.len() == 3 * N && large.iter().all(|v| *v == 0.0));
         give_back(large);
         assert_eq!(SPARE.with_borrow(Vec::len), 1);
-        assert_eq!(take_zeros(7).as_ptr(), at);
+        let again = take_zeros(7);
+        assert_eq!(again.as_ptr(), at);
     }
 
     #[test]
