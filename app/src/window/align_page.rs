@@ -73,12 +73,12 @@ fn wide(ui: &mut Ui, room: Rect, shown: &Shown, view: &mut AlignView, asks: &mut
     column(ui, left, "words", |ui| words_ui(ui, &shown.align));
     picture_ui(ui, picture, shown, view);
     landing_ui(ui, plot, &shown.align, &view.picture, &shown.exposures);
-    let decide = decide_height(ui, shown, view).min(0.82 * room.height());
+    let decide = decide_height(ui, shown).min(0.82 * room.height());
     let lower = Rect::from_min_max(Pos2::new(right.left(), right.bottom() - decide), right.max);
     let upper = Rect::from_min_max(right.min, Pos2::new(right.right(), lower.top() - gap));
     column(ui, upper, "in the way", |ui| in_the_way_ui(ui, shown, view));
-    let mut ui_there = ui.new_child(UiBuilder::new().max_rect(lower).id_salt("decide").layout(Layout::top_down(Align::LEFT)));
-    decide_ui(&mut ui_there, shown, view, asks);
+    let mut there = ui.new_child(UiBuilder::new().max_rect(lower).id_salt("decide").layout(Layout::top_down(Align::LEFT)));
+    decide_ui(&mut there, shown, view, asks);
 }
 
 /// One column that scrolls: a small window, or large text. What decides stands below, always in view.
@@ -104,11 +104,12 @@ fn stacked(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<Ask>
         }
         let (rect, _) = ui.allocate_exact_size(Vec2::new(width, (0.75 * width).min(420.0)), Sense::hover());
         picture_ui(ui, rect, shown, view);
-        in_the_way_ui(ui, shown, view);
-        accepted_ui(ui, shown, view, asks);
+        // Above all that comes and goes with the answer: no button may slip away under the hand that is about to press it.
         if let Some(rehearsal) = &shown.rehearsal {
             rehearsal_ui(ui, rehearsal, view, asks);
         }
+        in_the_way_ui(ui, shown, view);
+        accepted_ui(ui, shown, view, asks);
     });
     let mut there = ui.new_child(UiBuilder::new().max_rect(lower).id_salt("bar").layout(Layout::left_to_right(Align::Min)));
     buttons_ui(&mut there, &shown.align, view, asks);
@@ -250,27 +251,26 @@ fn in_the_way_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView) {
     }
 }
 
-fn decide_height(ui: &Ui, shown: &Shown, view: &AlignView) -> f32 {
+/// Until something is accepted the room for a reason is kept, asked for or not: were it not, every button above would move by a row
+/// whenever the picture comes to rest or loses it, and a click meant for one screw would turn another.
+fn decide_height(ui: &Ui, shown: &Shown) -> f32 {
     let touch = look::touch(ui.ctx());
-    let mut height = touch + 8.0;
-    if shown.align.accepted.is_some() {
-        height += touch + 150.0;
-    } else if shown.align.acceptable_with_reason || !view.reason.is_empty() {
-        height += touch + 40.0;
-    } else {
-        height += 30.0;
-    }
+    let mut height = touch + 8.0 + touch;
+    height += if shown.align.accepted.is_some() { 150.0 } else { 40.0 };
     if let Some(rehearsal) = &shown.rehearsal {
         height += 50.0 + rehearsal.screws.len().div_ceil(2) as f32 * (screw_button(ui) + 8.0) + touch + 34.0;
     }
     height
 }
 
+/// From the top the rehearsal's screws, at the foot what goes on and accepts, between them what changes.
 fn decide_ui(ui: &mut Ui, shown: &Shown, view: &mut AlignView, asks: &mut Vec<Ask>) {
     if let Some(rehearsal) = &shown.rehearsal {
         rehearsal_ui(ui, rehearsal, view, asks);
     }
     accepted_ui(ui, shown, view, asks);
+    let left = ui.max_rect().bottom() - look::touch(ui.ctx()) - ui.cursor().top();
+    ui.add_space(left.max(0.0));
     ui.horizontal(|ui| buttons_ui(ui, &shown.align, view, asks));
 }
 

@@ -170,6 +170,9 @@ pub fn bench_page_ui(ui: &mut Ui, shown: &Shown, view: &mut BenchView, cameras: 
                         let reading = typed_number(&text);
                         asks.push(Ask::Desk(Command::Reading(adjuster.name.clone(), reading)));
                     }
+                    if edit.lost_focus() && !text.trim().is_empty() && typed_number(&text).is_none() {
+                        asks.push(Ask::Desk(Command::Say(words::no_reading(&adjuster.name, text.trim()))));
+                    }
                     if edit.has_focus() {
                         view.typed = Some((adjuster.name.clone(), text));
                     }

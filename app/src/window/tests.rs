@@ -464,6 +464,29 @@ fn what_is_touched_is_large_enough_for_a_glove() {
     }
 }
 
+/// Hands click and hold where a button stood a moment ago.
+#[test]
+fn no_button_slips_away_while_pictures_come_to_rest_and_answers_come_and_go() {
+    for (size, percent) in [(Vec2::new(1280.0, 720.0), 100), (Vec2::new(1920.0, 1080.0), 100), (Vec2::new(1280.0, 720.0), 150)] {
+        let settings = Settings { text_percent: percent, ..Settings::default() };
+        let (mut harness, table) = window(size, settings, |behind| behind.look().unwrap());
+        let places = |harness: &mut Harness<App>| {
+            harness.run_ok();
+            let place = |name: &&str| harness.get_by_role_and_label(Role::Button, name).rect().min.round();
+            ["X clockwise", "R anticlockwise", words::OPTICS_OUT, words::GO_ON, words::HOLD_TO_ACCEPT].iter().map(place).collect::<Vec<_>>()
+        };
+        let moving = places(&mut harness);
+        looked(&mut table.behind.0.borrow_mut());
+        let outside = places(&mut harness);
+        assert!(table.behind.0.borrow().shown().align.acceptable_with_reason, "a reason is asked for");
+        good(&mut table.behind.0.borrow_mut());
+        let within = places(&mut harness);
+        assert!(!table.behind.0.borrow().shown().align.acceptable_with_reason);
+        assert_eq!(moving, outside, "{size:?} {percent} %: moving, then outside and at rest");
+        assert_eq!(outside, within, "{size:?} {percent} %: outside, then good to place");
+    }
+}
+
 #[test]
 fn nothing_that_decides_is_cut_off_by_the_windows_edge() {
     for (size, percent) in [
@@ -607,6 +630,13 @@ fn a_reading_runs_with_the_hand_unless_it_is_being_typed() {
     harness.run_ok();
     let runs: f64 = value(&harness).unwrap().parse().unwrap();
     assert!((runs - 3.0).abs() > 0.5, "{runs}");
+    harness.get_by_role_and_label(Role::TextInput, &name).focus();
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::TextInput, &name).type_text("some");
+    harness.run_ok();
+    harness.get_by_role_and_label(Role::Button, words::LOOK_FOR_CAMERAS).focus();
+    harness.run_ok();
+    assert!(harness.query_by_label_contains("is no reading of").is_some(), "what cannot be read is said");
 }
 
 #[test]

@@ -33,6 +33,12 @@ pub fn reading_of(adjuster: &str) -> String {
     format!("reading of {adjuster}")
 }
 
+/// What was typed as a reading and is none.
+#[must_use]
+pub fn no_reading(adjuster: &str, typed: &str) -> String {
+    format!("\"{typed}\" is no reading of {adjuster}, which counts as unknown now: write a number, as in 3.27.")
+}
+
 pub const REHEARSAL_BENCH: &str = "rehearsal bench";
 pub const CAMERA: &str = "camera";
 pub const LOOK_FOR_CAMERAS: &str = "Look for cameras";
