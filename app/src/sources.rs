@@ -79,6 +79,9 @@ fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, Trouble> {
             files.push(path);
         }
     }
+    if files.is_empty() {
+        return Err(Trouble::NoPictures { folder: folder.to_owned() });
+    }
     files.sort();
     Ok(files)
 }
@@ -156,6 +159,20 @@ mod tests {
         assert_eq!(needs("rotation-under-board").exposures(), 1);
         let two = needs("all-on-the-part");
         assert_eq!(two.lights.iter().map(|l| l.name.as_str()).collect::<Vec<_>>(), words::LIGHTS_ON);
+    }
+
+    #[test]
+    fn a_folder_of_stored_pictures_that_holds_none_or_no_whole_looks_is_named_with_its_mend() {
+        let folder = tempfile::tempdir().unwrap();
+        let settings = Settings { source: SourceChoice::Stored(folder.path().to_owned()), ..Settings::default() };
+        let needs = Needs::of(&Setting::named("all-on-the-part").unwrap().bench().unwrap());
+        let open = || source(&settings, &needs, None).map(|mut order| (order.open)().err()).unwrap().unwrap();
+        std::fs::write(folder.path().join("notes.txt"), "no picture").unwrap();
+        let none = open();
+        assert!(none.to_string().contains(&folder.path().display().to_string()) && none.advice().contains("PNG"), "{none}");
+        std::fs::write(folder.path().join("part.png"), "").unwrap();
+        let uneven = open();
+        assert!(uneven.to_string().contains("takes 2 pictures, and 1 do not"), "{uneven}");
     }
 
     #[test]

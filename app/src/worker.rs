@@ -97,6 +97,8 @@ fn work(
     let mut stillness = Stillness::new();
     let mut feed = Feed::start(source.open, || {});
     let mut told = String::new();
+    // Whether this source has given any picture.
+    let mut gave = false;
     while !stop.load(Ordering::Relaxed) {
         let mut changed = false;
         while let Ok(order) = inbox.try_recv() {
@@ -117,14 +119,16 @@ fn work(
                     // The old capture thread ends before the new one asks for the same camera.
                     drop(feed);
                     (rehearsal, name, told_by, pairs) = (source.rehearsal, source.name, source.rest, source.pairs);
-                    asked = false;
+                    (asked, gave) = (false, false);
                     stillness.forget();
                     feed = Feed::start(source.open, || {});
                     desk.change_source();
                 }
             }
         }
-        let frame = feed.take(PATIENCE);
+        // A stored look comes but once, and one of a watched folder stays the newest for long: another part or bench finds it there.
+        let again = desk.take_unmeasured().filter(|_| told_by != RestTold::Frames);
+        let frame = feed.take(PATIENCE).or(again);
         if let Some(pairs) = &pairs {
             if let Some(preview) = pairs.preview().map(Arc::new) {
                 let rest = stillness.push(&preview);
@@ -137,7 +141,7 @@ fn work(
             }
             changed |= desk.prompt(words::light_wanted(&pairs.wanted(), asked));
         }
-        let (sight, text, advice) = said(&feed.state());
+        let (sight, text, advice) = said(&feed.state(), gave);
         if let FeedState::Old { trouble, .. } = feed.state()
             && matches!(*trouble, Trouble::Dark { .. })
         {
@@ -148,6 +152,7 @@ fn work(
         changed |= text != told;
         told = text;
         if let Some(frame) = frame {
+            gave = true;
             let rest = (pairs.is_none() && told_by == RestTold::Frames).then(|| stillness.push(&frame));
             let repose = match rest {
                 None if pairs.is_some() || told_by == RestTold::EachLook => Repose::AtRest,
@@ -175,11 +180,13 @@ fn work(
     }
 }
 
-fn said(state: &FeedState) -> (Sight, String, String) {
+/// How the source is doing, in words; `gave`: it has given a picture before.
+fn said(state: &FeedState, gave: bool) -> (Sight, String, String) {
     match state {
         FeedState::Looking | FeedState::Live { .. } => (Sight::Fresh, String::new(), String::new()),
         FeedState::Old { age, trouble } => {
-            (Sight::Old, format!("{}: {trouble}", words::old_for(age.as_secs_f64())), trouble.advice().to_owned())
+            let old = words::old_for(if gave { age.as_secs_f64() } else { f64::INFINITY });
+            (Sight::Old, format!("{old}: {trouble}"), trouble.advice().to_owned())
         }
     }
 }
@@ -242,6 +249,46 @@ mod tests {
         let open = paired(open, Needs::of(&setting.bench().unwrap()), Vec::new(), pairs.clone());
         let order = SourceOrder { open, name: "lit".into(), rehearsal: None, rest: RestTold::Frames, pairs: Some(pairs), knobs: None };
         (Worker::start(desk, order, |_| {}).unwrap(), results)
+    }
+
+    /// A stored look: it comes once.
+    struct Once(Option<Frame>);
+
+    impl Source for Once {
+        fn name(&self) -> String {
+            "once".into()
+        }
+
+        fn next(&mut self, patience: Duration) -> Result<Option<Frame>, Trouble> {
+            std::thread::sleep(patience.min(Duration::from_millis(20)));
+            Ok(self.0.take())
+        }
+    }
+
+    #[test]
+    fn a_stored_look_is_measured_again_by_another_part_and_bench_file() {
+        let setting = Setting::named("rotation-under-board").unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let (part_file, bench_file) = (folder.path().join("part.toml"), folder.path().join("bench.toml"));
+        std::fs::write(&part_file, setting.part_toml).unwrap();
+        std::fs::write(&bench_file, setting.bench_toml).unwrap();
+        // Begun with a bench whose pictures have another size: the look does not go with it.
+        let other = Setting::named("amber-and-cyan").unwrap();
+        let settings = Settings { results: Some(folder.path().to_owned()), ..Settings::default() };
+        let desk = Desk::new(PartFile::of(&other).unwrap(), BenchFile::of(&other).unwrap(), settings).unwrap();
+        let bench = RehearsalBench::new(setting.start(3).unwrap(), setting.part().unwrap(), 3);
+        let pictures = bench.render(1).unwrap();
+        let open = Box::new(move || {
+            let frame = Frame { pictures: pictures.clone(), taken: Instant::now(), from_jpeg: false, number: 0 };
+            Ok(Box::new(Once(Some(frame))) as Box<dyn Source>)
+        });
+        let order = SourceOrder { open, name: "once".into(), rehearsal: None, rest: RestTold::EachLook, pairs: None, knobs: None };
+        let worker = Worker::start(desk, order, |_| {}).unwrap();
+        let _ = wait_for(&worker, "pictures that do not go with the bench", |s| s.trouble.is_some());
+        worker.send(Command::TakeBench(bench_file));
+        worker.send(Command::TakePart(part_file));
+        let shown = wait_for(&worker, "a measured look", |s| s.align.landing.is_some());
+        assert!(shown.align.state.is_some_and(|s| s != JobState::Looking), "{:?}", shown.align.headline);
     }
 
     fn wait_for(worker: &Worker, what: &str, is: impl Fn(&Shown) -> bool) -> Arc<Shown> {

@@ -21,11 +21,7 @@ impl StoredSet {
     pub fn new(files: Vec<PathBuf>, exposures: usize, every: Duration) -> Result<Self, Trouble> {
         let exposures = exposures.max(1);
         if files.is_empty() || !files.len().is_multiple_of(exposures) {
-            let what = format!(
-                "the bench takes {exposures} pictures for one look, and {} cannot be shared out so: give {exposures} for each look, in the order of exposure",
-                files.len()
-            );
-            return Err(Trouble::File { what });
+            return Err(Trouble::Uneven { files: files.len(), exposures });
         }
         Ok(Self { looks: files.chunks(exposures).map(<[_]>::to_vec).collect(), next: 0, every, due: Instant::now() })
     }

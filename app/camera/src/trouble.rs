@@ -110,6 +110,20 @@ pub enum Trouble {
         /// What the operating system said.
         what: String,
     },
+    /// A folder in which no file is named as a picture.
+    #[error("the folder {} holds no picture", folder.display())]
+    NoPictures {
+        /// Its path.
+        folder: PathBuf,
+    },
+    /// Stored pictures that make no whole number of looks.
+    #[error("a look takes {exposures} pictures, and {files} do not share out so")]
+    Uneven {
+        /// How many pictures there are.
+        files: usize,
+        /// How many one look takes.
+        exposures: usize,
+    },
     /// A picture file cannot be used.
     #[error("{what}")]
     File {
@@ -161,6 +175,10 @@ impl Trouble {
             Self::NotOffered { .. } => "choose a format and size that it offers",
             Self::Refused { .. } => "unplug it and plug it in again; if that does not help, choose another format or size",
             Self::Folder { .. } => "check that it exists and may be read; landfit goes on by itself",
+            Self::NoPictures { .. } => "store one there (PNG, JPEG, TIFF, BMP or PNM), or choose another folder; landfit goes on by itself",
+            Self::Uneven { .. } => {
+                "store the pictures of each look under names that follow each other, in the order of exposure, and nothing else beside them"
+            }
             Self::File { .. } => "store the picture again; landfit goes on with the next one",
             Self::WrongLight { .. } => "switch that light on and the other one off, then ask for the pair again",
             Self::LightCommand { .. } => "check the command in your settings, or switch the lights by hand",
@@ -187,6 +205,8 @@ impl Trouble {
             | Self::Repeated { .. }
             | Self::WrongSize { .. }
             | Self::Folder { .. }
+            | Self::NoPictures { .. }
+            | Self::Uneven { .. }
             | Self::File { .. }
             | Self::WrongLight { .. }
             | Self::LightCommand { .. } => false,

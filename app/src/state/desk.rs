@@ -20,7 +20,8 @@ use anyhow::Context;
 use landfit_calibration::bench::{Adjuster, Bench, Reads};
 use landfit_calibration::moves::Known;
 use landfit_camera::Frame;
-use landfit_part::{Part, Side};
+use landfit_part::text_file::save;
+use landfit_part::{Existing, FileError, Part, Side};
 use landfit_vision::answer::Alignment;
 use landfit_vision::{Optics, Picture};
 use std::path::{Path, PathBuf};
@@ -153,6 +154,8 @@ pub struct Desk {
     /// The newest pictures, whatever they show, and whether they have come to rest.
     newest: Option<Arc<Frame>>,
     is_still: bool,
+    /// Another part or bench was taken since the newest pictures came.
+    is_by_others: bool,
     calibrating: Option<Calibrating>,
     calibrated: Option<String>,
     serial: Option<(u64, String)>,
@@ -194,6 +197,7 @@ impl Desk {
             average: None,
             newest: None,
             is_still: false,
+            is_by_others: false,
             calibrating: None,
             calibrated: None,
             serial: None,
@@ -226,7 +230,7 @@ impl Desk {
 
     /// Takes in one look.
     pub fn look(&mut self, frame: &Arc<Frame>, repose: Repose, now_s: f64) {
-        (self.newest, self.is_still) = (Some(Arc::clone(frame)), repose != Repose::Moving);
+        (self.newest, self.is_still, self.is_by_others) = (Some(Arc::clone(frame)), repose != Repose::Moving, false);
         let start = Instant::now();
         let fits = frame
             .pictures
@@ -246,6 +250,12 @@ impl Desk {
         };
         let took_ms = start.elapsed().as_secs_f64() * 1e3;
         self.take_in(frame, alignment, repose, took_ms, now_s);
+    }
+
+    /// The newest pictures, once after another part or bench was taken: where no others are to come, they are measured by these.
+    #[must_use]
+    pub fn take_unmeasured(&mut self) -> Option<Arc<Frame>> {
+        if std::mem::take(&mut self.is_by_others) { self.newest.clone() } else { None }
     }
 
     /// Takes in a look that was measured.
@@ -360,8 +370,7 @@ impl Desk {
                 None => self.serial = Some((self.serial.as_ref().map_or(1, |(n, _)| n + 1), code)),
             },
             Command::WritePart { text, file } => {
-                let written = landfit_part::text_file::save(&file, &text, landfit_part::Existing::Keep);
-                match written.map_err(anyhow::Error::from).and_then(|()| PartFile::parse(text, file.display().to_string())) {
+                match write_new(&file, &text).and_then(|()| PartFile::parse(text, file.display().to_string())) {
                     Ok(part) => self.take_part(part),
                     Err(error) => self.trouble = Some(format!("{error:#}")),
                 }
@@ -374,13 +383,10 @@ impl Desk {
                 }
                 Err(error) => self.trouble = Some(format!("{error:#}")),
             },
-            Command::WriteBench(file) => {
-                let written = landfit_part::text_file::save(&file, &self.bench.text, landfit_part::Existing::Keep);
-                match written.map_err(anyhow::Error::from).and_then(|()| BenchFile::read(&file)) {
-                    Ok(bench) => self.change_bench(bench),
-                    Err(error) => self.trouble = Some(format!("{error:#}")),
-                }
-            }
+            Command::WriteBench(file) => match write_new(&file, &self.bench.text).and_then(|()| BenchFile::read(&file)) {
+                Ok(bench) => self.change_bench(bench),
+                Err(error) => self.trouble = Some(format!("{error:#}")),
+            },
             Command::Calibrate(order) => {
                 if let Err(error) = self.calibrate(order, time) {
                     self.trouble = Some(format!("{error:#}"));
@@ -410,6 +416,7 @@ impl Desk {
         self.finish_record();
         self.part = part;
         self.part_panel = panel_of_part(&self.part, self.settings.lengths);
+        self.is_by_others = true;
         self.begin_anew(self.job.known.clone());
     }
 
@@ -418,6 +425,7 @@ impl Desk {
         self.finish_record();
         self.bench = bench;
         self.bench_panel = panel_of_bench(&self.bench);
+        self.is_by_others = true;
         self.begin_anew(self.job.known.clone());
     }
 
@@ -719,6 +727,14 @@ pub fn measure(pictures: &[Picture], part: &PartFile, bench: &BenchFile) -> anyh
     calibrated::widen(&mut alignment, &part.part, optics, &bench.record);
     alignment.warnings.extend(bench.unread.clone());
     Ok(alignment)
+}
+
+/// Writes a file that is not there yet.
+fn write_new(file: &Path, text: &str) -> anyhow::Result<()> {
+    save(file, text, Existing::Keep).map_err(|error| match error {
+        FileError::Exists { .. } => anyhow::anyhow!(words::another_name(&error.to_string())),
+        other => other.into(),
+    })
 }
 
 /// The part file in `folder` that a scanned code names: by its whole name, or without its ending. Only what lies in the folder itself.

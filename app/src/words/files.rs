@@ -20,6 +20,12 @@ pub fn not_drawn(width_px: u32, height_px: u32) -> String {
     format!("a picture of {width_px} x {height_px} px cannot be drawn")
 }
 
+/// A file that is not written over.
+#[must_use]
+pub fn another_name(error: &str) -> String {
+    format!("{error}; give it another name")
+}
+
 /// A folder where a file's name is wanted.
 #[must_use]
 pub fn is_a_folder(path: &str) -> String {
