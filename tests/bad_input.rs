@@ -281,6 +281,40 @@ fn an_output_in_a_folder_that_is_not_there() {
     job.assert_refused(&["marked.png"]);
 }
 
+/// The picture that was measured, and the files that it was measured by, are worth more than their marked picture.
+#[test]
+fn an_output_in_place_of_what_is_read() {
+    for name in ["picture.png", "part.toml", "bench.toml"] {
+        let mut job = Job::new();
+        // By another way to the same file.
+        job.overlay = job.folder.path().join(".").join(name);
+        let before = fs::read(job.at(name)).unwrap();
+        let ended = job.align(&[]);
+        assert_eq!(ended.status, Some(2), "{}{}", ended.out, ended.err);
+        assert_one_line(&ended.err, &["--overlay", name, "is read here"]);
+        assert_eq!(fs::read(job.at(name)).unwrap(), before, "{name} was written over");
+    }
+}
+
+#[test]
+fn an_output_named_as_a_picture_that_is_no_png() {
+    let mut job = Job::new();
+    job.overlay = job.at("marked.jpg");
+    job.assert_refused(&["marked.jpg", ".png"]);
+}
+
+#[test]
+fn part_and_bench_file_in_each_others_place() {
+    let job = Job::new();
+    fs::rename(job.at("part.toml"), job.at("kept.toml")).unwrap();
+    fs::rename(job.at("bench.toml"), job.at("part.toml")).unwrap();
+    job.assert_refused(&["part.toml, line", "this is a bench file"]);
+    fs::rename(job.at("part.toml"), job.at("bench.toml")).unwrap();
+    fs::copy(job.at("kept.toml"), job.at("part.toml")).unwrap();
+    fs::rename(job.at("kept.toml"), job.at("bench.toml")).unwrap();
+    job.assert_refused(&["bench.toml, line", "this is a part file"]);
+}
+
 /// Not even an administrator makes files in /proc, so this holds for every user; elsewhere than on Linux there is none.
 #[test]
 #[cfg(target_os = "linux")]

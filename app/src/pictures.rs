@@ -1,12 +1,13 @@
 //! Reads pictures from files, with errors that name the file and the mend.
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use image::{DynamicImage, ImageBuffer, ImageFormat};
-use landfit_camera::{is_jpeg, read_picture};
+use landfit_camera::{is_jpeg, is_named_as_picture, read_picture};
 use landfit_part::Existing;
+use landfit_part::text_file::save_bytes;
 use landfit_vision::Picture;
 use landfit_vision::picture::Samples;
-use std::io::{BufWriter, Write};
+use std::io::Cursor;
 use std::path::Path;
 
 /// Reads one picture: PNG, JPEG, BMP, TIFF or PNM, grey or colour, 8 or 16 bits.
@@ -22,24 +23,13 @@ pub fn read(path: &Path) -> anyhow::Result<Picture> {
 /// # Errors
 /// One sentence that names the file.
 pub fn save_png(path: &Path, image: &DynamicImage, existing: Existing) -> anyhow::Result<()> {
-    let cannot = || format!("{} cannot be written; check the folder, its rights and the room on the disk", path.display());
-    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    // Written beside its place and then renamed, so that nobody ever meets half a picture; dropped, it removes itself.
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".landfit-").suffix(".part");
-    // A temporary file is its owner's alone; the picture is an ordinary file with the rights that the user's mask leaves.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut file = builder.tempfile_in(folder).with_context(cannot)?;
-    let mut out = BufWriter::new(file.as_file_mut());
-    image.write_to(&mut out, ImageFormat::Png).with_context(cannot)?;
-    out.flush().with_context(cannot)?;
-    drop(out);
-    let kept = match existing {
-        Existing::Replace => file.persist(path),
-        Existing::Keep => file.persist_noclobber(path),
-    };
-    kept.map(drop).map_err(|e| e.error).with_context(cannot)
+    let is_png = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("png"));
+    if is_named_as_picture(path) && !is_png {
+        bail!("{}: a PNG picture is to be written there; give it a name that ends in .png", path.display());
+    }
+    let mut bytes = Vec::new();
+    image.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png).with_context(|| format!("cannot write {}", path.display()))?;
+    Ok(save_bytes(path, &bytes, existing)?)
 }
 
 /// A picture as the image library has it.

@@ -43,6 +43,9 @@ pub fn read(path: &Path) -> Result<Bench, FileError> {
 pub fn parse(text: &str, file: &str) -> Result<Bench, FileError> {
     let document = Document::parse(text, file)?;
     let root = document.root();
+    if let (None, Some(body)) = (root.get("frame", ""), root.get("body_mm", "")) {
+        return Err(body.wrong("is a key of part files, and [frame] is missing: this is a part file where a bench file is wanted"));
+    }
     root.only_and_tables_of_others(&KEYS)?;
     schema(&root, SCHEMA)?;
     let name = root.need("name", "\"bench 2\"")?.text()?;

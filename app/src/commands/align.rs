@@ -1,6 +1,6 @@
 //! `landfit align`: from the pictures of a bench to the offset and the moves.
 
-use super::{Ended, calibrated, print_json, print_lines};
+use super::{Ended, calibrated, print_json, print_lines, spare};
 use crate::answer_json::{self, Moves};
 use crate::words::answer;
 use crate::{overlay, pictures};
@@ -67,7 +67,9 @@ pub fn run(args: &Args) -> Ended {
         let moves = answer.fit.as_ref().map(|(judgement, plan)| Moves { judgement, plan });
         print_json(&answer_json::align(&answer.alignment, moves, &part, &bench, answer.total_ms))?;
     } else {
-        print_lines(&answer::lines(&answer.alignment, answer.fit.as_ref(), &part, &bench))?;
+        let mut lines = answer::lines(&answer.alignment, answer.fit.as_ref(), &part, &bench);
+        lines.extend(args.overlay.as_ref().map(|path| format!("wrote {}", path.display())));
+        print_lines(&lines)?;
     }
     Ok(ExitCode::from(status(&answer)))
 }
@@ -75,6 +77,9 @@ pub fn run(args: &Args) -> Ended {
 /// Reads, measures and plans; the overlay is written here too, so that a folder that cannot be written is bad input before
 /// anything is printed.
 fn measure(args: &Args) -> anyhow::Result<(Part, Bench, Answer)> {
+    if let Some(path) = &args.overlay {
+        spare("--overlay", path, args.pictures.iter().chain([&args.part, &args.bench]))?;
+    }
     let part = landfit_part::file::read(&args.part)?;
     let (text, file) = (load(&args.bench)?, args.bench.display().to_string());
     let bench = bench_file::parse(&text, &file)?;

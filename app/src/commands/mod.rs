@@ -16,7 +16,9 @@ pub mod rehearse;
 mod terminal;
 
 use crate::answer_json;
+use anyhow::bail;
 use std::io::Write;
+use std::path::Path;
 use std::process::ExitCode;
 use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Layer, SubscriberExt};
@@ -40,6 +42,15 @@ pub fn print_lines(lines: &[String]) -> anyhow::Result<()> {
         }
     }
     Ok(())
+}
+
+/// Refuses a file to be written, `out` of `option`, that is one of those that the command reads: a picture or a calibration would be gone.
+pub fn spare<P: AsRef<Path>>(option: &str, out: &Path, read: impl IntoIterator<Item = P>) -> anyhow::Result<()> {
+    let Ok(there) = out.canonicalize() else { return Ok(()) };
+    match read.into_iter().find(|file| file.as_ref().canonicalize().is_ok_and(|file| file == there)) {
+        Some(file) => bail!("{option} {}: {} is read here; give what is written a name of its own", out.display(), file.as_ref().display()),
+        None => Ok(()),
+    }
 }
 
 /// Exit status of bad input and bad usage.

@@ -2,10 +2,10 @@
 
 mod drawn;
 
-use super::print_lines;
 use super::terminal::{counts, mm, mm_pair};
+use super::{print_lines, spare};
 use crate::part_drawing;
-use anyhow::{Context as _, bail};
+use anyhow::Context as _;
 use landfit_part::defaults;
 use landfit_part::generate::{Depopulation, DrawingError, GridDrawing, ball_grid, guessed_body_mm};
 use landfit_part::grid::Grid;
@@ -276,6 +276,7 @@ fn new_grid(new: &NewGrid) -> anyhow::Result<()> {
     text += &format!("ball         {ball_mm} mm: {ball_source}\n");
     text += &format!("land         {land_mm} mm: {land_source}\n");
     text += &format!("body         {} x {} mm: {body_source}\n", body_mm[0], body_mm[1]);
+    text += &look_into(&part, &new.making.out);
     text += &format!("\nwritten to {0}; look at it with: landfit part show {0} --out part.svg\n", new.making.out.display());
     print_lines(&[text.trim_end().to_owned()])
 }
@@ -308,9 +309,7 @@ fn show(show: &Show) -> anyhow::Result<()> {
         }
         return print_lines(&[text.trim_end().to_owned()]);
     };
-    if same_file(out, &show.part) {
-        bail!("--out {} is the part file itself; give the drawing a name of its own", out.display());
-    }
+    spare("--out", out, [&show.part])?;
     let existing = if show.replace { Existing::Replace } else { Existing::Keep };
     text_file::save(out, &part_drawing::svg(&part), existing).map_err(with_way_out)?;
     print_lines(&[format!("drawn to scale, from above and from below: {}", out.display())])
@@ -365,8 +364,13 @@ fn check(check: &Check) -> anyhow::Result<ExitCode> {
     Ok(status)
 }
 
-fn same_file(a: &Path, b: &Path) -> bool {
-    matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+/// A line about what can hardly be meant, or nothing. What looks the same turned is not in it: [`describe`] tells that.
+fn look_into(part: &Part, file: &Path) -> String {
+    use landfit_part::check::Kind;
+    let found: Vec<_> = landfit_part::check::findings(part).into_iter().filter(|f| f.kind != Kind::LooksTheSame).collect();
+    let Some(first) = found.first() else { return String::new() };
+    let others = if found.len() > 1 { format!(", and {} more", found.len() - 1) } else { String::new() };
+    format!("look into    {}{others}: landfit part check {}\n", first.text, file.display())
 }
 
 /// A part in a few lines.
@@ -412,8 +416,10 @@ fn sites(part: &Part) -> String {
         Some((grid, count)) if count == part.sites.len() => {
             let absent = grid.absent.len();
             let rest = if absent == 0 { String::new() } else { format!(", {absent} left out") };
-            format!("{count} sites in a grid of {} rows and {} columns{rest}", grid.rows, grid.columns)
+            let sites = if count == 1 { "site" } else { "sites" };
+            format!("{count} {sites} in a grid of {} rows and {} columns{rest}", grid.rows, grid.columns)
         }
+        _ if part.sites.len() == 1 => "1 site".to_owned(),
         _ => format!("{} sites", part.sites.len()),
     }
 }

@@ -14,10 +14,11 @@ pub fn mm(text: &str) -> Result<f64, String> {
 /// One length for x and y, or two: "0.8", "14x12", "0.8,0.65".
 pub fn mm_pair(text: &str) -> Result<[f64; 2], String> {
     let fields: Vec<&str> = text.split(['x', ',', '×']).collect();
+    let neither = || format!("\"{text}\" is neither one length in mm nor two; write 14 or 14x12");
     match fields[..] {
         [both] => mm(both).map(|v| [v, v]),
-        [x, y] => Ok([mm(x)?, mm(y)?]),
-        _ => Err(format!("\"{text}\" is neither one length nor two; write 14 or 14x12")),
+        [x, y] => mm(x).and_then(|x| Ok([x, mm(y)?])).map_err(|_| neither()),
+        _ => Err(neither()),
     }
 }
 

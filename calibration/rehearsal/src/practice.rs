@@ -2,7 +2,7 @@
 //! would take of it.
 
 use crate::picture::render;
-use crate::save::{SaveError, save_pictures};
+use crate::save::{SaveError, save_pictures, spare};
 use crate::screw::{Mismatch, cut_normal};
 use crate::simulated::SimulatedBench;
 use landfit_calibration::bench::{Bench, Motion};
@@ -96,6 +96,7 @@ const RUNS: [(&str, &str, f64, f64); 3] = [("X", "mm", -5.2, 5.2), ("Y", "mm", -
 /// See [`PracticeError`].
 pub fn write(folder: &Path, seed: u64) -> Result<Vec<PathBuf>, PracticeError> {
     let truth = true_bench()?;
+    spare(folder, "target-1.png")?;
     let (target, small, job) = (part(15, 20)?, part(7, 7)?, part(14, 14)?);
     let mut written = Vec::new();
     for (i, (x, y, turn)) in [(0.0, 0.0, 0.0), (0.4, -0.3, 0.03), (-0.5, 0.35, -0.04), (0.2, 0.5, 0.015)].into_iter().enumerate() {

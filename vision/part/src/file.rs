@@ -38,6 +38,9 @@ pub fn read(path: &Path) -> Result<Part, FileError> {
 pub fn parse(text: &str, file: &str) -> Result<Part, FileError> {
     let document = Document::parse(text, file)?;
     let root = document.root();
+    if let (None, Some(frame)) = (root.get("body_mm", ""), root.get("frame", "")) {
+        return Err(frame.wrong("is a table of bench files, and body_mm is missing: this is a bench file where a part file is wanted"));
+    }
     root.only_and_tables_of_others(&TABLES)?;
     schema(&root, SCHEMA)?;
     let part = Part {

@@ -90,7 +90,10 @@ pub enum Existing {
 /// `Unreadable`, `TooLarge` above 16 MB, `NotUtf8`.
 pub fn load(path: &Path) -> Result<String, FileError> {
     let file = path.display().to_string();
-    let unreadable = |error: std::io::Error| FileError::Unreadable { file: file.clone(), reason: error.to_string() };
+    let unreadable = |error: std::io::Error| FileError::Unreadable { file: file.clone(), reason: format!("{error}; check the name") };
+    if path.is_dir() {
+        return Err(FileError::Unreadable { file, reason: "it is a folder; name a file in it".to_owned() });
+    }
     let mut bytes = Vec::new();
     File::open(path).map_err(unreadable)?.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 > MOST_BYTES {
@@ -195,7 +198,8 @@ mod tests {
         let folder = tempfile::tempdir().expect("folder");
         let missing = load(&folder.path().join("b.toml")).expect_err("missing").to_string();
         assert!(missing.starts_with("cannot read ") && missing.contains("b.toml: No such file"), "{missing}");
-        assert!(load(folder.path()).is_err());
+        let a_folder = load(folder.path()).expect_err("a folder").to_string();
+        assert!(a_folder.contains("it is a folder; name a file"), "{a_folder}");
         let path = folder.path().join("c.toml");
         std::fs::write(&path, b"name = \"a\"\n\xff\xfe").expect("written");
         assert_eq!(load(&path).expect_err("bytes"), FileError::NotUtf8 { file: path.display().to_string(), line: 2 });

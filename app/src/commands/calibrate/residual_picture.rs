@@ -3,8 +3,10 @@
 
 use crate::overlay::canvas::{Area, Canvas, Ends, Ink, Pen, Surface, Xy};
 use crate::overlay::text::{Faces, Type};
-use anyhow::Context;
+use crate::pictures;
+use image::DynamicImage;
 use landfit_calibration::scale::{Residual, Windows};
+use landfit_part::Existing;
 use landfit_vision::RegionPx;
 use std::path::Path;
 
@@ -49,7 +51,7 @@ pub fn write(path: &Path, residuals: &[Residual], panels: &[Panel]) -> anyhow::R
             Area::new(MARGIN_PX + step_x * (view % 2) as f32, MARGIN_PX + HEAD_PX + step_y * (view / 2) as f32, PANEL_PX, height_of(panel));
         draw(&mut canvas, &faces, &area, panel, magnify, residuals.iter().filter(|r| r.view == view));
     }
-    canvas.into_picture().save(path).with_context(|| format!("{} cannot be written", path.display()))
+    pictures::save_png(path, &DynamicImage::ImageRgb8(canvas.into_picture()), Existing::Replace)
 }
 
 fn draw<'a>(canvas: &mut Canvas, faces: &Faces, area: &Area, panel: &Panel, magnify: f64, residuals: impl Iterator<Item = &'a Residual>) {

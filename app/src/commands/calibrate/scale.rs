@@ -1,6 +1,6 @@
 //! `landfit calibrate scale`: views, lens and registration from pictures of a target.
 
-use super::super::{Ended, print_json, print_lines};
+use super::super::{Ended, print_json, print_lines, spare};
 use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::residual_picture::{self, Panel};
 use super::shots::{self, SideArg, TargetFlags};
@@ -105,6 +105,9 @@ fn number(text: &str, range: RangeInclusive<f64>, mend: &str) -> Result<f64, Str
 
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
+    if let Some(path) = &args.residuals {
+        spare("--residuals", path, args.pictures.iter().chain([&args.bench]))?;
+    }
     let mut edit = BenchEdit::open(&args.bench)?;
     let date = date(args.date.as_deref())?;
     let ruler = ruler(args)?;
@@ -147,6 +150,7 @@ pub fn run(args: &Args) -> Ended {
         print_json(&answer(&edit, &seen, &found, &reports, &ruler))?;
     } else {
         let mut lines = lines(args, &edit, &seen, &found, &reports, &ruler, today);
+        lines.extend(args.residuals.as_ref().map(|path| format!("wrote {}", path.display())));
         lines.push(if args.dry {
             "nothing was written (--dry)".to_owned()
         } else {

@@ -1,6 +1,6 @@
 //! `landfit calibrate screws`: what the adjusters do, from the listing of a run.
 
-use super::super::{Ended, print_json, print_lines};
+use super::super::{Ended, print_json, print_lines, spare};
 use super::bench_edit::{BenchEdit, date, day, hashes};
 use super::shots::{self, SideArg};
 use anyhow::{Context, bail};
@@ -103,6 +103,9 @@ impl Fit {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
+    if let Some(path) = &args.chart {
+        spare("--chart", path, [&args.listing, &args.bench].into_iter().chain(&args.part))?;
+    }
     let mut edit = BenchEdit::open(&args.bench)?;
     let date = date(args.date.as_deref())?;
     let file = args.listing.display().to_string();

@@ -1,6 +1,6 @@
 //! `landfit part new` for parts with leads, bottom pads and rows.
 
-use super::{Making, Pair, count, describe, short, size_mm, sizes_mm, write_part};
+use super::{Making, Pair, count, describe, look_into, short, size_mm, sizes_mm, write_part};
 use crate::commands::print_lines;
 use anyhow::bail;
 use landfit_part::generate::leads::{ExposedPad, FilletGoals, LandDrawing, Numbering, SidesDrawing, row, sides};
@@ -382,10 +382,11 @@ fn finish(common: &Common, part: &Part, family: &str, pitch_mm: f64, from: &From
     let body = if common.making.body.is_some() { AS_GIVEN } else { "a guess for the drawing's sake; nothing is measured against it" };
     let [width_mm, length_mm] = part.body_mm;
     let text = format!(
-        "{}\n\nterminal     {}\nland         {}\nbody         {width_mm} x {length_mm} mm: {body}\n\nwritten to {out}; look at it with: landfit part show {out} --out part.svg",
+        "{}\n\nterminal     {}\nland         {}\nbody         {width_mm} x {length_mm} mm: {body}\n{}\nwritten to {out}; look at it with: landfit part show {out} --out part.svg",
         describe(&part),
         from.terminal,
         from.land,
+        look_into(&part, &common.making.out),
         out = common.making.out.display()
     );
     print_lines(&[text])
