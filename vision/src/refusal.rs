@@ -466,11 +466,12 @@ fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, Stri
     let quantile = |q: f64| f64::from(light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0));
     let brightest = quantile(0.995);
     if brightest < DARK_BELOW {
-        let text = format!(
-            "The brightest places reach {:.1} % of full scale. Switch the light on, or raise light or exposure about {:.0} times.",
-            100.0 * brightest.max(0.0),
-            AIMED_AT / brightest.max(LEAST_LIGHT)
-        );
+        let mend = if brightest > LEAST_LIGHT {
+            format!("Switch the light on, or raise light or exposure about {:.0} times.", AIMED_AT / brightest)
+        } else {
+            "Switch the light on, and see that nothing covers the lens.".to_owned()
+        };
+        let text = format!("The brightest places reach {:.1} % of full scale. {mend}", 100.0 * brightest.max(0.0));
         return Some((ReasonCode::TooDark, text));
     }
     let saturated = view.plane.saturated_share();

@@ -10,7 +10,10 @@ pub fn line(shown: &Shown) -> String {
     let align = &shown.align;
     let next = align.strips.iter().find(|s| s.is_next).map_or(Value::Null, |strip| {
         let per_turn = strip.divisions.map(f64::from);
-        json!({"adjuster": strip.adjuster, "name": strip.name, "left_turns": strip.left_turns, "divisions_per_turn": per_turn})
+        // A tenth of a division: what is finer changes with the grain of every picture, and is no news.
+        let steps = 10.0 * per_turn.unwrap_or(100.0);
+        let left_turns = (strip.left_turns * steps).round() / steps;
+        json!({"adjuster": strip.adjuster, "name": strip.name, "left_turns": left_turns, "divisions_per_turn": per_turn})
     });
     let sentences: Vec<&str> = align.sentences.iter().map(|s| s.text.as_str()).collect();
     json!({

@@ -80,6 +80,11 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         return shot::write(args, page.unwrap_or(Page::Align), file);
     }
     if !has_display() {
+        if args.part.is_some() || args.bench.is_some() {
+            anyhow::bail!(
+                "there is no display here to open the window on, and --part and --bench are for the window; landfit align measures by them"
+            );
+        }
         tell("There is no display here, so the rehearsal runs in the terminal. On a desk, landfit opens its window.");
         return crate::commands::rehearse::without_window(&setting(args)?, args.seed);
     }

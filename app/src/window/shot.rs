@@ -293,7 +293,7 @@ fn size(text: &str) -> anyhow::Result<[u32; 2]> {
     let sides = text.split_once('x').and_then(|(w, h)| Some([w.trim().parse().ok()?, h.trim().parse().ok()?]));
     sides
         .filter(|s: &[u32; 2]| s.iter().all(|n| (320..=7680).contains(n)))
-        .with_context(|| format!("--size {text}: write WIDTHxHEIGHT, as in 1280x720"))
+        .with_context(|| format!("--size {text}: write WIDTHxHEIGHT, each from 320 to 7680, as in 1280x720"))
 }
 
 /// Passes until sizes and textures have settled, with a look between them, so that labels are set for the picture's true size.

@@ -171,7 +171,7 @@ fn move_text(one: &Move, bench: &Bench) -> String {
 pub fn move_words(one: &Move, bench: &Bench) -> String {
     let (name, sense) = (spoken_name(one, bench), sense_word(one.sense));
     if let (Amount::Bare { turns }, None) = (one.amount, one.reading) {
-        let play = one.play.take_up_turns().map_or_else(String::new, |t| format!(", after {} that take up its play", bare_text(t)));
+        let play = one.play.take_up_turns().map_or_else(String::new, |t| format!(", after {} to take up its play", bare_text(t)));
         return format!("{name} {} {sense}{play}, then slowly", bare_text(turns));
     }
     let amount = amount_text(&one.amount);
@@ -185,7 +185,7 @@ pub fn move_words(one: &Move, bench: &Bench) -> String {
             format!("{name} {sense} to {} ({amount}, and {play} of play before)", reading_text(reading.then_turns, one, bench))
         }
         (None, None) => format!("{name} {amount} {sense}"),
-        (None, Some(play)) => format!("{name} {amount} {sense}, after {play} that take up its play"),
+        (None, Some(play)) => format!("{name} {amount} {sense}, after {play} to take up its play"),
     }
 }
 
@@ -353,7 +353,7 @@ mod tests {
     #[test]
     fn play_is_told_where_the_sense_reverses_and_where_it_is_unknown() {
         let reversed = told(&offset(), &last(&[SAME[0], SAME[1], ("Y", Sense::Clockwise)]), |_| {});
-        assert_eq!(reversed[2], "turn Y 5 divisions anticlockwise, after 1 division that take up its play");
+        assert_eq!(reversed[2], "turn Y 5 divisions anticlockwise, after 1 division to take up its play");
         let unknown = told(&offset(), &last(&SAME[1..]), |_| {});
         assert!(unknown[3].contains("at most the rotation (0.6 divisions)"), "{}", unknown[3]);
         assert!(unknown[3].contains("come up to it again"));

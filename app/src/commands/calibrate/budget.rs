@@ -31,6 +31,9 @@ pub struct Args {
     json: bool,
 }
 
+/// Half of the last digit that is printed: mm, mm, rad.
+const SHOWN: [f64; 3] = [5e-7, 5e-7, 8.7e-8];
+
 /// Runs the command.
 pub fn run(args: &Args) -> Ended {
     let edit = BenchEdit::open(&args.bench)?;
@@ -47,6 +50,10 @@ pub fn run(args: &Args) -> Ended {
     let mut lines = vec![format!("{:<38}{:>9}{:>9}{:>11}", "standard uncertainty of", "x, µm", "y, µm", "theta, deg")];
     lines.extend(b.contributions.iter().map(|c| row(c.source.words(), signed(&c.covariance))));
     lines.push(row("all together (k = 1)", u(&b.covariance)));
+    let takes_away = |c: &Matrix3<f64>| (0..3).any(|i| signed(c)[i] < -SHOWN[i]);
+    if b.contributions.iter().any(|c| takes_away(&c.covariance)) {
+        lines.insert(lines.len() - 1, "(with a minus: what the ones above have in common, and what it takes away from the sum)".to_owned());
+    }
     lines.push(row("half-width of the interval (k = 2)", u(&b.covariance).map(|v| 2.0 * v)));
     for source in &b.unstated {
         lines.push(format!("not stated in the bench file, counted as nothing: {}", source.words()));

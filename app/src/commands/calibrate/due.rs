@@ -11,7 +11,7 @@ use std::process::ExitCode;
 #[derive(clap::Args)]
 pub struct Args {
     /// Days; 0 takes the rule away
-    #[arg(allow_negative_numbers = true)]
+    #[arg(allow_negative_numbers = true, value_parser = super::super::terminal::amount_of)]
     days: f64,
     /// The bench file, which is changed
     #[arg(long)]

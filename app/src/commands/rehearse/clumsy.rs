@@ -59,7 +59,7 @@ fn print_table(figures: &Figures) {
         println!("{word:<16} {:>6} {:>6} {:>7} {:>10} {:>8}", slip.made, slip.alone, slip.named, slip.said_otherwise, silent);
     }
     println!(
-        "Counted as said are only rounds with one slip alone. Said without any slip: {} of {} rounds.",
+        "Named, said otherwise or passed over in silence: of the slips that were alone in their round. Said without any slip: {} of {} rounds.",
         all.said_without_slip, all.rounds_without_slip
     );
     if let Some(reason) = &all.first_failure {

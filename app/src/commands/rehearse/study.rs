@@ -92,8 +92,10 @@ fn print_table(figures: &Figures) {
     }
     let pooled = &figures.pooled;
     println!(
-        "{} wrong in {} scenes: with 95 % confidence fewer than {:.2e} of such scenes are",
-        pooled.wrong, pooled.scenes, pooled.wrong_share_below
+        "{} wrong in {} scenes: with 95 % confidence fewer than {:.2} % of such scenes are",
+        pooled.wrong,
+        pooled.scenes,
+        100.0 * pooled.wrong_share_below
     );
 }
 
