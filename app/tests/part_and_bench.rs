@@ -163,7 +163,7 @@ fn a_part_is_told_in_words_and_drawn_to_scale() {
     let svg = std::fs::read_to_string(folder.path().join("a.svg")).expect("drawing");
     assert!(svg.starts_with("<svg ") && svg.contains("from above") && svg.contains("from below") && svg.matches("<circle").count() == 512);
     assert!(refused(folder.path(), &["part", "show", "a.toml", "--out", "a.svg"]).contains("--replace"));
-    assert!(refused(folder.path(), &["part", "show", "a.toml", "--out", "a.toml", "--replace"]).contains("is the part file itself"));
+    assert!(refused(folder.path(), &["part", "show", "a.toml", "--out", "a.toml", "--replace"]).contains("a.toml is read here"));
 }
 
 #[test]
@@ -174,7 +174,10 @@ fn errors_of_files_name_file_line_key_and_mend() {
     let part = refused(folder.path(), &["part", "show", "a.toml"]);
     assert!(part.starts_with("landfit: a.toml, line 4: [grid] row is an unknown key; did you mean rows?"), "{part}");
     let bench = refused(folder.path(), &["bench", "show", "a.toml"]);
-    assert!(bench.starts_with("landfit: a.toml, line 2: body_mm is an unknown key; known here: schema, name, frame,"), "{bench}");
+    assert!(bench.starts_with("landfit: a.toml, line 2: body_mm is a key of part files, and [frame] is missing"), "{bench}");
+    write("name = \"B\"\nzoom = 3\n");
+    let bench = refused(folder.path(), &["bench", "show", "a.toml"]);
+    assert!(bench.starts_with("landfit: a.toml, line 2: zoom is an unknown key; known here: schema, name, frame,"), "{bench}");
     assert!(refused(folder.path(), &["part", "show", "none.toml"]).starts_with("landfit: cannot read none.toml: "));
 }
 
