@@ -564,29 +564,35 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
             format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
-    for Outline { view: index, blur_px, hidden_rim_px, unknowns, lean_over_rim, .. } in outlines {
-        let Some(view) = views.iter().find(|v| v.index == *index) else { continue };
-        let features = features_word(side);
-        let text = if *hidden_rim_px > MOST_HIDDEN_RIM_SHARE * view.radius_px {
-            format!(
-                "The {features} are bright in the middle and fade so softly that where they end cannot be told (to ± {:.1} px). Focus, and light them from more sides.",
-                2.0 * hidden_rim_px
-            )
-        } else if *unknowns == Unknowns::Few && *lean_over_rim > MOST_LEAN_OVER_RIM {
-            format!(
-                "The {features} shine on one side only, so that where they end on the other cannot be told. Light them from more sides, and so that they stand out from what is beside them."
-            )
-        } else if *blur_px > MOST_BLUR_SHARE * view.radius_px {
-            format!(
-                "The outlines of the {features} are blurred over {blur_px:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
-                2.0 * view.radius_px
-            )
-        } else {
-            continue;
-        };
-        return Err(Refusal::new(ReasonCode::TooBlurred, Some(*index), text));
+    for outline in outlines {
+        let Some(view) = views.iter().find(|v| v.index == outline.view) else { continue };
+        if let Some(text) = what_blurs(outline, view.radius_px, features_word(side)) {
+            return Err(Refusal::new(ReasonCode::TooBlurred, Some(outline.view), text));
+        }
     }
     Ok(())
+}
+
+/// Why outlines of features of a radius, px, cannot be measured, if so.
+fn what_blurs(outline: &Outline, radius_px: f64, features: &str) -> Option<String> {
+    let Outline { blur_px, hidden_rim_px, unknowns, lean_over_rim, .. } = outline;
+    if *hidden_rim_px > MOST_HIDDEN_RIM_SHARE * radius_px {
+        return Some(format!(
+            "The {features} are bright in the middle and fade so softly that where they end cannot be told (to ± {:.1} px). Focus, and light them from more sides.",
+            2.0 * hidden_rim_px
+        ));
+    }
+    if *unknowns == Unknowns::Few && *lean_over_rim > MOST_LEAN_OVER_RIM {
+        return Some(format!(
+            "The {features} shine on one side only, so that where they end on the other cannot be told. Light them from more sides, and so that they stand out from what is beside them."
+        ));
+    }
+    (*blur_px > MOST_BLUR_SHARE * radius_px).then(|| {
+        format!(
+            "The outlines of the {features} are blurred over {blur_px:.0} px, where one is {:.0} px across. Focus, and wait until nothing moves.",
+            2.0 * radius_px
+        )
+    })
 }
 
 /// Refuses lands of which what lies on them leaves too little to see, or that it makes far wider than they are.
@@ -742,6 +748,29 @@ mod tests {
             size_ratio: 1.0,
         };
         SideFindings { sites: states.enumerate().map(finding).collect(), scale: None }
+    }
+
+    #[test]
+    fn domes_that_fade_before_they_end_are_refused_with_what_to_do() {
+        let outline = |hidden_rim_px| Outline {
+            view: 0,
+            blur_px: 1.0,
+            over_design: 1.0,
+            is_ring: false,
+            is_dark: false,
+            carries_deposit: false,
+            is_of_deposit: false,
+            light_doubt_mm: 0.0,
+            hidden_rim_px,
+            unknowns: Unknowns::All,
+            lean_over_rim: 0.0,
+        };
+        assert_eq!(what_blurs(&outline(1.9), 20.0, "lands"), None);
+        let text = what_blurs(&outline(2.1), 20.0, "lands").expect("a reason");
+        assert_eq!(
+            text,
+            "The lands are bright in the middle and fade so softly that where they end cannot be told (to ± 4.2 px). Focus, and light them from more sides."
+        );
     }
 
     #[test]

@@ -381,8 +381,8 @@ fn nearest_edge(slope: &[f64], radius_px: f64) -> Option<usize> {
 const FALLEN_SHARE: f64 = 0.65;
 const RISEN_SHARE: f64 = 0.1;
 
-/// How many of the heights from a peak on are the peak's own: up to where they are least before they rise again.
-fn flank(heights: &mut dyn Iterator<Item = f64>) -> usize {
+/// How many of the heights from a peak outwards are the peak's own: up to where they are least before they rise again.
+fn outer_flank(heights: &mut dyn Iterator<Item = f64>) -> usize {
     let (mut top, mut least, mut own) = (0.0_f64, f64::INFINITY, 0);
     for (i, height) in heights.enumerate() {
         top = top.max(height);
@@ -410,8 +410,7 @@ struct Edge {
 fn fit_edge(slope: &[f64], peak: usize) -> Edge {
     let sign = slope[peak].signum();
     let height = |i: usize| slope[i] * sign;
-    let inner_end = peak + 1 - flank(&mut (0..=peak).rev().map(height));
-    let outer_end = peak + flank(&mut (peak..slope.len()).map(height)) - 1;
+    let outer_end = peak + outer_flank(&mut (peak..slope.len()).map(height)) - 1;
     let half_outside = (peak..=outer_end).find(|&i| height(i) < 0.5 * height(peak)).unwrap_or(outer_end) - peak;
     let mut edge = Edge {
         at_px: peak as f64 * Look::STEP_PX,
@@ -425,7 +424,7 @@ fn fit_edge(slope: &[f64], peak: usize) -> Edge {
         let mut sums = nalgebra::Matrix3::<f64>::zeros();
         let mut right = nalgebra::Vector3::<f64>::zeros();
         let reach = (1.6 * edge.blur_px / Look::STEP_PX).ceil() as usize + 1;
-        for i in peak.saturating_sub(reach).max(inner_end)..=(peak + reach).min(outer_end) {
+        for i in peak.saturating_sub(reach)..=(peak + reach).min(outer_end) {
             let t = i as f64 * Look::STEP_PX - edge.at_px;
             let inside = 0.5 * (1.0 - statrs::function::erf::erf(t / (edge.blur_px * std::f64::consts::SQRT_2)));
             let h = height(i) - base * inside;
