@@ -311,7 +311,7 @@ fn pictures_that_do_not_fit_are_refused_in_one_line_and_the_bench_stays() {
     shop.refused("day t-part.png large.png --bench bench.toml --dots 1.0", "500 x 360 px");
     shop.refused("day none.png none.png --bench bench.toml --dots 1.0", "found in no view");
     shop.refused("due 30 --bench missing.toml", "missing.toml");
-    shop.refused("due NaN --bench bench.toml", "number of days");
+    shop.refused("due NaN --bench bench.toml", "\"NaN\" is no number");
     shop.refused("due -3 --bench bench.toml", "number of days");
     let newer = BENCH.replace("schema = 1", "schema = 2");
     fs::write(shop.path("newer.toml"), &newer).unwrap();
