@@ -6,10 +6,9 @@ use crate::whereabouts;
 use landfit_part::{Part, PointMm, Pose, Side};
 use nalgebra::Matrix2x3;
 
-/// An interval whose half-width takes more than this share of what the part may miss by leaves less to the hands than to itself: it tells a
-/// way at most. Of 141 rendered looks at parts of three and few terminals and at lands with paste none had as much; two others that had
-/// (0.56 and 0.86 of it) were 27 and 47 µm off.
-const MOST_UNSURE: f64 = 0.5;
+/// An interval whose half-width is more than so many times what the part may miss by tells a way at most. Up to that it helps on the way
+/// to a better look, and is never taken for good: within is only what is within with its whole interval.
+const MOST_UNSURE: f64 = 2.0;
 
 /// The refusal, with the rough way that the offset still tells.
 pub(crate) fn beyond_allowance(part: &Part, fit: &Fit) -> Option<Refusal> {
@@ -67,20 +66,20 @@ mod tests {
     }
 
     #[test]
-    fn what_is_placed_to_more_than_half_of_what_it_may_miss_by_is_refused_with_the_way() {
+    fn what_may_miss_by_half_of_what_it_is_placed_to_is_refused_with_the_way() {
         // A quarter of the lands' 0.32 mm may be missed.
-        assert_eq!(beyond_allowance(&part(), &fit(0.0195, 0.0)), None);
-        let refusal = beyond_allowance(&part(), &fit(0.0205, 0.0)).unwrap();
+        assert_eq!(beyond_allowance(&part(), &fit(0.079, 0.0)), None);
+        let refusal = beyond_allowance(&part(), &fit(0.081, 0.0)).unwrap();
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-        assert!(refusal.text.contains("± 41 µm") && refusal.text.contains("by 80 µm"), "{}", refusal.text);
+        assert!(refusal.text.contains("± 162 µm") && refusal.text.contains("by 80 µm"), "{}", refusal.text);
         assert!(refusal.text.ends_with("Move the part about 0.3 mm to the left and about 0.2 mm away from you."), "{}", refusal.text);
     }
 
     #[test]
     fn the_turn_counts_where_it_moves_most() {
-        // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.003 x 7.07 mm.
-        let refusal = beyond_allowance(&part(), &fit(0.0, 0.003)).unwrap();
-        assert!(refusal.text.contains("A1 to ± 42 µm"), "{}", refusal.text);
-        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.0028)), None);
+        // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.012 x 7.07 mm.
+        let refusal = beyond_allowance(&part(), &fit(0.0, 0.012)).unwrap();
+        assert!(refusal.text.contains("A1 to ± 170 µm"), "{}", refusal.text);
+        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.011)), None);
     }
 }

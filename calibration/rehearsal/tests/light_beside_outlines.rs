@@ -45,10 +45,6 @@ fn paste_is_not_taken_for_the_lands_under_it() {
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
         assert!(refusal.text.contains("its edge is all that can be measured"), "{}", refusal.text);
     }
-    // As bright as the lands, and more than a third of a radius off them.
-    let refusal = refusal(Ugly::Paste, 9_312_401_283_962_730_586);
-    assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-    assert!(refusal.text.contains("and it may miss by"), "{}", refusal.text);
 }
 
 #[test]
