@@ -750,25 +750,9 @@ mod tests {
         SideFindings { sites: states.enumerate().map(finding).collect(), scale: None }
     }
 
-    fn clean_outline() -> Outline {
-        Outline {
-            view: 0,
-            blur_px: 1.0,
-            over_design: 1.0,
-            is_ring: false,
-            is_dark: false,
-            carries_deposit: false,
-            is_of_deposit: false,
-            light_doubt_mm: 0.0,
-            hidden_rim_px: 0.0,
-            unknowns: Unknowns::All,
-            lean_over_rim: 0.0,
-        }
-    }
-
     #[test]
     fn paste_that_makes_lands_far_wider_is_refused() {
-        let wide = |over_design, carries_deposit| Outline { over_design, carries_deposit, ..clean_outline() };
+        let wide = |over_design, carries_deposit| Outline { carries_deposit, ..Outline::plain(0, 1.0, over_design) };
         assert_eq!(bare_enough(Side::Board, &[wide(1.19, true), wide(1.23, false)]), Ok(()));
         let refusal = bare_enough(Side::Board, &[wide(1.0, false), wide(1.23, true)]).expect_err("a refusal");
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
@@ -777,7 +761,7 @@ mod tests {
 
     #[test]
     fn domes_that_fade_before_they_end_are_refused_with_what_to_do() {
-        let outline = |hidden_rim_px| Outline { hidden_rim_px, ..clean_outline() };
+        let outline = |hidden_rim_px| Outline { hidden_rim_px, ..Outline::plain(0, 1.0, 1.0) };
         assert_eq!(what_blurs(&outline(1.9), 20.0, "lands"), None);
         let text = what_blurs(&outline(2.1), 20.0, "lands").expect("a reason");
         assert_eq!(

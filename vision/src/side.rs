@@ -82,6 +82,25 @@ pub(crate) struct Outline {
     pub lean_over_rim: f64,
 }
 
+impl Outline {
+    /// Outlines of which no more is told than how they are blurred and how large they are.
+    pub(crate) const fn plain(view: usize, blur_px: f64, over_design: f64) -> Self {
+        Self {
+            view,
+            blur_px,
+            over_design,
+            is_ring: false,
+            is_dark: false,
+            carries_deposit: false,
+            is_of_deposit: false,
+            light_doubt_mm: 0.0,
+            hidden_rim_px: 0.0,
+            unknowns: Unknowns::All,
+            lean_over_rim: 0.0,
+        }
+    }
+}
+
 /// What the later stages need to know of one view of the side.
 pub(crate) struct SideView<'a> {
     /// Index into the bench's views.

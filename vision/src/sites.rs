@@ -135,7 +135,7 @@ fn leans_for_place(found: &MeasuredView) -> bool {
 
 fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) -> Option<MeasuredView> {
     let radius_px = disc.radius_px;
-    let Settled { look, lean, drift_px, .. } = settled_look(plane, radius_px, expected, unknowns)?;
+    let Settled { look, lean, drift_px } = settled_look(plane, radius_px, expected, unknowns)?;
     let mut finder = CentreFinder::new(plane, &look, lean);
     let mut probes: Vec<Option<Centre>> = Vec::with_capacity(expected.len());
     let centres: Vec<Option<Centre>> = expected
@@ -271,8 +271,6 @@ struct Settled {
     lean: [f64; 2],
     /// How far the teachers' mean place went from the expected one, px.
     drift_px: [f64; 2],
-    /// What features are measured with, if they are large enough.
-    unknowns: Unknowns,
 }
 
 /// Learns the look about the expected places, measures the teachers with it, and learns again about the measured places,
@@ -283,7 +281,7 @@ fn settled_look(plane: &Plane, radius_px: f64, expected: &[Expected], unknowns: 
     let spread = |n: usize| -> Vec<PointPx> { seen.iter().copied().step_by(seen.len().div_ceil(n).max(1)).collect() };
     let first: Vec<Taught> = spread(FIRST_TEACHERS).into_iter().map(|at| Taught { expected: at, teacher: at.into() }).collect();
     let look = learn(plane, &first, radius_px, unknowns)?;
-    let mut settled = Settled { look, lean: [0.0; 2], drift_px: [0.0; 2], unknowns };
+    let mut settled = Settled { look, lean: [0.0; 2], drift_px: [0.0; 2] };
     let mut taught = first;
     for _ in 0..MOST_ROUNDS {
         let before_px = settled.drift_px;
@@ -331,7 +329,7 @@ impl Settled {
         let mean_size = mean_of(&|(_, c)| c.size_ratio);
         let grown_px = |c: &Centre| ((c.size_ratio - mean_size) * self.look.outline_px).clamp(-MOST_GROWN_PX, MOST_GROWN_PX);
         *taught = good.iter().map(|(e, c)| Taught { expected: *e, teacher: Teacher { at: c.at, grown_px: grown_px(c) } }).collect();
-        self.look = learn(plane, taught, radius_px, self.unknowns)?;
+        self.look = learn(plane, taught, radius_px, self.look.unknowns)?;
         Some(true)
     }
 }

@@ -3,7 +3,6 @@
 use super::{Outline, SideView, view_that_holds};
 use crate::answer::SiteFinding;
 use crate::circle_bias::outline_shift_px;
-use crate::find::look::Unknowns;
 use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, Disc, Expected, Measured};
@@ -135,18 +134,6 @@ fn measure_view(
         group: group_of(shapes, pattern, e.site),
     };
     let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
-    let outline = Outline {
-        view: view.index,
-        blur_px: found.blur_px,
-        over_design: found.over_design,
-        is_ring: false,
-        is_dark: false,
-        carries_deposit: false,
-        is_of_deposit: false,
-        light_doubt_mm: 0.0,
-        hidden_rim_px: 0.0,
-        unknowns: Unknowns::All,
-        lean_over_rim: 0.0,
-    };
+    let outline = Outline::plain(view.index, found.blur_px, found.over_design);
     Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: found.shared })
 }
