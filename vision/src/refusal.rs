@@ -50,10 +50,9 @@ const GHOST_SHARE: f64 = 0.04;
 /// to none. Of 337 rendered looks of balls of 3 px radius one had 1.07 (a glint on balls as bright as their ground; 0.3 px off), all
 /// others less than 0.56.
 const MOST_LEAN_OVER_RIM: f64 = 0.8;
-/// What lies on a land and is as bright makes one disc of two, which is wider than the land by about half of the distance between them. From
-/// here on it is in doubt by more than a quarter of what may be missed (half of the radius) which of the two is the land. Of 344
-/// rendered boards with paste one had 1.23 (and lay 0.2 radii off), all others less than 1.17.
-const MOST_OVERRUN: f64 = 1.2;
+/// What lies on lands and leaves their places in more doubt than this, mm, along each axis leaves them unsettled: an interval of twice that
+/// is 14 µm and more, and those of which one was more lay up to 31 µm off. Of 220 rendered boards with paste 6.
+const MOST_DEPOSIT_DOUBT_MM: f64 = 0.007;
 /// Light of the brightest places, as a share of full scale, below which a picture that shows nothing is called dark.
 const DARK_BELOW: f64 = 0.012;
 /// What the brightest places should reach, as a share of full scale: half of it leaves room for what shines. Common practice, no source.
@@ -603,10 +602,10 @@ pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusa
             format!(
                 "Something dark lies on the {features}, off to one side (solder paste?), and its edge is all that can be measured. Align over cleaned, bare lands."
             )
-        } else if outline.carries_deposit && outline.over_design > MOST_OVERRUN {
+        } else if outline.deposit_doubt_mm > MOST_DEPOSIT_DOUBT_MM {
             format!(
-                "What lies on the {features} (solder paste?) runs over their rims: they look {:.0} % wider than they are, and which edge is theirs cannot be told. Align over cleaned, bare lands.",
-                100.0 * (outline.over_design - 1.0)
+                "What lies on the {features} (solder paste?) hides where their rims are: their places cannot be told to better than ± {:.0} µm. Align over cleaned, bare lands.",
+                2e3 * outline.deposit_doubt_mm
             )
         } else {
             continue;
@@ -751,12 +750,12 @@ mod tests {
     }
 
     #[test]
-    fn paste_that_makes_lands_far_wider_is_refused() {
-        let wide = |over_design, carries_deposit| Outline { carries_deposit, ..Outline::plain(0, 1.0, over_design) };
-        assert_eq!(bare_enough(Side::Board, &[wide(1.19, true), wide(1.23, false)]), Ok(()));
-        let refusal = bare_enough(Side::Board, &[wide(1.0, false), wide(1.23, true)]).expect_err("a refusal");
+    fn paste_that_hides_where_lands_end_is_refused() {
+        let doubtful = |deposit_doubt_mm| Outline { carries_deposit: true, deposit_doubt_mm, ..Outline::plain(0, 1.0, 1.1) };
+        assert_eq!(bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.0069)]), Ok(()));
+        let refusal = bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.015)]).expect_err("a refusal");
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-        assert!(refusal.text.contains("23 % wider") && refusal.text.ends_with("Align over cleaned, bare lands."), "{}", refusal.text);
+        assert!(refusal.text.contains("± 30 µm") && refusal.text.ends_with("Align over cleaned, bare lands."), "{}", refusal.text);
     }
 
     #[test]

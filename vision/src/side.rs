@@ -70,6 +70,8 @@ pub(crate) struct Outline {
     pub is_dark: bool,
     /// Whether something duller lies on them, off to one side.
     pub carries_deposit: bool,
+    /// Standard uncertainty, mm, along each axis, of what that pulls.
+    pub deposit_doubt_mm: f64,
     /// Whether they are what lies on the features, not these.
     pub is_of_deposit: bool,
     /// Standard uncertainty, mm, of the place of all of them from what light pulls.
@@ -92,6 +94,7 @@ impl Outline {
             is_ring: false,
             is_dark: false,
             carries_deposit: false,
+            deposit_doubt_mm: 0.0,
             is_of_deposit: false,
             light_doubt_mm: 0.0,
             hidden_rim_px: 0.0,

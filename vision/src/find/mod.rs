@@ -5,6 +5,7 @@
 //! a pixel with its covariance, [`necks`] leaves out where traces run into round lands, [`intruders`] where anything meets other outlines,
 //! [`deposit`] tells whether paste lies on them, [`roundness`] whether they are longer one way.
 
+pub mod bare_rim;
 pub mod candidates;
 pub mod centre;
 pub mod deposit;
