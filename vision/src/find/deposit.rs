@@ -44,10 +44,15 @@ const LEAN_FOR_RISE: f64 = 0.6;
 const LEAST_LEAN_OF_ALL: f64 = 0.004;
 const RIM_OVER_MIDDLE: f64 = 2.0;
 const RIM_INSIDE_OVER_MIDDLE: f64 = 1.5;
-/// A rim that rises by more than this alone, or leans by more than the least while it rises at all, may be beside paste, …
+/// A rim that rises by more than this may be beside paste, and one that rises at all where it leans by more than the least, or is longer one
+/// way by more px than 19 of 20 bare ones (217 rendered looks of seven kinds), …
 const SUSPECT_RISE: f64 = 1.008;
+const SUSPECT_LONG_PX: f64 = 0.055;
 /// … which may pull so far along each axis, in radii: 15 boards of which no more showed lay 0.022 off, RMS.
 const SUSPECT_DOUBT: f64 = 0.015;
+/// Where the middle is as dark as the ground, the crescent is all that shows, and what was measured is the crescent's or the paste's: one of
+/// three such boards lay 0.15 radii off.
+const OF_CRESCENT_ALONE: f64 = 0.1;
 /// Where the bare rim itself does not tell: the pull and what stays of it in doubt along each axis, in radii. On 40 rendered boards with
 /// paste up to 50 µm off the pull was 0.042 radii on the mean, 0.03 radii more or less, in the direction of the crescent.
 const PULL: f64 = 0.035;
@@ -77,7 +82,7 @@ impl Deposit {
         let long_doubt_px = if long_px < LEAST_LONG_PX { 0.0 } else { LONG_DOUBT * long_px };
         let light = LandLight::of(plane, look, centres)?;
         let Some(towards) = light.bare_side() else {
-            let doubt_px = if light.is_suspect() { long_doubt_px.max(SUSPECT_DOUBT * look.radius_px) } else { long_doubt_px };
+            let doubt_px = if light.is_suspect(long_px) { long_doubt_px.max(SUSPECT_DOUBT * look.radius_px) } else { long_doubt_px };
             return (doubt_px > 0.0).then_some(Self { pull_px: [0.0; 2], doubt_px, shows: long_doubt_px > 0.0 });
         };
         let Some(rim) = BareRim::on(plane, look, centres, towards) else {
@@ -88,6 +93,9 @@ impl Deposit {
         let other = may_be_paste.then(|| BareRim::on(plane, look, centres, towards.map(|t| -t))).flatten();
         let is_as_likely = |other: &BareRim| (other.size_ratio - 1.0).abs() < MAY_BE_LAND && size(rim.off_px) > NEARER * size(other.off_px);
         Some(match other.filter(is_as_likely) {
+            None if light.hides_middle() => {
+                Self { pull_px: rim.off_px, doubt_px: rim.doubt_px.hypot(OF_CRESCENT_ALONE * look.radius_px), shows: true }
+            }
             None => Self { pull_px: rim.off_px, doubt_px: rim.doubt_px, shows: true },
             Some(other) => {
                 // Either is the land: half way between both, and half of the way in doubt.
@@ -136,9 +144,14 @@ impl LandLight {
         (size(self.rim) - RIM_OVER_MIDDLE * of_middle).max(size(self.inside) - RIM_INSIDE_OVER_MIDDLE * of_middle)
     }
 
-    /// Whether it may be that of a land beside paste.
-    fn is_suspect(&self) -> bool {
-        self.rise > SUSPECT_RISE || (self.rise > 1.0 && self.beyond_slope() > LEAST_LEAN_OF_ALL)
+    /// Whether the middle is about as dark as the ground.
+    fn hides_middle(&self) -> bool {
+        self.rise >= 1.0 / LEAST_CONTRAST_OF_RIM
+    }
+
+    /// Whether it may be that of a land beside paste which is longer one way by `long_px`.
+    fn is_suspect(&self, long_px: f64) -> bool {
+        self.rise > SUSPECT_RISE || (self.rise > 1.0 && (self.beyond_slope() > LEAST_LEAN_OF_ALL || long_px > SUSPECT_LONG_PX))
     }
 
     /// The way, of some length, to the bright crescent along the side that is left bare; `None` where none shows.
