@@ -40,9 +40,10 @@ const LEAST_STEPS: usize = 200;
 const LEAST_SHARE: f32 = 0.2;
 const LEAST_TIMES_NONE: f32 = 1.5;
 /// Steps that share a leak as large as this are far from sharing none, so that it must be shared by so many times as many: where small
-/// sites lie half over one another, few steps have even places beside them, and a quarter of them may agree by chance.
+/// sites lie half over one another, few steps have even places beside them, and a quarter of them may agree by chance. Of 23 rendered scenes
+/// with such leaks 7 times and more; 3.2 times where a glare band showed one of 21 % that there was not.
 const LARGE_LEAK: f32 = 0.12;
-const LEAST_TIMES_NONE_IF_LARGE: f32 = 2.5;
+const LEAST_TIMES_NONE_IF_LARGE: f32 = 5.0;
 /// Counts that differ by less than so many standard deviations are the same. An edge lies within as many spans as are begun within the
 /// length of one, and is counted by each, so that the variance of a count is so many times the count. Of 16 rendered scenes with leaks
 /// the counts of ratios that were told differed by 4.2 and more; where 66 balls of 3 px radius lay half over their lands, a leak of

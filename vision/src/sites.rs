@@ -184,16 +184,18 @@ struct PullDoubt {
     of_outside: f64,
     /// Of what features with a soft edge are larger than any are made, the share by which what was taken for them lies off, along each axis.
     of_excess: f64,
+    /// The same of what they seem smaller than any are.
+    of_deficit: f64,
 }
 
 impl PullDoubt {
     /// Openings off their lands make one side of the edge softer than the other, or pass for the lands where they are as bright. What stays
     /// of the light outside once its usual pull is taken back: 455 looks of eight kinds.
-    const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.25, of_excess: 0.6 };
+    const LANDS: Self = Self { per_edge_px: 0.0031, of_slope: 0.68, of_outside: 0.25, of_excess: 0.6, of_deficit: 0.15 };
     /// Of lands that show a ring of light nothing is taken back.
     const LANDS_WITH_RINGS: Self = Self { of_outside: 0.49, ..Self::LANDS };
-    const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13, of_excess: 0.0 };
-    const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0 };
+    const RINGS: Self = Self { per_edge_px: 0.0058, of_slope: 0.29, of_outside: 0.13, of_excess: 0.0, of_deficit: 0.0 };
+    const PLAIN_BALLS: Self = Self { per_edge_px: 0.0070, of_slope: 0.37, of_outside: 0.42, of_excess: 0.0, of_deficit: 0.0 };
 }
 
 /// Light that is brighter outside on one side of all lands begins at the rim of a mask opening that is off to one side, not at the land's
@@ -216,6 +218,10 @@ const OF_SLOPE_OF_SMALL: f64 = 1.3;
 
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings, or made larger.
 pub const LARGEST_LAND: f64 = 1.04;
+
+/// Rendered lands in focus are seen at this much of their radius and more; where less is seen, tin domes fade before they end: eleven such
+/// boards of 13 kinds (740 looks) lay up to 0.4 px off.
+const SMALLEST_LAND: f64 = 0.92;
 
 /// Rims of a land and of the opening about it that pass for one make an edge that is wide for its radius; an edge of this share of the
 /// radius is one rim, of a land that was made larger, and one of …
@@ -246,13 +252,18 @@ fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
         x.hypot(y) / std::f64::consts::SQRT_2
     };
     let excess_px = doubt_of_two_rims(look) * (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0);
+    let deficit_px = (SMALLEST_LAND * look.radius_px - look.outline_px).max(0.0);
     // What is no larger than its blur hardly shows how its light slopes.
     let of_slope = match look.unknowns {
         Unknowns::Few => OF_SLOPE_OF_SMALL,
         Unknowns::All => doubt.of_slope,
     };
     let of_light = (of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
-    of_light.hypot(doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px()).hypot(doubt.of_excess * excess_px)
+    of_light
+        .hypot(doubt.per_edge_px * look.edge_px.powi(2))
+        .hypot(look.hidden_rim_px())
+        .hypot(doubt.of_excess * excess_px)
+        .hypot(doubt.of_deficit * deficit_px)
 }
 
 /// Mean of what is known of features along both axes; 0 of none.
