@@ -6,15 +6,16 @@ use crate::whereabouts;
 use landfit_part::{Part, PointMm, Pose, Side};
 use nalgebra::Matrix2x3;
 
-/// An interval whose half-width is more than so many times what the part may miss by tells a way at most. Up to that it helps on the way
-/// to a better look, and is never taken for good: within is only what is within with its whole interval.
-const MOST_UNSURE: f64 = 2.0;
+/// An interval whose half-width is more than this, mm, and …
+const MOST_UNSURE_MM: f64 = 0.02;
+/// … more than this share of what the part may miss by tells a way at most: beyond a quarter nothing is left to the hands that bring it there.
+const MOST_UNSURE_SHARE: f64 = 0.2;
 
 /// The refusal, with the rough way that the offset still tells.
 pub(crate) fn beyond_allowance(part: &Part, fit: &Fit) -> Option<Refusal> {
     let allowed_mm = part.allowance().miss_mm;
     let (site, half_width_mm) = least_sure(part, fit)?;
-    (half_width_mm > MOST_UNSURE * allowed_mm).then(|| {
+    (half_width_mm > MOST_UNSURE_MM.max(MOST_UNSURE_SHARE * allowed_mm)).then(|| {
         let offset = fit.offset.shift();
         let back = Pose::new(0.0, 0.0, fit.bench_from_board.theta_rad).apply(PointMm::new(-offset.x, -offset.y));
         let way = Way { side: Side::Part, by_mm: back, how_far: [HowFar::About; 2] };
@@ -66,20 +67,23 @@ mod tests {
     }
 
     #[test]
-    fn what_may_miss_by_half_of_what_it_is_placed_to_is_refused_with_the_way() {
-        // A quarter of the lands' 0.32 mm may be missed.
-        assert_eq!(beyond_allowance(&part(), &fit(0.079, 0.0)), None);
-        let refusal = beyond_allowance(&part(), &fit(0.081, 0.0)).unwrap();
+    fn what_is_placed_worse_than_a_fifth_of_what_it_may_miss_by_is_refused_with_the_way() {
+        // A quarter of the lands' 0.32 mm may be missed; a fifth of that is less than 20 µm.
+        assert_eq!(beyond_allowance(&part(), &fit(0.0099, 0.0)), None);
+        let refusal = beyond_allowance(&part(), &fit(0.0101, 0.0)).unwrap();
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-        assert!(refusal.text.contains("± 162 µm") && refusal.text.contains("by 80 µm"), "{}", refusal.text);
+        assert!(refusal.text.contains("± 20 µm") && refusal.text.contains("by 80 µm"), "{}", refusal.text);
         assert!(refusal.text.ends_with("Move the part about 0.3 mm to the left and about 0.2 mm away from you."), "{}", refusal.text);
+        let coarse = Part { accept_miss_mm: Some(0.2), ..part() };
+        assert_eq!(beyond_allowance(&coarse, &fit(0.0199, 0.0)), None);
+        assert!(beyond_allowance(&coarse, &fit(0.0201, 0.0)).is_some());
     }
 
     #[test]
     fn the_turn_counts_where_it_moves_most() {
-        // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.012 x 7.07 mm.
-        let refusal = beyond_allowance(&part(), &fit(0.0, 0.012)).unwrap();
-        assert!(refusal.text.contains("A1 to ± 170 µm"), "{}", refusal.text);
-        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.011)), None);
+        // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.0015 x 7.07 mm.
+        let refusal = beyond_allowance(&part(), &fit(0.0, 0.0015)).unwrap();
+        assert!(refusal.text.contains("A1 to ± 21 µm"), "{}", refusal.text);
+        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.0014)), None);
     }
 }

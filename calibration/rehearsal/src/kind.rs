@@ -5,7 +5,7 @@ use crate::scenario;
 use crate::study::{Expected, Least, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
-use landfit_scene::{Code, Expectation, Rendered, SceneError, SceneKind, Ugly};
+use landfit_scene::{Arrangement, Code, Expectation, Rendered, SceneError, SceneKind, TerminalKind, Ugly};
 use landfit_vision::ScaleSource;
 use landfit_vision::answer::ReasonCode;
 
@@ -85,6 +85,18 @@ pub fn ugly() -> impl Iterator<Item = SceneKind> {
 #[must_use]
 pub fn named(word: &str) -> Option<SceneKind> {
     all().find(|k| k.word() == word)
+}
+
+/// The least share of a kind's looks where an answer is due that should be answered, rightly and usefully.
+#[must_use]
+pub const fn least_settled(kind: SceneKind) -> f64 {
+    match kind {
+        // Much of the picture is hidden, or both sides share their light, or three outlines are all there is.
+        SceneKind::Ugly(Ugly::ThirdMissing | Ugly::Shadow | Ugly::Glare | Ugly::WetFlux | Ugly::FootprintBeside)
+        | SceneKind::Arranged(Arrangement::OneLight)
+        | SceneKind::Terminals(TerminalKind::Three) => 0.9,
+        _ => 0.95,
+    }
 }
 
 const fn reason(code: Code) -> ReasonCode {

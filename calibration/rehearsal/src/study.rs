@@ -201,6 +201,11 @@ pub struct Scored {
 }
 
 impl Scored {
+    /// Whether it was answered, rightly and so surely that it is of use.
+    fn is_settled(&self) -> bool {
+        matches!(&self.finding, Finding::Answered(errors) if !errors.wrong && errors.half_width_over_allowed <= USEFUL_SHARE)
+    }
+
     /// Whether something is to be looked into: wrong, refused without need or with another code, failed, above the bar.
     #[must_use]
     pub fn is_trouble(&self) -> bool {
@@ -279,6 +284,12 @@ pub struct Summary {
     pub other_code: usize,
     /// Refusals where an answer was due.
     pub wrongly_refused: usize,
+    /// Those of them that say of the picture what is not so; the others say that it does not settle the offset.
+    pub untruly_refused: usize,
+    /// Answers that were due, right and useful, over those that were due; `None` where none was.
+    pub settled: Option<f64>,
+    /// Whether that is clearly less than the least share that should be settled ([`too_few`]).
+    pub too_few_settled: bool,
     /// Wrong answers, those where a refusal was due among them.
     pub wrong: usize,
     /// Looks that could not be made or measured, with the first one's reason.
@@ -350,9 +361,17 @@ impl Spread {
     }
 }
 
-/// Counts scored scenes. Wrong answers are left out of errors and shares: they are counted as wrong.
+/// Whether so few of `all` are hardly chance where at least a share of `least` should be: one in a hundred such studies would have so few
+/// (exact binomial test).
+fn too_few(settled: usize, all: usize, least: f64) -> bool {
+    let others = (all - settled) as f64;
+    // The chance of as many others or more is the regularised incomplete beta function.
+    settled < all && Beta::new(others, settled as f64 + 1.0).is_ok_and(|beta| beta.cdf(1.0 - least) < 0.01)
+}
+
+/// Counts scored scenes, of which at least a share of `least_settled` should be answered rightly and usefully. Wrong answers are left out of errors and shares: they are counted as wrong.
 #[must_use]
-pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
+pub fn summary(kind: &str, least_settled: f64, scored: &[Scored]) -> Summary {
     let mut sum = Summary { kind: kind.to_owned(), scenes: scored.len(), ..Summary::default() };
     let mut right: Vec<Errors> = Vec::new();
     let mut worst_um = 0.0;
@@ -372,6 +391,7 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
                 *sum.refused.entry(code.word()).or_default() += 1;
                 sum.rightly_refused += usize::from(*accepted);
                 sum.wrongly_refused += usize::from(one.answer_due);
+                sum.untruly_refused += usize::from(one.answer_due && !matches!(code, ReasonCode::AmbiguousShift | ReasonCode::TooBlurred));
                 sum.other_code += usize::from(!accepted && !one.answer_due);
             }
             Finding::Failed(reason) => {
@@ -379,6 +399,11 @@ pub fn summary(kind: &str, scored: &[Scored]) -> Summary {
                 sum.first_failure.get_or_insert_with(|| reason.clone());
             }
         }
+    }
+    if sum.answer_due > 0 {
+        let settled = scored.iter().filter(|one| one.answer_due && one.is_settled()).count();
+        sum.settled = Some(settled as f64 / sum.answer_due as f64);
+        sum.too_few_settled = too_few(settled, sum.answer_due, least_settled);
     }
     let spread = |of: fn(&Errors) -> f64| Spread::of(right.iter().map(of).collect());
     sum.centre_um = spread(|e| e.centre_um);
@@ -483,7 +508,7 @@ mod tests {
 
     #[test]
     fn honest_answers_are_inside_their_intervals_and_their_moves_below_the_bar() {
-        let summary = summary("honest", &study(400));
+        let summary = summary("honest", 0.95, &study(400));
         assert_eq!((summary.answered, summary.wrong, summary.failed), (400, 0, 0));
         let inside = summary.inside_pooled.unwrap();
         assert!((0.93..0.975).contains(&inside), "{inside} inside");
@@ -501,9 +526,9 @@ mod tests {
         let least = Least { centre_um: 1000.0 * SD[0].hypot(SD[1]), theta_rad: SD[2] };
         let with_bound = |s: u64| Look { least: Some(least), ..look(Expected::Answer, s) };
         let scored = run(&[()], 400, 1, &|(), s| Ok(with_bound(s)), &honest, &|| {}).unwrap().remove(0);
-        let [centre, theta] = summary("honest", &scored).over_bound.unwrap();
+        let [centre, theta] = summary("honest", 0.95, &scored).over_bound.unwrap();
         assert!((centre - 1.0).abs() < 0.1 && (theta - 1.0).abs() < 0.1, "{centre} {theta}");
-        assert_eq!(summary("unasked", &study(3)).over_bound, None);
+        assert_eq!(summary("unasked", 0.95, &study(3)).over_bound, None);
     }
 
     #[test]
@@ -540,6 +565,7 @@ mod tests {
         let answerable = look(Expected::Answer, 5);
         let summary = summary(
             "mixed",
+            0.95,
             &[
                 scored(&refused(ReasonCode::NoPart), &due),
                 scored(&refused(ReasonCode::TooDark), &due),
@@ -550,6 +576,7 @@ mod tests {
         );
         assert_eq!(summary.answered, 0);
         assert_eq!((summary.rightly_refused, summary.other_code, summary.wrongly_refused, summary.wrong), (2, 1, 1, 1));
+        assert_eq!((summary.untruly_refused, summary.settled, summary.too_few_settled), (1, Some(0.0), false));
         assert_eq!(summary.refused["no-part"], 2);
         assert_eq!(summary.inside, None);
         assert_eq!(summary.trouble_seeds.len(), 3);
@@ -564,8 +591,8 @@ mod tests {
         let make = |bad: &bool, s: u64| if *bad { Err("no scene".to_owned()) } else { Ok(look(Expected::Answer, s)) };
         let kinds = run(&[true, false], 3, 1, &make, &|_| Err("no answer".into()), &count).unwrap();
         assert_eq!(told.load(Ordering::Relaxed), 6);
-        assert_eq!(summary("bad", &kinds[0]).first_failure.as_deref(), Some("no scene"));
-        assert_eq!(summary("mute", &kinds[1]).failed, 3);
+        assert_eq!(summary("bad", 0.95, &kinds[0]).first_failure.as_deref(), Some("no scene"));
+        assert_eq!(summary("mute", 0.95, &kinds[1]).failed, 3);
     }
 
     /// None in 20,000 shows less than 3 in 20,000 ("rule of three", Hanley & Lippman-Hand 1983, doi:10.1001/jama.1983.03330370053031);
@@ -575,6 +602,14 @@ mod tests {
         assert!((share_below(0, 20_000) - 1.497_75e-4).abs() < 1e-8, "{}", share_below(0, 20_000));
         assert!((share_below(2, 40) - 0.149_152).abs() < 1e-5, "{}", share_below(2, 40));
         assert_eq!((share_below(3, 3), share_below(0, 0)), (1.0, 1.0));
+    }
+
+    /// Where 95 % should be settled, 2 others of 2 have a chance of 0.0025, 1 of 2 one of 0.0975; 7 of 43 or more 0.0051, 6 of 43 or more
+    /// 0.0194 (by scipy 1.17.1, `binom.sf(k - 1, n, 0.05)`).
+    #[test]
+    fn too_few_are_fewer_than_chance_leaves() {
+        assert!(too_few(0, 2, 0.95) && !too_few(1, 2, 0.95) && !too_few(2, 2, 0.95));
+        assert!(too_few(36, 43, 0.95) && !too_few(37, 43, 0.95));
     }
 
     #[test]

@@ -31,8 +31,8 @@ pub enum Against {
     TruthAndBound,
 }
 
-/// Runs the study and prints its figures. Ends with 1 when anything was wrong, refused without need, refused with another
-/// code, failed, or left above the bar by a round of moves.
+/// Runs the study and prints its figures. Ends with 1 when anything was wrong, refused with a reason that is not so, failed, or left above
+/// the bar by a round of moves, or when too few of a kind were answered usefully.
 pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, against: Against, json: bool) -> anyhow::Result<ExitCode> {
     let bar = progress(kinds.len() * scenes)?;
     let draw = |kind: &SceneKind, seed: u64| {
@@ -49,15 +49,16 @@ pub fn run(kinds: &[SceneKind], scenes: usize, seed: u64, against: Against, json
         schema: 1,
         seed,
         scenes_per_kind: scenes,
-        kinds: kinds.iter().zip(&scored).map(|(kind, scored)| summary(kind.word(), scored)).collect(),
-        pooled: summary(POOLED, &scored.concat()),
+        kinds: kinds.iter().zip(&scored).map(|(kind, scored)| summary(kind.word(), kind::least_settled(*kind), scored)).collect(),
+        pooled: summary(POOLED, 0.0, &scored.concat()),
     };
     if json {
         println!("{}", serde_json::to_string_pretty(&figures)?);
     } else {
         print_table(&figures);
     }
-    Ok(ExitCode::from(u8::from(!is_clean(&figures.pooled))))
+    let is_clean = is_clean(&figures.pooled) && !figures.kinds.iter().any(|kind| kind.too_few_settled);
+    Ok(ExitCode::from(u8::from(!is_clean)))
 }
 
 fn progress(scenes: usize) -> anyhow::Result<ProgressBar> {
@@ -67,7 +68,7 @@ fn progress(scenes: usize) -> anyhow::Result<ProgressBar> {
 }
 
 fn is_clean(sum: &Summary) -> bool {
-    let trouble = sum.wrong + sum.wrongly_refused + sum.other_code + sum.failed;
+    let trouble = sum.wrong + sum.untruly_refused + sum.other_code + sum.failed;
     trouble == 0 && sum.within_bar.is_none_or(|share| share >= 1.0)
 }
 
@@ -116,6 +117,9 @@ fn counts_line(sum: &Summary) -> String {
         if n > 0 {
             line += &format!(", {what} {n}");
         }
+    }
+    if sum.too_few_settled {
+        line += ", too few answered";
     }
     if !codes.is_empty() {
         line += &format!("  ({})", codes.join(", "));
