@@ -2,15 +2,19 @@
 //!
 //! The thresholds of the decision stand here, together.
 
+mod light;
+mod spacings;
+
 use crate::answer::{Fit, ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
 use crate::find::look::Unknowns;
-use crate::plane::Reduced;
 use crate::pose::PoseError;
 use crate::side::{Outline, Seen, SideView, features_word, nothing_code};
 use crate::view::Optics;
 use crate::whereabouts;
 use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised};
 use landfit_part::{Part, PointMm, Side};
+use light::light_trouble;
+use spacings::Spacings;
 
 /// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
 const LEAST_LOG_ODDS: f64 = 25.0;
@@ -34,6 +38,8 @@ const DROWNED_BY_TIMES: usize = 2;
 const LEAST_SEEN_SHARE: f64 = 0.55;
 /// Features whose usual distance differs from the pitch by more than this share stand at another pitch.
 const OTHER_SPACING: f64 = 0.035;
+/// Where more than this share of the features have a neighbour at the pitch, it is not another pattern's.
+const AT_PITCH: f64 = 0.5;
 /// Fewer sites than this are no row whose emptiness says something.
 const LEAST_ROW: usize = 3;
 /// More features of the same look beside the sites than this share of the sites: another pattern.
@@ -53,19 +59,6 @@ const MOST_LEAN_OVER_RIM: f64 = 0.8;
 /// What lies on lands and leaves their places in more doubt than this, mm, along each axis leaves them unsettled: an interval of twice that
 /// is 14 µm and more, and those of which one was more lay up to 31 µm off. Of 220 rendered boards with paste 6.
 const MOST_DEPOSIT_DOUBT_MM: f64 = 0.007;
-/// Light of the brightest places, as a share of full scale, below which a picture that shows nothing is called dark.
-const DARK_BELOW: f64 = 0.012;
-/// What the brightest places should reach, as a share of full scale: half of it leaves room for what shines. Common practice, no source.
-const AIMED_AT: f64 = 0.5;
-/// Less light than one step of 8 bits cannot be told from none.
-const LEAST_LIGHT: f64 = 1.0 / 255.0;
-/// Share of saturated pixels above which a picture that shows nothing is called saturated.
-const SATURATED_ABOVE: f64 = 0.25;
-/// Light differences below this share of full scale are no features, however they are blurred.
-const LEAST_CONTRAST: f64 = 0.06;
-/// The same of what stands out by so many times from the flattest places of the picture.
-const LEAST_BLURRED_CONTRAST: f64 = 0.012;
-const STANDS_OUT_TIMES: f64 = 15.0;
 
 /// What features of the other sense (bright for dark) make of the pattern.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -296,57 +289,6 @@ fn runs_out(side: Side, way: &Way) -> Refusal {
     Refusal { way: Some(*way), ..Refusal::new(ReasonCode::OutOfView, None, text) }
 }
 
-/// Features that are asked how far their neighbours stand.
-const MOST_ASKED: usize = 64;
-/// Distances that differ by less than this share are the same.
-const SAME_DISTANCE: f64 = 0.04;
-
-/// Where more than this share of the features have a neighbour at the pitch, it is not another pattern's.
-const AT_PITCH: f64 = 0.5;
-
-/// How far strong features stand from their four nearest neighbours, mm.
-struct Spacings {
-    asked: Vec<Vec<f64>>,
-}
-
-impl Spacings {
-    /// `None` below nine strong features.
-    fn of(features: &[Feature]) -> Option<Self> {
-        let strong: Vec<PointMm> = features.iter().filter(|f| f.strength > 0.6).map(|f| f.at_mm).collect();
-        if strong.len() < 9 {
-            return None;
-        }
-        let near = crate::nearby::Nearby::new(&strong);
-        let five = std::num::NonZero::new(5)?;
-        let asked = strong
-            .iter()
-            .step_by(strong.len().div_ceil(MOST_ASKED))
-            .map(|p| near.several(*p, five).into_iter().skip(1).map(|n| n.0).collect())
-            .collect();
-        Some(Self { asked })
-    }
-
-    fn agreeing(&self, distance: f64) -> usize {
-        self.asked.iter().filter(|of| of.iter().any(|d| (d / distance - 1.0).abs() < SAME_DISTANCE)).count()
-    }
-
-    /// Share of the features with a neighbour at a distance.
-    fn share_at(&self, distance: f64) -> f64 {
-        self.agreeing(distance) as f64 / self.asked.len() as f64
-    }
-
-    /// The distance at which most features have one of their four nearest neighbours, mm, if they agree on one; the shortest of
-    /// those with as many. A via close by is some features' nearest neighbour, but hardly most features' second to fourth, too.
-    fn even_mm(&self) -> Option<f64> {
-        let mut distances: Vec<(usize, f64)> = self.asked.iter().flatten().map(|&d| (self.agreeing(d), d)).collect();
-        distances.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
-        let (most, shortest) = *distances.first()?;
-        let mut same: Vec<f64> = self.asked.iter().flatten().copied().filter(|d| (d / shortest - 1.0).abs() < SAME_DISTANCE).collect();
-        same.sort_by(f64::total_cmp);
-        (most * 10 >= self.asked.len() * 7).then(|| same[same.len() / 2])
-    }
-}
-
 fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) -> Refusal {
     let word = features_word(side);
     match differs {
@@ -449,105 +391,6 @@ pub(crate) fn beside_light(side: &Result<Seen, Refusal>, other: &Result<Seen, Re
             whereabouts::unseen_words(dark.shows, part, optics)
         ),
     ))
-}
-
-/// Light that explains why nothing is seen: too dark, saturated or blurred.
-fn light_trouble(views: &[SideView], most_blur_share: f64) -> Option<Refusal> {
-    views
-        .iter()
-        .filter_map(|v| trouble_of(v, most_blur_share).map(|(code, text)| Refusal::new(code, Some(v.index), text)))
-        .min_by_key(|r| r.code)
-}
-
-fn trouble_of(view: &SideView, most_blur_share: f64) -> Option<(ReasonCode, String)> {
-    let mut light = view.reduced.light.to_vec();
-    light.sort_by(f32::total_cmp);
-    let quantile = |q: f64| f64::from(light.get((light.len() as f64 * q) as usize).copied().unwrap_or(0.0));
-    let brightest = quantile(0.995);
-    if brightest < DARK_BELOW {
-        let mend = if brightest > LEAST_LIGHT {
-            format!("Switch the light on, or raise light or exposure about {:.0} times.", AIMED_AT / brightest)
-        } else {
-            "Switch the light on, and see that nothing covers the lens.".to_owned()
-        };
-        let text = format!("The brightest places reach {:.1} % of full scale. {mend}", 100.0 * brightest.max(0.0));
-        return Some((ReasonCode::TooDark, text));
-    }
-    let saturated = view.plane.saturated_share();
-    if saturated > SATURATED_ABOVE {
-        let text =
-            format!("{:.0} % of the pixels are at full scale. Lower light or exposure to a half, and look again.", 100.0 * saturated);
-        return Some((ReasonCode::Saturated, text));
-    }
-    let blur_px = blur_of_strongest_edges(view)?;
-    (blur_px > most_blur_share * view.radius_px).then(|| {
-        let text = format!(
-            "The sharpest edges are blurred over about {blur_px:.0} px, where a feature is {:.0} px across. Focus, and wait until nothing moves. Which way the focus is off one picture cannot tell: go on the way in which this number falls.",
-            2.0 * view.radius_px
-        );
-        (ReasonCode::TooBlurred, text)
-    })
-}
-
-/// Blur of the sharpest edges as a Gaussian's standard deviation, px: contrast over the steepest slopes. `None` without
-/// contrast at the scale of the features.
-fn blur_of_strongest_edges(view: &SideView) -> Option<f64> {
-    // Noise has steep slopes of its own; what smoothing adds to the blur is known.
-    let reduced = smoothed(&view.reduced);
-    let factor = reduced.factor as f64;
-    let window = (4.0 * view.radius_px / factor).ceil() as usize;
-    let (w, h) = (reduced.width, reduced.height);
-    if w < 2 * window || h < 2 * window {
-        return None;
-    }
-    let (mut contrasts, mut slopes) = (Vec::new(), Vec::new());
-    for y0 in (0..h - window).step_by(window) {
-        for x0 in (0..w - window).step_by(window) {
-            let mut inside: Vec<f32> =
-                (y0..y0 + window).flat_map(|y| reduced.light[y * w + x0..y * w + x0 + window].iter().copied()).collect();
-            inside.sort_by(f32::total_cmp);
-            let n = inside.len();
-            contrasts.push(f64::from(inside[n - 1 - n / 20] - inside[n / 20]));
-            let mut steep = 0.0_f64;
-            for y in y0 + 1..y0 + window - 1 {
-                for x in x0 + 1..x0 + window - 1 {
-                    let l = &reduced.light;
-                    let gx = f64::from(l[y * w + x + 1] - l[y * w + x - 1]) / (2.0 * factor);
-                    let gy = f64::from(l[(y + 1) * w + x] - l[(y - 1) * w + x]) / (2.0 * factor);
-                    steep = steep.max(gx.hypot(gy));
-                }
-            }
-            slopes.push(steep);
-        }
-    }
-    contrasts.sort_by(f64::total_cmp);
-    slopes.sort_by(f64::total_cmp);
-    let quantile = |values: &[f64], percent: usize| values.get(values.len() * percent / 100).copied();
-    let [flattest, contrast, strongest] = [quantile(&contrasts, 10)?, quantile(&contrasts, 80)?, quantile(&contrasts, 95)?];
-    let slope = quantile(&slopes, 80)?;
-    // Light that is merely uneven is so everywhere; a blurred thing stands somewhere.
-    let is_something = contrast > LEAST_CONTRAST || (strongest > LEAST_BLURRED_CONTRAST && strongest > STANDS_OUT_TIMES * flattest);
-    let blur_px = contrast / (slope * (2.0 * std::f64::consts::PI).sqrt());
-    let added_px = SMOOTHING_VARIANCE.sqrt() * factor;
-    (is_something && slope > 0.0).then(|| (blur_px * blur_px - added_px * added_px).max(0.0).sqrt())
-}
-
-/// Two passes of three blocks' mean along each axis, in squared blocks.
-const SMOOTHING_VARIANCE: f64 = 2.0 * 2.0 / 3.0;
-
-/// The mean of three blocks along each axis, twice; the outermost blocks stay as they are.
-fn smoothed(reduced: &Reduced) -> Reduced {
-    let (w, h) = (reduced.width, reduced.height);
-    let mut light = reduced.light.to_vec();
-    for step in [1, w, 1, w] {
-        let from = light.clone();
-        for y in 1..h.saturating_sub(1) {
-            for i in y * w + 1..(y + 1) * w - 1 {
-                light[i] = (from[i - step] + from[i] + from[i + step]) / 3.0;
-            }
-        }
-    }
-    Reduced { light: light.into(), ..*reduced }
 }
 
 /// A rim that is in doubt by more than this share of the radius (standard uncertainty) is no outline to measure: one rendered board in

@@ -21,7 +21,7 @@ use std::process::ExitCode;
 #[derive(clap::Args)]
 pub struct Args {
     /// Where everything random comes from; the same seed gives the same rehearsal
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = seed)]
     seed: u64,
     /// The folder for the pictures of every look
     #[arg(long, value_name = "DIR", default_value = "landfit-rehearsal")]
@@ -51,6 +51,10 @@ pub struct Args {
     /// Print the figures of --study, --clumsy or --guided as JSON
     #[arg(long)]
     json: bool,
+}
+
+fn seed(text: &str) -> Result<u64, String> {
+    text.parse().map_err(|_| format!("a seed is a whole number from 0 to {}", u64::MAX))
 }
 
 /// Runs the command.

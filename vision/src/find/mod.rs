@@ -3,7 +3,7 @@
 //! [`candidates`] proposes places from the coarse picture, whatever the polarity: bright disc, dark disc, ring, ring with a
 //! spot. [`look`] learns from the picture itself what a feature looks like, [`centre`] measures each centre to a small part of
 //! a pixel with its covariance, [`necks`] leaves out where traces run into round lands, [`intruders`] where anything meets other outlines,
-//! [`deposit`] tells whether paste lies on them, [`roundness`] whether they are longer one way.
+//! [`deposit`] tells whether paste lies on them, [`bare_rim`] where they are then, [`roundness`] whether they are longer one way.
 
 pub mod bare_rim;
 pub mod candidates;
