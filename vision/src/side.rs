@@ -228,7 +228,12 @@ fn measured_at(
         None if carry_deposit || outlines.iter().any(|o| side == Side::Board && o.over_design > sites::LARGEST_LAND) => 0.0,
         None => PLACES_OF_SCATTER,
     };
-    fit.covariance -= lattice_scatter(&pattern, &fit.to_from) * (of_places * scatter_mm2);
+    // Of a large part in corner regions the pose is that of the lattice of what these show; else of all sites, seen or not.
+    let counted = match views {
+        [_] => pattern.centres_mm.clone(),
+        _ => findings.iter().filter_map(|f| designed(f.site)).collect(),
+    };
+    fit.covariance -= lattice_scatter(&counted, &fit.to_from) * (of_places * scatter_mm2);
     let way_if_cut =
         (findings.len() < pattern.centres_mm.len()).then(|| whereabouts::way_of_cut(side, features, &pattern, views)).flatten();
     crate::bridges::mark(side, views, part, &fit.to_from, &pattern, shapes, sites, &mut findings);

@@ -60,8 +60,8 @@ pub struct MeasuredView {
     pub measured: Vec<Measured>,
     /// What a feature looks like here.
     pub look: Look,
-    /// Standard uncertainty, px, along each axis, that all features share.
-    pub common_doubt_px: f64,
+    /// What all features share.
+    pub common_doubt: CommonDoubt,
     /// Of that, what light pulls.
     pub light_doubt_px: f64,
     /// Whether something duller lies on them.
@@ -72,6 +72,26 @@ pub struct MeasuredView {
     pub lean: [f64; 2],
     /// What light that slopes inside the outlines, and light outside that is brighter on one side, would pull on the mean, px along x and y.
     pull_px: [[f64; 2]; 2],
+}
+
+/// What moves all features of a view together, as standard uncertainties.
+#[derive(Debug, Clone, Copy)]
+pub struct CommonDoubt {
+    /// Of what sloping light pulls and of what light outside pulls, px along x and y: a way, for views in which light pulls apart say more
+    /// together than each alone.
+    pub pulls_px: [[f64; 2]; 2],
+    /// Of all else along each axis, px.
+    pub other_px: f64,
+    /// Features that tell.
+    pub features: usize,
+}
+
+impl CommonDoubt {
+    /// Along each axis, px.
+    #[must_use]
+    pub fn along_axis_px(&self) -> f64 {
+        self.pulls_px.iter().fold(self.other_px, |sum, pull| sum.hypot(size(*pull) / std::f64::consts::SQRT_2))
+    }
 }
 
 /// Below this share of the usual brightness nothing stands there.
@@ -155,7 +175,8 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let judged = expected.iter().zip(centres.iter().zip(&probes));
     let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
-    let light_doubt_px = doubt_from_light_px(side, &look, &good);
+    let of_light = doubt_from_light(side, &look, &good);
+    let light_doubt_px = of_light.along_axis_px();
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
     let back_px = match deposit {
         Some(deposit) if deposit.shows => deposit.pull_px,
@@ -166,11 +187,12 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
         *at = PointPx::new(at.x + back_px[0], at.y + back_px[1]);
     }
     let deposit_doubt_px = deposit.map_or(0.0, |d| d.doubt_px);
-    let common_doubt_px = light_doubt_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit_doubt_px);
+    let other_px = of_light.other_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit_doubt_px);
+    let common_doubt = CommonDoubt { other_px, ..of_light };
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let lean = mean_of(&good, |c| c.lean);
     let carries_deposit = deposit.is_some_and(|d| d.shows);
-    Some(MeasuredView { measured, common_doubt_px, light_doubt_px, look, carries_deposit, deposit_doubt_px, lean, pull_px })
+    Some(MeasuredView { measured, common_doubt, light_doubt_px, look, carries_deposit, deposit_doubt_px, lean, pull_px })
 }
 
 /// How much of what the light beside the outlines of one kind pulls stays in doubt, found by maximum likelihood on 720 rendered
@@ -238,18 +260,14 @@ fn doubt_of_two_rims(look: &Look) -> f64 {
     softness.clamp(OF_EXCESS_OF_ONE_RIM, 1.0)
 }
 
-/// Standard uncertainty, px along each axis, of the place of all features together, from light that leans the same way at all of
-/// them: what the mean feature shows of it. What goes another way at each is part of their scatter.
-fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
+/// Standard uncertainty of the place of all features together, from light that leans the same way at all of them: what the mean feature
+/// shows of it. What goes another way at each is part of their scatter.
+fn doubt_from_light(side: Side, look: &Look, good: &[&Centre]) -> CommonDoubt {
     let doubt = match side {
         Side::Board if look.is_ring => PullDoubt::LANDS_WITH_RINGS,
         Side::Board => PullDoubt::LANDS,
         Side::Part if look.is_ring => PullDoubt::RINGS,
         Side::Part => PullDoubt::PLAIN_BALLS,
-    };
-    let rms = |get: fn(&Centre) -> [f64; 2]| {
-        let [x, y] = mean_of(good, get);
-        x.hypot(y) / std::f64::consts::SQRT_2
     };
     let excess_px = doubt_of_two_rims(look) * (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0);
     let deficit_px = (SMALLEST_LAND * look.radius_px - look.outline_px).max(0.0);
@@ -258,12 +276,13 @@ fn doubt_from_light_px(side: Side, look: &Look, good: &[&Centre]) -> f64 {
         Unknowns::Few => OF_SLOPE_OF_SMALL,
         Unknowns::All => doubt.of_slope,
     };
-    let of_light = (of_slope * rms(|c| c.slope_pull_px)).hypot(doubt.of_outside * rms(|c| c.outside_pull_px));
-    of_light
-        .hypot(doubt.per_edge_px * look.edge_px.powi(2))
-        .hypot(look.hidden_rim_px())
-        .hypot(doubt.of_excess * excess_px)
-        .hypot(doubt.of_deficit * deficit_px)
+    let pulls_px = [
+        mean_of(good, |c| c.slope_pull_px).map(|pull| of_slope * pull),
+        mean_of(good, |c| c.outside_pull_px).map(|pull| doubt.of_outside * pull),
+    ];
+    let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
+    let other_px = of_edge_px.hypot(doubt.of_excess * excess_px).hypot(doubt.of_deficit * deficit_px);
+    CommonDoubt { pulls_px, other_px, features: good.len() }
 }
 
 /// Mean of what is known of features along both axes; 0 of none.

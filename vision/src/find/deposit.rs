@@ -115,6 +115,8 @@ fn size(vector: [f64; 2]) -> f64 {
 struct LandLight {
     /// The rim's over the middle's, above the ground's: more than 1 on lands whose middle something duller covers.
     rise: f64,
+    /// Whether the usual lean is that of many lands.
+    are_many: bool,
     /// How it leans in the middle and in both halves of the rim, in contrasts of the middle.
     middle: [f64; 2],
     inside: [f64; 2],
@@ -135,7 +137,14 @@ impl LandLight {
             let median = |axis: usize| upper_median(leans.iter().map(|l| l[axis] / contrast));
             Some([median(0)?, median(1)?])
         };
-        Some(Self { rise: of_rim / contrast, middle: usual_lean(MIDDLE)?, inside: usual_lean(RIM_INSIDE)?, rim: usual_lean(RIM)? })
+        let are_many = centres.len() >= LANDS;
+        Some(Self {
+            rise: of_rim / contrast,
+            are_many,
+            middle: usual_lean(MIDDLE)?,
+            inside: usual_lean(RIM_INSIDE)?,
+            rim: usual_lean(RIM)?,
+        })
     }
 
     /// How much more the rim leans than even slopes make it.
@@ -151,7 +160,8 @@ impl LandLight {
 
     /// Whether it may be that of a land beside paste which is longer one way by `long_px`.
     fn is_suspect(&self, long_px: f64) -> bool {
-        self.rise > SUSPECT_RISE || (self.rise > 1.0 && (self.beyond_slope() > LEAST_LEAN_OF_ALL || long_px > SUSPECT_LONG_PX))
+        self.rise > SUSPECT_RISE
+            || (self.rise > 1.0 && self.are_many && (self.beyond_slope() > LEAST_LEAN_OF_ALL || long_px > SUSPECT_LONG_PX))
     }
 
     /// The way, of some length, to the bright crescent along the side that is left bare; `None` where none shows.

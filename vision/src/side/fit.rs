@@ -40,12 +40,12 @@ pub(super) struct SideFit {
     pub warnings: Vec<String>,
 }
 
-/// The pose is that of the least-squares lattice of all sites, whose own places scatter: what their scatter does to that lattice is
-/// no error of measuring it. The covariance of a plain fit to all sites, for places with a variance of 1.
-pub(super) fn lattice_scatter(pattern: &Pattern, pose: &Pose) -> Matrix3<f64> {
+/// The pose is that of the least-squares lattice of the sites that count, whose own places scatter: what their scatter does to that lattice is
+/// no error of measuring it. The covariance of a plain fit to them, for places with a variance of 1.
+pub(super) fn lattice_scatter(centres_mm: &[PointMm], pose: &Pose) -> Matrix3<f64> {
     let mut normal = Matrix3::<f64>::zeros();
     let turned = Pose::new(0.0, 0.0, pose.theta_rad).motion();
-    for c in &pattern.centres_mm {
+    for c in centres_mm {
         let arm = turned.apply(*c);
         for row in [Vector3::new(1.0, 0.0, -arm.y), Vector3::new(0.0, 1.0, arm.x)] {
             normal += row * row.transpose();

@@ -5,7 +5,7 @@ use crate::answer::SiteFinding;
 use crate::circle_bias::outline_shift_px;
 use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of};
-use crate::sites::{self, Disc, Expected, Measured};
+use crate::sites::{self, CommonDoubt, Disc, Expected, Measured};
 use crate::view::{PointPx, ScaleSource};
 use crate::which_site::{Feature, Kind, Pattern};
 use landfit_part::{Pose, Side};
@@ -40,16 +40,16 @@ pub(super) fn measure(
             expected[v].push(Expected { site: i, at, candidate });
         }
     }
-    let (mut findings, mut outlines, mut doubt_mm) = (Vec::new(), Vec::new(), 0.0_f64);
+    let (mut findings, mut outlines, mut doubts) = (Vec::new(), Vec::new(), Vec::new());
     let mut of_views: Vec<(usize, Vec<SharedDoubt>)> = Vec::new();
     for (view, expected) in views.iter().zip(&expected) {
-        let Some(MeasuredView { measured, outline, common_doubt_px, shared }) = measure_view(side, view, pattern, shapes, expected, pose)
+        let Some(MeasuredView { measured, outline, common_doubt, shared }) = measure_view(side, view, pattern, shapes, expected, pose)
         else {
             continue;
         };
         outlines.push(outline);
         of_views.push((view.index, shared));
-        doubt_mm = doubt_mm.max(common_doubt_px / view.px_per_mm());
+        doubts.push((common_doubt, view));
         findings.extend(measured.iter().map(|m| {
             let (centre_px, centre_mm, covariance_mm2, noise_mm2) = match m.centre {
                 None => (None, None, Matrix2::zeros(), Matrix2::zeros()),
@@ -88,15 +88,30 @@ pub(super) fn measure(
             shared.push(doubt.moves.into_iter().filter_map(in_mm).collect());
         }
     }
-    Measurement { findings, outlines, doubt_mm, shared }
+    Measurement { findings, outlines, doubt_mm: of_all_views_mm(&doubts), shared }
+}
+
+/// Standard uncertainty, mm along each axis, of the place that views have together: light that pulls one way in one of them and another way
+/// in the next pulls less on all; what else is in doubt is so alike in all of them.
+fn of_all_views_mm(doubts: &[(CommonDoubt, &SideView)]) -> f64 {
+    let features: usize = doubts.iter().map(|(doubt, _)| doubt.features).sum();
+    let pull_mm = |which: usize| {
+        let of_view = |(doubt, view): &(CommonDoubt, &SideView)| {
+            let mm_per_px = view.middle_px_per_mm().try_inverse().unwrap_or_default();
+            mm_per_px * Vector2::from(doubt.pulls_px[which]) * doubt.features as f64
+        };
+        doubts.iter().map(of_view).sum::<Vector2<f64>>() / features.max(1) as f64
+    };
+    let other_mm = doubts.iter().map(|(doubt, view)| doubt.other_px / view.px_per_mm()).fold(0.0, f64::max);
+    [0, 1].into_iter().fold(other_mm, |sum, which| sum.hypot(pull_mm(which).norm() / std::f64::consts::SQRT_2))
 }
 
 /// What one view shows of the side.
 struct MeasuredView {
     measured: Vec<Measured>,
     outline: Outline,
-    /// The doubt that all share, px.
-    common_doubt_px: f64,
+    /// The doubt that all share.
+    common_doubt: CommonDoubt,
     /// Doubts that some share.
     shared: Vec<SharedDoubt>,
 }
@@ -127,7 +142,7 @@ fn measure_view(
             unknowns: look.unknowns,
             lean_over_rim: found.lean[0].hypot(found.lean[1]) * look.outline_px,
         };
-        return Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: Vec::new() });
+        return Some(MeasuredView { measured: found.measured, outline, common_doubt: found.common_doubt, shared: Vec::new() });
     };
     let target = |e: &Expected| Target {
         expected: *e,
@@ -136,5 +151,6 @@ fn measure_view(
     };
     let found = shape_sites::measure(side, scale_from, view.plane, &expected.iter().map(target).collect::<Vec<_>>())?;
     let outline = Outline::plain(view.index, found.blur_px, found.over_design);
-    Some(MeasuredView { measured: found.measured, outline, common_doubt_px: found.common_doubt_px, shared: found.shared })
+    let common_doubt = CommonDoubt { pulls_px: [[0.0; 2]; 2], other_px: found.common_doubt_px, features: found.measured.len() };
+    Some(MeasuredView { measured: found.measured, outline, common_doubt, shared: found.shared })
 }
