@@ -288,7 +288,7 @@ pub struct Summary {
     pub untruly_refused: usize,
     /// Answers that were due, right and useful, over those that were due; `None` where none was.
     pub settled: Option<f64>,
-    /// Whether that is clearly less than the least share that should be settled ([`too_few`]).
+    /// Whether that is clearly less than the least share that should be settled: chance leaves so few in one of a hundred studies.
     pub too_few_settled: bool,
     /// Wrong answers, those where a refusal was due among them.
     pub wrong: usize,
