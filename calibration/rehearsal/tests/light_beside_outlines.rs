@@ -48,6 +48,40 @@ fn paste_is_not_taken_for_the_lands_under_it() {
 }
 
 #[test]
+fn where_paste_leaves_one_side_bare_that_side_tells_where_the_land_is() {
+    // 19, 15 and 18 where all that paste pulls is the usual share of the radius.
+    for (seed, most_um) in [(4, 3.0), (103, 5.0), (35, 8.0)] {
+        let off_um = off_um(Ugly::Paste, seed);
+        assert!(off_um < most_um, "{seed}: {off_um}");
+    }
+}
+
+#[test]
+fn paste_that_may_be_the_land_as_well_is_refused() {
+    // Discs as bright as their lands, of which either may be the land; a crescent beside paste as dark as the ground: 23 to 32 off.
+    for seed in [9_312_401_283_962_730_586, 17_628_796_249_593_350_595, 11_460_958_642_485_910_925] {
+        let refusal = refusal(Ugly::Paste, seed);
+        assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+        assert!(refusal.text.contains("hides where their rims are"), "{}", refusal.text);
+    }
+}
+
+#[test]
+fn bare_lands_whose_light_leans_at_the_rim_are_not_pulled_back_from_paste() {
+    // 8 and 6 where the lean is taken for a crescent.
+    for seed in [36, 20] {
+        let off_um = off_um(Ugly::GammaUntold, seed);
+        assert!(off_um < 1.5, "{seed}: {off_um}");
+    }
+}
+
+#[test]
+fn a_glare_band_shows_no_leak_that_is_not_there() {
+    // 14, and 25 at the farthest corner, where a fifth of the steps shares a ratio by chance.
+    assert!(off_um(Ugly::Glare, 11_897_032_452_982_401_141) < 4.0);
+}
+
+#[test]
 fn light_is_not_taken_for_place_where_blur_is_nearly_as_wide_as_lands() {
     // 19 where it is.
     assert!(off_um(Ugly::UnequalFocus, 98_215_095_171_774_358) < 2.0);

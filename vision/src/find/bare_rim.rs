@@ -126,3 +126,63 @@ fn circle(rims: &[Rim], radius_px: f64) -> Option<Circle> {
     }
     Some(([circle[0], circle[1]], circle[2]))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::centre::CentreFinder;
+    use crate::find::look::Teacher;
+    use crate::view::PointPx;
+
+    const RADIUS_PX: f64 = 12.0;
+
+    /// The rim of lands that lie at every 40th pixel, with discs of `paste_light` over them that are off along x, and of their ground.
+    fn seen(paste_off_px: f64, paste_light: f64, towards: [f64; 2]) -> Option<([f64; 2], BareRim)> {
+        let (width, height) = (240, 200);
+        let share = |x: f64, y: f64, radius: f64| 1.0 / (1.0 + ((x.hypot(y) - radius) * 1.8).exp());
+        let place = |v: usize| (v as f64 + 0.37).rem_euclid(40.0) - 20.0;
+        let light = |i: usize| {
+            let (x, y) = (place(i % width), place(i / width));
+            let of_land = 0.1 + 0.6 * share(x, y, RADIUS_PX);
+            let covered = share(x - paste_off_px, y, 0.9 * RADIUS_PX);
+            (of_land + (paste_light - of_land) * covered) as f32
+        };
+        let plane = Plane::of_light(width, height, (0..width * height).map(light).collect());
+        let places: Vec<PointPx> = (1..5)
+            .flat_map(|row| (1..6).map(move |column| (40 * column - 20, 40 * row - 20)))
+            .map(|(x, y)| PointPx::new(f64::from(x) - 0.37, f64::from(y) - 0.37))
+            .collect();
+        let look = Look::learn(&plane, &places.iter().map(|p| Teacher::from(*p)).collect::<Vec<_>>(), RADIUS_PX)?;
+        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
+        let measured: Vec<(PointPx, Centre)> = places.iter().filter_map(|p| Some((*p, finder.measure(*p)?))).collect();
+        let centres: Vec<&Centre> = measured.iter().map(|m| &m.1).collect();
+        let n = measured.len() as f64;
+        let off =
+            [measured.iter().map(|(p, c)| p.x - c.at.x).sum::<f64>() / n, measured.iter().map(|(p, c)| p.y - c.at.y).sum::<f64>() / n];
+        Some((off, BareRim::on(&plane, &look, &centres, towards)?))
+    }
+
+    #[test]
+    fn the_bare_side_tells_how_far_what_lies_on_the_other_pulls() {
+        for paste_off_px in [2.5, 4.0] {
+            let ([x, y], rim) = seen(paste_off_px, 0.4, [-1.0, 0.0]).unwrap();
+            assert!(x < -0.1, "paste pulls: {x}");
+            assert!((rim.off_px[0] - x).hypot(rim.off_px[1] - y) < 0.15, "{paste_off_px}: {x} {y} {rim:?}");
+            assert!((rim.size_ratio - 1.0).abs() < 0.03, "{rim:?}");
+        }
+    }
+
+    #[test]
+    fn the_covered_side_tells_of_another_disc() {
+        let ([x, _], rim) = seen(4.0, 0.65, [1.0, 0.0]).unwrap();
+        assert!(rim.off_px[0] - x > 2.0, "{x} {rim:?}");
+        assert!(rim.size_ratio < 0.97, "{rim:?}");
+    }
+
+    #[test]
+    fn no_rim_is_told_where_light_rises_outwards() {
+        let lights: Vec<f64> = (0..12).map(f64::from).collect();
+        assert_eq!(steepest_fall(&lights), None);
+        assert_eq!(circle(&[], RADIUS_PX), None);
+    }
+}
