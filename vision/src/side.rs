@@ -8,6 +8,7 @@ mod shared;
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState, Way};
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::look::{CoarseProfile, Unknowns, coarse_profiles};
+use crate::median::upper_median;
 use crate::plane::{Plane, Reduced, reduce, region_of};
 use crate::pose::{RigidFit, fit_similarity};
 use crate::refusal;
@@ -449,6 +450,12 @@ impl Seen {
         let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
         let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
         fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
+    }
+
+    /// How far features usually lie from where the pose has them, mm; `None` of none.
+    pub(crate) fn usual_miss_mm(&self) -> Option<f64> {
+        let place = |site: usize| self.sites.binary_search(&site).ok().map(|i| self.fit.to_from.apply(self.pattern.centres_mm[i]));
+        upper_median(self.findings.sites.iter().filter_map(|f| Some(place(f.site)?.distance(f.centre_mm?))))
     }
 
     /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.
