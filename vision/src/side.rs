@@ -5,7 +5,7 @@ mod measured;
 mod seat;
 mod shared;
 
-use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState, Way};
+use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::look::{CoarseProfile, Unknowns, coarse_profiles};
 use crate::median::upper_median;
@@ -440,22 +440,26 @@ impl Seen {
         self.pattern.centres_mm.iter().all(|c| seen.apply(*c).distance(pose.apply(*c)) <= reach_mm)
     }
 
+    /// Where the part file has one of the pattern's sites.
+    fn designed_mm(&self, site: usize) -> Option<PointMm> {
+        self.sites.binary_search(&site).ok().map(|i| self.pattern.centres_mm[i])
+    }
+
     /// How far apart the measured places are over how far the part file has them apart.
     pub(crate) fn size_over_design(&self) -> Option<f64> {
         if self.scale_of_shapes.is_some() {
             return self.scale_of_shapes;
         }
-        let place = |site: usize| self.sites.binary_search(&site).ok().map(|i| self.pattern.centres_mm[i]);
         let good = self.findings.sites.iter().filter(|f| f.state == SiteState::Good);
-        let pairs = good.filter_map(|f| Some((place(f.site)?, f.centre_mm?)));
+        let pairs = good.filter_map(|f| Some((self.designed_mm(f.site)?, f.centre_mm?)));
         let (from, to): (Vec<PointMm>, Vec<PointMm>) = pairs.unzip();
         fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
     }
 
     /// How far features usually lie from where the pose has them, mm; `None` of none.
     pub(crate) fn usual_miss_mm(&self) -> Option<f64> {
-        let place = |site: usize| self.sites.binary_search(&site).ok().map(|i| self.fit.to_from.apply(self.pattern.centres_mm[i]));
-        upper_median(self.findings.sites.iter().filter_map(|f| Some(place(f.site)?.distance(f.centre_mm?))))
+        let miss_mm = |f: &SiteFinding| Some(self.fit.to_from.apply(self.designed_mm(f.site)?).distance(f.centre_mm?));
+        upper_median(self.findings.sites.iter().filter_map(miss_mm))
     }
 
     /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.

@@ -2,7 +2,7 @@
 
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
-use crate::find::deposit::Deposit;
+use crate::find::deposit::{Deposit, size};
 use crate::find::look::{Look, Teacher, Unknowns};
 use crate::find::necks::without_necks;
 use crate::median::upper_median;
@@ -125,10 +125,6 @@ fn measure_all(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) ->
         return few.or(Some(found));
     }
     Some(found)
-}
-
-fn size(vector: [f64; 2]) -> f64 {
-    vector[0].hypot(vector[1])
 }
 
 /// Beside a disc of paste that lies off its land's middle the light outside pulls by so many radii and more: 0.056 to 0.19 on three rendered

@@ -5,7 +5,7 @@
 
 use super::centre::Centre;
 use super::look::Look;
-use crate::median::upper_median;
+use super::roundness::usual_light;
 use crate::plane::Plane;
 use nalgebra::{Matrix3, Vector3};
 use std::f64::consts::TAU;
@@ -68,7 +68,7 @@ impl BareRim {
     }
 }
 
-/// Where the usual land's rim shows on one side: its light is the median over lands, so that a hair or a trace at some of them does not count.
+/// Where the usual land's rim shows on one side.
 fn rims(plane: &Plane, look: &Look, centres: &[&Centre], off_px: [f64; 2], towards: [f64; 2]) -> Vec<Rim> {
     let chosen: Vec<&&Centre> = centres.iter().step_by(centres.len().div_ceil(LANDS).max(1)).collect();
     let nearest_px = REACH[0] * look.radius_px;
@@ -82,8 +82,7 @@ fn rims(plane: &Plane, look: &Look, centres: &[&Centre], off_px: [f64; 2], towar
         }
         let light = |step: usize| {
             let r = nearest_px + step as f64 * STEP_PX;
-            let at = |c: &&Centre| plane.known_light_at(c.at.x + off_px[0] + r * cos, c.at.y + off_px[1] + r * sin);
-            upper_median(chosen.iter().filter_map(|c| at(c)))
+            usual_light(plane, &chosen, [off_px[0] + r * cos, off_px[1] + r * sin])
         };
         let lights: Option<Vec<f64>> = (0..steps).map(light).collect();
         rims.extend(lights.and_then(|lights| steepest_fall(&lights)).map(|step| ([cos, sin], nearest_px + step * STEP_PX)));
@@ -130,36 +129,15 @@ fn circle(rims: &[Rim], radius_px: f64) -> Option<Circle> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::find::centre::CentreFinder;
-    use crate::find::look::Teacher;
-    use crate::view::PointPx;
+    use crate::find::drawn_lands::{RADIUS_PX, measured, share};
 
-    const RADIUS_PX: f64 = 12.0;
-
-    /// The rim of lands that lie at every 40th pixel, with discs of `paste_light` over them that are off along x, and of their ground.
+    /// The rim of lands with discs of `paste_light` over them that are off along x, and from where they seem to be to where they are, px.
     fn seen(paste_off_px: f64, paste_light: f64, towards: [f64; 2]) -> Option<([f64; 2], BareRim)> {
-        let (width, height) = (240, 200);
-        let share = |x: f64, y: f64, radius: f64| 1.0 / (1.0 + ((x.hypot(y) - radius) * 1.8).exp());
-        let place = |v: usize| (v as f64 + 0.37).rem_euclid(40.0) - 20.0;
-        let light = |i: usize| {
-            let (x, y) = (place(i % width), place(i / width));
-            let of_land = 0.1 + 0.6 * share(x, y, RADIUS_PX);
-            let covered = share(x - paste_off_px, y, 0.9 * RADIUS_PX);
-            (of_land + (paste_light - of_land) * covered) as f32
-        };
-        let plane = Plane::of_light(width, height, (0..width * height).map(light).collect());
-        let places: Vec<PointPx> = (1..5)
-            .flat_map(|row| (1..6).map(move |column| (40 * column - 20, 40 * row - 20)))
-            .map(|(x, y)| PointPx::new(f64::from(x) - 0.37, f64::from(y) - 0.37))
-            .collect();
-        let look = Look::learn(&plane, &places.iter().map(|p| Teacher::from(*p)).collect::<Vec<_>>(), RADIUS_PX)?;
-        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
-        let measured: Vec<(PointPx, Centre)> = places.iter().filter_map(|p| Some((*p, finder.measure(*p)?))).collect();
-        let centres: Vec<&Centre> = measured.iter().map(|m| &m.1).collect();
-        let n = measured.len() as f64;
-        let off =
-            [measured.iter().map(|(p, c)| p.x - c.at.x).sum::<f64>() / n, measured.iter().map(|(p, c)| p.y - c.at.y).sum::<f64>() / n];
-        Some((off, BareRim::on(&plane, &look, &centres, towards)?))
+        let lands = measured(|x, y| {
+            let of_land = 0.1 + 0.6 * share(x.hypot(y), RADIUS_PX);
+            of_land + (paste_light - of_land) * share((x - paste_off_px).hypot(y), 0.9 * RADIUS_PX)
+        });
+        Some((lands.off_px(), BareRim::on(&lands.plane, &lands.look, &lands.centres(), towards)?))
     }
 
     #[test]

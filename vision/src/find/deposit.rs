@@ -107,7 +107,8 @@ impl Deposit {
     }
 }
 
-fn size(vector: [f64; 2]) -> f64 {
+/// Length of a vector.
+pub(crate) fn size(vector: [f64; 2]) -> f64 {
     vector[0].hypot(vector[1])
 }
 
@@ -211,16 +212,7 @@ fn lean(plane: &Plane, centre: &Centre, [inner, outer]: [f64; 2]) -> Option<[f64
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::find::centre::CentreFinder;
-    use crate::find::look::Teacher;
-    use crate::view::PointPx;
-
-    const RADIUS_PX: f64 = 12.0;
-
-    /// How much of the light at a distance from a disc's middle is the disc's, through a little blur.
-    fn share(distance: f64, radius: f64) -> f64 {
-        1.0 / (1.0 + ((distance - radius) * 1.6).exp())
-    }
+    use crate::find::drawn_lands::{RADIUS_PX, measured, share};
 
     /// A land of which paste leaves the rim bare.
     fn pasted(x: f64, y: f64) -> f64 {
@@ -237,21 +229,8 @@ mod tests {
 
     /// The same with all of the light about a land given.
     fn seen(light: impl Fn(f64, f64) -> f64) -> Option<Deposit> {
-        let (width, height) = (240, 200);
-        let at = |i: usize| ((i % width) as f64, (i / width) as f64);
-        let place = |v: f64| (v + 0.37).rem_euclid(40.0) - 20.0;
-        let value = |(x, y): (f64, f64)| light(place(x), place(y)) as f32;
-        let plane = Plane::of_light(width, height, (0..width * height).map(|i| value(at(i))).collect());
-        let places: Vec<PointPx> = (1..5)
-            .flat_map(|row| (1..6).map(move |column| (40 * column - 20, 40 * row - 20)))
-            .map(|(x, y)| PointPx::new(f64::from(x) - 0.37, f64::from(y) - 0.37))
-            .collect();
-        let teachers: Vec<Teacher> = places.iter().map(|p| (*p).into()).collect();
-        let look = Look::learn(&plane, &teachers, RADIUS_PX).unwrap();
-        let mut finder = CentreFinder::new(&plane, &look, [0.0; 2]);
-        let centres: Vec<Centre> = places.iter().filter_map(|p| finder.measure(*p)).collect();
-        assert!(centres.len() > 10);
-        Deposit::on(&plane, &look, &centres.iter().collect::<Vec<_>>(), 0.0)
+        let lands = measured(light);
+        Deposit::on(&lands.plane, &lands.look, &lands.centres(), 0.0)
     }
 
     #[test]

@@ -9,6 +9,8 @@ pub mod bare_rim;
 pub mod candidates;
 pub mod centre;
 pub mod deposit;
+#[cfg(test)]
+mod drawn_lands;
 pub mod intruders;
 pub mod look;
 pub mod necks;

@@ -30,14 +30,18 @@ pub fn elongation_px(plane: &Plane, look: &Look, centres: &[&Centre]) -> Option<
     for way in 0..WAYS {
         let angle = std::f64::consts::TAU * way as f64 / WAYS as f64;
         let (sin, cos) = angle.sin_cos();
-        let light = |r: &f64| upper_median(chosen.iter().filter_map(|c| plane.known_light_at(c.at.x + r * cos, c.at.y + r * sin)));
-        let lights: Vec<Option<f64>> = radii.iter().map(light).collect();
+        let lights: Vec<Option<f64>> = radii.iter().map(|r| usual_light(plane, &chosen, [r * cos, r * sin])).collect();
         let out_px = outline_beyond(look, &radii, &lights)?;
         let twice = 2.0 * angle;
         harmonic[0] += 2.0 / WAYS as f64 * out_px * twice.cos();
         harmonic[1] += 2.0 / WAYS as f64 * out_px * twice.sin();
     }
     Some(harmonic[0].hypot(harmonic[1]))
+}
+
+/// The light so many px from features' middles that is usual over them: what lies at some of them only does not count.
+pub(super) fn usual_light(plane: &Plane, centres: &[&&Centre], [x, y]: [f64; 2]) -> Option<f64> {
+    upper_median(centres.iter().filter_map(|c| plane.known_light_at(c.at.x + x, c.at.y + y)))
 }
 
 /// By how much the outline lies beyond the look's on one way, px, by least squares with level and contrast as they are there; `None` where
