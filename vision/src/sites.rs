@@ -3,6 +3,7 @@
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
 use crate::find::deposit::{Deposit, size};
+use crate::find::ground::{DEEPEST_SHADOW, Ground, is_covered};
 use crate::find::look::{Look, Teacher, Unknowns};
 use crate::find::necks::without_necks;
 use crate::median::upper_median;
@@ -168,8 +169,10 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
         })
         .collect();
     let usual = Usual::of(&centres);
+    let grounds = Grounds::of(plane, radius_px, expected, &centres, &usual);
     let judged = expected.iter().zip(centres.iter().zip(&probes));
-    let mut measured: Vec<Measured> = judged.map(|(e, (c, probe))| judge(plane, &look, &usual, e, c.as_ref(), probe.as_ref())).collect();
+    let mut measured: Vec<Measured> =
+        judged.map(|(e, (c, probe))| judge(plane, &look, &usual, &grounds, e, c.as_ref(), probe.as_ref())).collect();
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
     let of_light = doubt_from_light(side, &look, &good);
     let light_doubt_px = of_light.along_axis_px();
@@ -402,8 +405,59 @@ impl Usual {
     }
 }
 
+/// The ground beside the features of this picture: it tells how much light falls on each.
+struct Grounds {
+    /// Of sites that show a feature: where they are expected, and the ground beside them.
+    beside: Vec<(PointPx, Ground)>,
+    /// Its usual light.
+    usual: f64,
+    radius_px: f64,
+}
+
+/// The ground of so many sites nearest to one is its neighbours'.
+const NEIGHBOURS: usize = 6;
+
+/// Features of this share of the usual brightness stand in the usual light.
+const USUAL_GAIN: f64 = 0.7;
+
+impl Grounds {
+    fn of(plane: &Plane, radius_px: f64, expected: &[Expected], centres: &[Option<Centre>], usual: &Usual) -> Self {
+        let shows = |c: &&Centre| c.gain > 2.0 * c.gain_u && c.explained > 0.8 * usual.explained;
+        let showing = expected.iter().zip(centres).filter_map(|(e, c)| Some((e.at, c.as_ref().filter(shows)?.gain)));
+        let (beside, in_usual_light): (Vec<(PointPx, Ground)>, Vec<bool>) =
+            showing.filter_map(|(at, gain)| Some(((at, Ground::beside(plane, at, radius_px)?), gain > USUAL_GAIN * usual.gain))).unzip();
+        let usual = beside.iter().zip(in_usual_light).filter(|b| b.1).map(|(b, _)| b.1.light);
+        let usual = upper_median(usual).unwrap_or(0.0);
+        Self { beside, usual, radius_px }
+    }
+
+    /// How much light falls on a place, over what is usual; 1 where that is not less, or where the ground is too dark to tell.
+    fn share_of_light(&self, plane: &Plane, at: PointPx) -> f64 {
+        let here = Ground::beside(plane, at, self.radius_px).filter(|_| self.usual > f64::from(plane.step_of_light));
+        here.map_or(1.0, |here| (here.light / self.usual).clamp(DEEPEST_SHADOW, 1.0))
+    }
+
+    /// Whether something covers a place that shows no feature, where features rise above their ground by `step` in the usual light.
+    fn is_covered(&self, plane: &Plane, at: PointPx, step: f64) -> bool {
+        let mut near: Vec<(f64, Ground)> = self.beside.iter().map(|b| (b.0.distance(at), b.1)).collect();
+        near.sort_by(|a, b| a.0.total_cmp(&b.0));
+        near.truncate(NEIGHBOURS);
+        let middle = |get: fn(&Ground) -> f64| upper_median(near.iter().map(|n| get(&n.1)));
+        let (Some(light), Some(unevenness)) = (middle(|g| g.light), middle(|g| g.unevenness)) else { return false };
+        is_covered(plane, at, self.radius_px, step, Ground { light, unevenness })
+    }
+}
+
 /// `probe` tells what stands at the expected place where no centre came to rest: enough for presence, not for a place.
-fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre: Option<&Centre>, probe: Option<&Centre>) -> Measured {
+fn judge(
+    plane: &Plane,
+    look: &Look,
+    usual: &Usual,
+    grounds: &Grounds,
+    expected: &Expected,
+    centre: Option<&Centre>,
+    probe: Option<&Centre>,
+) -> Measured {
     let found = |state, c: &Centre, size_ratio| Measured {
         site: expected.site,
         state,
@@ -411,7 +465,11 @@ fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre:
         shared_px2: Matrix2::zeros(),
         size_ratio,
     };
-    let is_there = |c: &&Centre| c.gain > ABSENT_BELOW_GAIN * usual.gain && c.gain > 2.0 * c.gain_u;
+    let is_bright = |c: &&Centre| c.gain > ABSENT_BELOW_GAIN * usual.gain;
+    let is_there = |c: &&Centre| {
+        let in_its_light = || c.gain > ABSENT_BELOW_GAIN * grounds.share_of_light(plane, expected.at) * usual.gain;
+        c.gain > 2.0 * c.gain_u && (is_bright(c) || in_its_light())
+    };
     let is_alike = |c: &&Centre| c.explained > ODD_BELOW_EXPLAINED * usual.explained;
     if let Some(c) = centre.filter(is_there).filter(is_alike) {
         let size_ratio = c.size_ratio / usual.size_ratio.max(0.1);
@@ -432,7 +490,8 @@ fn judge(plane: &Plane, look: &Look, usual: &Usual, expected: &Expected, centre:
         Some(c) if is_alike(&c) || c.gain > 0.6 * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
         _ if probe.filter(is_there).is_some_and(|p| is_alike(&p)) => Measured::unplaced(expected.site, SiteState::Good, 1.0),
         _ => {
-            let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE;
+            let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE
+                || grounds.is_covered(plane, expected.at, look.step.abs() * usual.gain);
             let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
             Measured::unplaced(expected.site, state, 1.0)
         }

@@ -10,6 +10,7 @@ mod beside;
 mod pattern;
 mod votes;
 
+use crate::find::ground::DEEPEST_SHADOW;
 use crate::find::look::CoarseProfile;
 use crate::nearby::Nearby;
 use crate::pose::fit_rigid;
@@ -133,6 +134,10 @@ const MOST_CHANGES_OF_MIND: usize = 4;
 pub const LEAST_LIKENESS: f64 = 0.6;
 /// Contrast below this share of the others' is another thing.
 pub const LEAST_CONTRAST: f64 = 0.35;
+/// Ground that is darker than this share of the features' contrast does not tell how much light falls on it.
+const LEAST_GROUND: f64 = 0.1;
+/// Where it is the shadow that makes features fainter they look clearly alike.
+const CLEARLY_ALIKE: f64 = 0.88;
 /// However clean the picture, one site in 200 may lack its feature and one empty place in 300 may show one.
 const MOST_SURE_SEEN: f64 = 0.995;
 const LEAST_CHANCE: f64 = 0.0033;
@@ -308,10 +313,18 @@ pub(crate) fn features_at(features: &[Feature], pattern: &Pattern, pose: &Pose) 
     matches(&Places::new(&places, features.iter().map(|f| f.kind).collect()), pattern, pose)
 }
 
-/// Whether a feature looks like the pattern's features: the same shape of profile, and not much fainter.
+/// Whether a feature looks like the pattern's features: the same shape of profile, and not much fainter. In shadow it is as much fainter as
+/// the ground beside it.
 #[must_use]
 pub fn is_alike(profile: &CoarseProfile, of_pattern: &CoarseProfile) -> bool {
-    profile.likeness(of_pattern) >= LEAST_LIKENESS && profile.contrast() >= LEAST_CONTRAST * of_pattern.contrast()
+    let likeness = profile.likeness(of_pattern);
+    let share_of_contrast = profile.contrast() / of_pattern.contrast().max(1e-12);
+    let share_of_light = || {
+        let does_ground_tell = of_pattern.ground() > LEAST_GROUND * of_pattern.contrast();
+        if does_ground_tell { (profile.ground() / of_pattern.ground()).clamp(DEEPEST_SHADOW, 1.0) } else { 1.0 }
+    };
+    likeness >= LEAST_LIKENESS
+        && (share_of_contrast >= LEAST_CONTRAST || (likeness >= CLEARLY_ALIKE && share_of_contrast >= LEAST_CONTRAST * share_of_light()))
 }
 
 #[derive(Debug, Clone, Copy)]

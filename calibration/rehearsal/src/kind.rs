@@ -1,11 +1,12 @@
 //! Looks drawn from the renderer's kinds of scenes.
 
 use crate::picture::{exposures, filed_optics};
+use crate::presence::Lacking;
 use crate::scenario;
 use crate::study::{Expected, Least, Look};
 use landfit_calibration::bench::{Bench, CalibrationState};
 use landfit_part::{FileError, Pose};
-use landfit_scene::{Arrangement, Code, Expectation, Rendered, SceneError, SceneKind, TerminalKind, Ugly};
+use landfit_scene::{Arrangement, Code, Expectation, Rendered, SceneError, SceneKind, SiteTruth, TerminalKind, Ugly};
 use landfit_vision::ScaleSource;
 use landfit_vision::answer::ReasonCode;
 
@@ -29,6 +30,8 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
     if let Some(may_differ) = drawn.scale_from_pattern {
         optics.scale = ScaleSource::Pattern { may_differ };
     }
+    let missing = |sites: &[SiteTruth]| sites.iter().filter(|s| !s.present).filter_map(|s| drawn.part.site_index(&s.site)).collect();
+    let lacking = Lacking { terminals: missing(&rendered.truth.terminals), lands: missing(&rendered.truth.lands) };
     let codes = |codes: Vec<Code>| codes.into_iter().map(reason).collect();
     let look = Look {
         part: drawn.part,
@@ -36,6 +39,7 @@ pub fn draw(kind: SceneKind, seed: u64) -> Result<Drawn, SceneError> {
         pictures: exposures(&rendered),
         bench_from_part: drawn.scene.bench_from_part,
         bench_from_board: drawn.scene.bench_from_board,
+        lacking,
         expected: match drawn.expectation {
             Expectation::Answer => Expected::Answer,
             Expectation::Refuse(codes_of_kind) => Expected::Refusal(codes(codes_of_kind)),

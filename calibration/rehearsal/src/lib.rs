@@ -9,6 +9,7 @@ pub mod job;
 pub mod kind;
 pub mod picture;
 pub mod practice;
+pub mod presence;
 pub mod save;
 pub mod scenario;
 pub mod screw;

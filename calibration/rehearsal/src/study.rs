@@ -4,6 +4,7 @@
 //! all cores, each from a seed of its own, and are counted in their order: the numbers, times aside, are the same with one
 //! thread or many.
 
+use crate::presence::{Lacking, Presence};
 use crate::scenario;
 use crate::screw::Mismatch;
 use crate::simulated::{Hands, SimulatedBench, bar_mm};
@@ -32,6 +33,8 @@ pub struct Look {
     pub bench_from_part: Pose,
     /// Where the land pattern truly lies, bench frame.
     pub bench_from_board: Pose,
+    /// Which terminals and lands are missing.
+    pub lacking: Lacking,
     /// What a good program does with it.
     pub expected: Expected,
     /// The least error that any method could have on it, where it is asked for and can be told.
@@ -112,6 +115,8 @@ pub struct Errors {
     pub um_per_px: f64,
     /// Whether the true x, y and theta lie inside the stated intervals.
     pub inside: [bool; 3],
+    /// What was said of single terminals and lands.
+    pub presence: Presence,
     /// A whole-pitch or turn error, an error far beyond the interval, or an answer where a refusal was due.
     pub wrong: bool,
     /// What one round of moves left, truly, over what it may leave; above 1 is above the bar. Not a number without moves.
@@ -134,7 +139,7 @@ pub const USEFUL_SHARE: f64 = 0.25;
 #[must_use]
 pub fn compare(look: &Look, answer: &Alignment, bench: &Bench, seed: u64) -> Finding {
     match &answer.outcome {
-        Outcome::Fit(fit) => Finding::Answered(errors(look, fit, bench, seed)),
+        Outcome::Fit(fit) => Finding::Answered(errors(look, fit, Presence::of(&look.lacking, answer), bench, seed)),
         Outcome::Refused(refusal) => {
             let accepted = matches!(&look.expected, Expected::Refusal(codes) | Expected::Either(codes) if codes.contains(&refusal.code));
             Finding::Refused { code: refusal.code, accepted }
@@ -142,7 +147,7 @@ pub fn compare(look: &Look, answer: &Alignment, bench: &Bench, seed: u64) -> Fin
     }
 }
 
-fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
+fn errors(look: &Look, fit: &Fit, presence: Presence, bench: &Bench, seed: u64) -> Errors {
     let truth = look.offset();
     let off_mm = |p: PointMm| fit.offset.apply(p).distance(truth.apply(p));
     let corner = (0..look.part.sites.len())
@@ -165,6 +170,7 @@ fn errors(look: &Look, fit: &Fit, bench: &Bench, seed: u64) -> Errors {
         board_um: fit.bench_from_board.shift().distance(look.bench_from_board.shift()) * 1000.0,
         um_per_px: look.um_per_px(),
         inside,
+        presence,
         wrong: far || centre_mm > half_pitch_mm || off[2].abs() > TURN_ERROR_RAD || matches!(look.expected, Expected::Refusal(_)),
         left_over_bar: left_over_bar(look, fit, bench, corner_interval_mm, seed),
     }
@@ -206,11 +212,13 @@ impl Scored {
         matches!(&self.finding, Finding::Answered(errors) if !errors.wrong && errors.half_width_over_allowed <= USEFUL_SHARE)
     }
 
-    /// Whether something is to be looked into: wrong, refused without need or with another code, failed, above the bar.
+    /// Whether something is to be looked into: wrong, a missing terminal told good, refused without need or with another code, failed, above the bar.
     #[must_use]
     pub fn is_trouble(&self) -> bool {
         match &self.finding {
-            Finding::Answered(errors) => errors.wrong || errors.left_over_bar.is_nan() || errors.left_over_bar > 1.0,
+            Finding::Answered(errors) => {
+                errors.wrong || errors.presence.missing_told_good > 0 || errors.left_over_bar.is_nan() || errors.left_over_bar > 1.0
+            }
             Finding::Refused { accepted, .. } => !accepted,
             Finding::Failed(_) => true,
         }
@@ -323,6 +331,8 @@ pub struct Summary {
     pub bound_um: Option<f64>,
     /// Share of answers whose half-width there is at most [`USEFUL_SHARE`] of the largest miss that the part allows.
     pub useful: Option<f64>,
+    /// What was said of single terminals and lands in all right answers.
+    pub presence: Presence,
     /// Share of answers after which one round of moves left no more than it may.
     pub within_bar: Option<f64>,
     /// The largest that was left over what may be left.
@@ -405,6 +415,7 @@ pub fn summary(kind: &str, least_settled: f64, scored: &[Scored]) -> Summary {
         sum.settled = Some(settled as f64 / sum.answer_due as f64);
         sum.too_few_settled = too_few(settled, sum.answer_due, least_settled);
     }
+    right.iter().for_each(|e| sum.presence += e.presence);
     let spread = |of: fn(&Errors) -> f64| Spread::of(right.iter().map(of).collect());
     sum.centre_um = spread(|e| e.centre_um);
     sum.corner_um = spread(|e| e.corner_um);
@@ -469,6 +480,7 @@ mod tests {
             pictures: vec![],
             bench_from_part: bench_from_board.after(&offset),
             bench_from_board,
+            lacking: Lacking::default(),
             expected,
             least: None,
         }

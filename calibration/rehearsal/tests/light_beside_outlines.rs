@@ -37,6 +37,12 @@ fn an_opening_off_its_land_does_not_move_it() {
     assert!(off_um(Ugly::UnevenRing, 1_651_098_526_989_452_129) < 2.0);
 }
 
+#[test]
+fn rows_in_shadow_are_rows() {
+    // Three pitches, 2.4 mm, where lands in shadow pass for none: the six rows in the light are seated over the picture's lower edge.
+    assert!(off_um(Ugly::Shadow, 16_776_557_328_899_104_114) < 1.0);
+}
+
 /// Pasted boards are refused, for a reason that holds these words.
 fn assert_paste_refused(words: &str, seeds: [u64; 3]) {
     for seed in seeds {

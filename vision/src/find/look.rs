@@ -53,6 +53,12 @@ impl CoarseProfile {
         ((ss / w) - (s / w).powi(2)).max(0.0).sqrt()
     }
 
+    /// Light of the ground beside the feature.
+    #[must_use]
+    pub fn ground(&self) -> f64 {
+        f64::from(self.rings[COARSE_RINGS - 1])
+    }
+
     /// The ring-wise median of many profiles; `None` of none.
     #[must_use]
     pub fn median(profiles: &[Self]) -> Option<Self> {

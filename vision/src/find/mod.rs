@@ -3,7 +3,8 @@
 //! [`candidates`] proposes places from the coarse picture, whatever the polarity: bright disc, dark disc, ring, ring with a
 //! spot. [`look`] learns from the picture itself what a feature looks like, [`centre`] measures each centre to a small part of
 //! a pixel with its covariance, [`necks`] leaves out where traces run into round lands, [`intruders`] where anything meets other outlines,
-//! [`deposit`] tells whether paste lies on them, [`bare_rim`] where they are then, [`roundness`] whether they are longer one way.
+//! [`deposit`] tells whether paste lies on them, [`bare_rim`] where they are then, [`roundness`] whether they are longer one way, [`ground`] how much light
+//! falls on a place and whether something covers it.
 
 pub mod bare_rim;
 pub mod candidates;
@@ -11,6 +12,7 @@ pub mod centre;
 pub mod deposit;
 #[cfg(test)]
 mod drawn_lands;
+pub mod ground;
 pub mod intruders;
 pub mod look;
 pub mod necks;

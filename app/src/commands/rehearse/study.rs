@@ -3,6 +3,7 @@
 use anyhow::Context;
 use indicatif::{ProgressBar, ProgressStyle};
 use landfit_rehearsal::kind;
+use landfit_rehearsal::presence::Presence;
 use landfit_rehearsal::study::{Spread, Summary, run as run_scenes, summary};
 use landfit_scene::SceneKind;
 use landfit_vision::align::align;
@@ -68,7 +69,7 @@ fn progress(scenes: usize) -> anyhow::Result<ProgressBar> {
 }
 
 fn is_clean(sum: &Summary) -> bool {
-    let trouble = sum.wrong + sum.untruly_refused + sum.other_code + sum.failed;
+    let trouble = sum.wrong + sum.presence.missing_told_good + sum.untruly_refused + sum.other_code + sum.failed;
     trouble == 0 && sum.within_bar.is_none_or(|share| share >= 1.0)
 }
 
@@ -131,6 +132,13 @@ fn counts_line(sum: &Summary) -> String {
     line
 }
 
+fn presence_line(presence: &Presence) -> String {
+    let Presence { told, missing, missing_told_good, there_told_absent } = presence;
+    format!(
+        "of {told} terminals and lands {missing} are missing, {missing_told_good} of them told good; {there_told_absent} that are there told absent"
+    )
+}
+
 fn error_lines(sum: &Summary) -> Vec<String> {
     let (Some(inside), Some(pooled), Some(within_bar)) = (sum.inside, sum.inside_pooled, sum.within_bar) else { return Vec::new() };
     let um = |s: &Spread| format!("{:.2} / {:.2} / {:.2} µm", s.median, s.p95, s.worst);
@@ -157,6 +165,7 @@ fn error_lines(sum: &Summary) -> Vec<String> {
             within_bar * 100.0,
             sum.worst_over_bar.unwrap_or(f64::NAN)
         ),
+        presence_line(&sum.presence),
     ];
     if let (Some([centre, theta]), Some(bound_um)) = (sum.over_bound, sum.bound_um) {
         lines.push(format!("RMS error over the Cramér–Rao bound: centre {centre:.2} x {bound_um:.3} µm, theta {theta:.2} x"));

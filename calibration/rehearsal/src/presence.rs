@@ -1,0 +1,112 @@
+//! Whether what an answer says is absent truly is, and the other way round.
+
+use landfit_part::Side;
+use landfit_vision::answer::{Alignment, SiteState};
+use serde::Serialize;
+use std::ops::AddAssign;
+
+/// Which sites truly lack their terminal, and which their land.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Lacking {
+    /// Indices into the part's sites.
+    pub terminals: Vec<usize>,
+    /// The same of lands.
+    pub lands: Vec<usize>,
+}
+
+/// How what was said of single terminals and lands compares with the truth.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Presence {
+    /// Terminals and lands that something was said of.
+    pub told: usize,
+    /// Of them those that are missing.
+    pub missing: usize,
+    /// Missing, and said to be there and good.
+    pub missing_told_good: usize,
+    /// There, and said to be absent.
+    pub there_told_absent: usize,
+}
+
+impl Presence {
+    /// Of one answer.
+    #[must_use]
+    pub fn of(lacking: &Lacking, answer: &Alignment) -> Self {
+        let mut all = Self::default();
+        for side in [Side::Part, Side::Board] {
+            let (findings, lacking) = match side {
+                Side::Part => (&answer.terminals, &lacking.terminals),
+                Side::Board => (&answer.lands, &lacking.lands),
+            };
+            for finding in &findings.sites {
+                let is_missing = lacking.contains(&finding.site);
+                all += Self {
+                    told: 1,
+                    missing: usize::from(is_missing),
+                    missing_told_good: usize::from(is_missing && finding.state == SiteState::Good),
+                    there_told_absent: usize::from(!is_missing && finding.state == SiteState::Absent),
+                };
+            }
+        }
+        all
+    }
+}
+
+impl AddAssign for Presence {
+    fn add_assign(&mut self, other: Self) {
+        self.told += other.told;
+        self.missing += other.missing;
+        self.missing_told_good += other.missing_told_good;
+        self.there_told_absent += other.there_told_absent;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+    use super::*;
+    use crate::kind;
+    use landfit_scene::{SceneKind, Ugly};
+    use landfit_vision::align::align;
+    use landfit_vision::answer::Outcome;
+
+    fn presence(ugly: Ugly, seed: u64) -> Presence {
+        let look = kind::draw(SceneKind::Ugly(ugly), seed).unwrap().look;
+        let answer = align(&look.pictures, &look.part, &look.optics).unwrap();
+        assert!(matches!(answer.outcome, Outcome::Fit(_)), "{:?}", answer.outcome);
+        Presence::of(&look.lacking, &answer)
+    }
+
+    #[test]
+    fn every_ball_of_a_third_that_is_missing_is_told() {
+        let presence = presence(Ugly::ThirdMissing, 3);
+        assert!(presence.missing > 15, "{presence:?}");
+        assert_eq!((presence.missing_told_good, presence.there_told_absent), (0, 0), "{presence:?}");
+    }
+
+    #[test]
+    fn what_lies_in_shadow_is_not_told_absent() {
+        // 11, 47 and 94 were where a site's light was judged by that of all.
+        for seed in [17, 19, 15] {
+            let presence = presence(Ugly::Shadow, seed);
+            assert_eq!((presence.missing, presence.there_told_absent), (0, 0), "seed {seed}: {presence:?}");
+        }
+    }
+
+    #[test]
+    fn what_a_tool_covers_is_not_told_absent() {
+        // 15 lands under a tweezer.
+        let presence = presence(Ugly::ToolInView, 104);
+        assert_eq!((presence.missing, presence.there_told_absent), (0, 0), "{presence:?}");
+    }
+
+    #[test]
+    fn a_swapped_word_is_counted() {
+        let look = kind::draw(SceneKind::Ugly(Ugly::ThirdMissing), 3).unwrap().look;
+        let answer = align(&look.pictures, &look.part, &look.optics).unwrap();
+        let none = Presence::of(&Lacking::default(), &answer);
+        assert_eq!((none.missing, none.there_told_absent), (0, Presence::of(&look.lacking, &answer).missing));
+        let all = Lacking { terminals: (0..look.part.sites.len()).collect(), lands: Vec::new() };
+        let all = Presence::of(&all, &answer);
+        assert_eq!(all.missing_told_good + none.there_told_absent, all.missing, "{all:?}");
+    }
+}
