@@ -11,7 +11,7 @@ use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured};
 use crate::view::{PointPx, ScaleSource};
 use agree::{Learned, agree, evenly_etched, oddly_grown_px, unseen_ends};
-use judge::{judge, usual_explained};
+use judge::{brightness_about, judge, usual_explained};
 use landfit_part::Side;
 use nalgebra::Vector2;
 use std::collections::BTreeMap;
@@ -173,10 +173,11 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
         }
     }
     let explained = usual_explained(&fitted);
+    let light = brightness_about(&fitted, explained);
     let measured = (0..targets.len())
         .map(|i| {
             let doubt_px = places.get(&targets[i].group).map_or([0.0; 2], |place| [0, 1].map(|axis| place.whole_doubt_px(axis)));
-            judge((plane, whole), &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), explained, doubt_px)
+            judge((plane, whole), &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), (explained, light[i]), doubt_px)
         })
         .collect();
     let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());

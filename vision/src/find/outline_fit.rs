@@ -346,6 +346,10 @@ fn bent_alike(found: [Option<(SideEdge, Option<SideEdge>)>; SIDES]) -> [Option<S
     })
 }
 
+/// Ground of which next to nothing is seen may differ from the look's by so many steps: light of a trace beside lies in the pixels that are
+/// left, and must not move the end.
+const UNSEEN_GROUND_STEPS: f64 = 10.0;
+
 const UNKNOWNS: usize = 14;
 const SHIFT_X: usize = 0;
 const SHIFT_Y: usize = 1;
@@ -440,7 +444,8 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
     let mut right = SVector::<f64, UNKNOWNS>::zeros();
     let (mut sum, mut squares, mut n) = (0.0, 0.0, 0.0);
-    let mut per_side = [0.0_f64; SIDES];
+    // How much of the inside and of the outside is seen on each side.
+    let mut seen = [[0.0_f64; 2]; SIDES];
     for_pixels(plane, print, inwards, outwards, CORNER_BLURS * blur_px, |p| {
         let Some(edge) = &look.edges[p.side] else { return };
         if !edge.holds(p.distance) {
@@ -468,7 +473,7 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
         sum += light;
         squares += light * light;
         n += 1.0;
-        per_side[p.side] += 1.0;
+        seen[p.side] = [seen[p.side][0] + inside_share, seen[p.side][1] + 1.0 - inside_share];
     });
     if n < UNKNOWNS as f64 + 6.0 {
         return None;
@@ -488,6 +493,14 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     for (a, b, sign) in [(0, 0, 1.0), (1, 1, 1.0), (0, 1, -1.0), (1, 0, -1.0)] {
         normal[(GROWTH + a, GROWTH + b)] += sign * tie;
     }
+    // Ground of which next to nothing is seen is as the look has it, roughly.
+    for (side, edge) in look.edges.iter().enumerate() {
+        if let Some(edge) = edge.as_ref().filter(|e| e.step != 0.0) {
+            let stay = (noise / (UNSEEN_GROUND_STEPS * edge.step)).powi(2);
+            normal[(OUTSIDE + side, OUTSIDE + side)] += stay;
+            right[OUTSIDE + side] += stay * edge.outside;
+        }
+    }
     // Along an axis neither end of which tells anything, the place stays where it was expected, to within a part of the size.
     for axis in (0..2).filter(|&axis| look.edges[axis].is_none() && look.edges[axis + 2].is_none()) {
         let along = print.axes.column(axis).into_owned();
@@ -506,15 +519,19 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
     let (mut along, mut all) = (SVector::<f64, UNKNOWNS>::zeros(), 0.0);
     for (side, edge) in look.edges.iter().enumerate() {
         if let Some(e) = edge {
-            along[INSIDE + side % 2] += per_side[side] * e.step * (e.outside + e.step);
-            along[OUTSIDE + side] -= per_side[side] * e.step;
-            all += per_side[side] * e.step * e.step;
+            // A step is seen as well as the less seen of what it is between: a trace hides what is outside of a land's end.
+            let [inside, outside] = seen[side];
+            let weight = inside * outside / (inside + outside).max(1.0);
+            along[INSIDE + side % 2] += weight * e.step * (e.outside + e.step);
+            along[OUTSIDE + side] -= weight * e.step;
+            all += weight * e.step * e.step;
         }
     }
     let along = along / all.max(1e-300);
+    let gain = along.dot(&unknowns);
     let covariance = inverse * variance;
     Some(Solved {
-        gain: along.dot(&unknowns),
+        gain,
         gain_u: (along.transpose() * covariance * along)[(0, 0)].max(0.0).sqrt(),
         unknowns,
         covariance,
