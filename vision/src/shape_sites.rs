@@ -316,7 +316,9 @@ impl Usual {
     fn is_valid(&self, look: &GroupLook, is_alone: bool) -> bool {
         let least = if is_alone { LONE_BELOW_GAIN } else { ABSENT_BELOW_GAIN };
         let shows_outline = look.edges.iter().flatten().count() >= 3;
-        look.step() * self.step.signum() > least * self.step.abs() && (!is_alone || shows_outline)
+        // One of two sides that face each other says nothing of the place between them.
+        let is_held = (0..2).any(|axis| look.edges[axis].is_some() && look.edges[axis + 2].is_some());
+        is_held && look.step() * self.step.signum() > least * self.step.abs() && (!is_alone || shows_outline)
     }
 
     /// A look for places where none could be learned.

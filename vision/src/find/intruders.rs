@@ -40,6 +40,9 @@ const CORNER_BLURS: f64 = 1.0;
 /// Edges lie hardly further inside and outside of the designed outline, px.
 const FURTHEST_PX: (f64, f64) = (3.0, 6.0);
 
+/// What meets an outline meets less than this share of it.
+const MOST_OF_OUTLINE: f64 = 0.5;
+
 /// Index of the outline, side, and number of the piece along it.
 type Piece = (usize, usize, i64);
 
@@ -102,7 +105,9 @@ fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) 
             by_kind.entry(of_one.kinds[side]).or_default().push(((i, side, n), sum[1] / sum[0] / step));
         }
     }
-    let mut found = Vec::new();
+    let mut of_outline: BTreeMap<usize, usize> = BTreeMap::new();
+    by_kind.values().flatten().for_each(|((i, ..), _)| *of_outline.entry(*i).or_default() += 1);
+    let mut found: Vec<Piece> = Vec::new();
     for pieces in by_kind.into_values() {
         let middle = upper_median(pieces.iter().map(|p| p.1)).unwrap_or(0.0);
         let scatter = 1.4826 * upper_median(pieces.iter().map(|p| (p.1 - middle).abs())).unwrap_or(0.0);
@@ -112,6 +117,10 @@ fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) 
             found.extend(others);
         }
     }
+    // Where most of an outline has other light, it is other ground.
+    let mut met: BTreeMap<usize, usize> = BTreeMap::new();
+    found.iter().for_each(|(i, ..)| *met.entry(*i).or_default() += 1);
+    found.retain(|(i, ..)| (met[i] as f64) < MOST_OF_OUTLINE * of_outline[i] as f64);
     found
 }
 
