@@ -16,7 +16,7 @@ use crate::shapes::Shapes;
 use crate::sites;
 use crate::view::{Optics, PointPx, ScaleSource, Sight};
 use crate::whereabouts;
-use crate::which_site::{Feature, Kind, Pattern, Recognition, features_at, is_alike};
+use crate::which_site::{CLEARLY_ALIKE, Feature, Kind, Pattern, Recognition, features_at, is_alike};
 use fit::{SideFit, fit, lattice_scatter};
 use landfit_part::{Part, PointMm, Pose, Side};
 use measured::{Measurement, measure};
@@ -127,8 +127,6 @@ const MOST_CUT_SHARE: f64 = 0.4;
 const SURELY_SEEN: usize = 8;
 /// Features weaker than this share of a typical one are clutter.
 const CLUTTER_BELOW: f64 = 0.3;
-/// Likeness above which what is left of a cut feature may be one.
-pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// The lattice fitted to all sites is what is placed, so that their own places' scatter is no doubt of its pose. With discs only about
 /// this share of the scatter is that; the rest is light that leans differently over the field and turns the whole pattern. Found on
 /// 900 rendered scenes: theta is inside the interval in 99.8 % when none is taken off, in 99.2 % with 0.6, in 87 % when all is.

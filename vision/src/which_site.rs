@@ -136,8 +136,8 @@ pub const LEAST_LIKENESS: f64 = 0.6;
 pub const LEAST_CONTRAST: f64 = 0.35;
 /// Ground that is darker than this share of the features' contrast does not tell how much light falls on it.
 const LEAST_GROUND: f64 = 0.1;
-/// Where it is the shadow that makes features fainter they look clearly alike.
-const CLEARLY_ALIKE: f64 = 0.88;
+/// Likeness above which what is left of a cut feature may be one, and what is faint may be one in shadow.
+pub(crate) const CLEARLY_ALIKE: f64 = 0.88;
 /// However clean the picture, one site in 200 may lack its feature and one empty place in 300 may show one.
 const MOST_SURE_SEEN: f64 = 0.995;
 const LEAST_CHANCE: f64 = 0.0033;

@@ -93,14 +93,15 @@ pub(super) fn judge(
     }
     match fitted.filter(is_there) {
         Some(f) if is_alike(&f) || is_bright(&f) => found(SiteState::Suspect(SuspectKind::Odd), f, 1.0),
-        _ if probe(plane, print, look).as_ref().filter(is_there).is_some_and(|p| is_alike(&p)) => {
-            Measured::unplaced(site, SiteState::Good, 1.0)
-        }
-        _ => {
-            let is_hidden = unknown_share(whole, print) > HIDDEN_ABOVE_SHARE;
-            let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
-            Measured::unplaced(site, state, 1.0)
-        }
+        _ => match probe(plane, print, look).as_ref().filter(is_there).filter(is_alike) {
+            Some(p) if is_bright(&p) => Measured::unplaced(site, SiteState::Good, 1.0),
+            Some(_) => Measured::unplaced(site, SiteState::Suspect(SuspectKind::Odd), 1.0),
+            None => {
+                let is_hidden = unknown_share(whole, print) > HIDDEN_ABOVE_SHARE;
+                let state = if is_hidden { SiteState::Hidden } else { SiteState::Absent };
+                Measured::unplaced(site, state, 1.0)
+            }
+        },
     }
 }
 
