@@ -247,15 +247,15 @@ fn nothing_fits(side: Side, pattern: &Pattern, features: &[Feature], views: &[Si
         if is_its_own && whereabouts::way_of_cut(side, features, pattern, views).is_some() {
             return Refusal::new(ReasonCode::OutOfView, views.first().map(|v| v.index), few_in_view(side));
         }
-        return Refusal::new(
-            ReasonCode::WrongPattern,
-            None,
+        let check = format!("Check that this is the right part file, the right {} and the right bench file.", side.word());
+        let text = if is_its_own {
             format!(
-                "Features stand {spacing_mm:.2} mm apart; the part file puts the {word} {:.2} mm apart. Check that this is the right part file, the right {} and the right bench file.",
-                pattern.pitch_mm,
-                side.word()
-            ),
-        );
+                "Features stand {spacing_mm:.2} mm apart, as the part file has the {word}, but too few of them fit its rows at once. Clean the place, light it evenly and look again. {check}"
+            )
+        } else {
+            format!("Features stand {spacing_mm:.2} mm apart; the part file puts the {word} {:.2} mm apart. {check}", pattern.pitch_mm)
+        };
+        return Refusal::new(ReasonCode::WrongPattern, None, text);
     }
     let what = match side {
         Side::Part => "No part is seen. Pick the part up, bring it over the board and switch its light on.",
@@ -575,6 +575,9 @@ pub(crate) fn nothing_seen() -> Refusal {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::find::look::CoarseProfile;
+    use crate::which_site::Kind;
+    use landfit_part::PointMm;
     use nalgebra::Matrix2;
 
     fn findings(there: usize, absent: usize) -> SideFindings {
@@ -590,6 +593,19 @@ mod tests {
             size_ratio: 1.0,
         };
         SideFindings { sites: states.enumerate().map(finding).collect(), scale: None }
+    }
+
+    #[test]
+    fn features_at_the_pitch_that_fit_no_rows_are_not_said_to_stand_at_another() {
+        let grid = |pitch_mm: f64| (0..36).map(move |i| PointMm::new(f64::from(i % 6) * pitch_mm, f64::from(i / 6) * pitch_mm));
+        let pattern = Pattern::new(grid(0.8).collect()).expect("a pattern");
+        let text = |pitch_mm: f64| {
+            let profile = CoarseProfile { rings: [1.0; 7] };
+            let feature = |at_mm| Feature { at_mm, view: 0, strength: 1.0, profile, kind: Kind::DISC };
+            nothing_fits(Side::Part, &pattern, &grid(pitch_mm).map(feature).collect::<Vec<_>>(), &[]).text
+        };
+        assert!(text(0.8).starts_with("Features stand 0.80 mm apart, as the part file has the terminals, but too few"), "{}", text(0.8));
+        assert!(text(1.0).starts_with("Features stand 1.00 mm apart; the part file puts the terminals 0.80 mm apart."), "{}", text(1.0));
     }
 
     #[test]
