@@ -3,6 +3,7 @@
 
 use crate::find::outline::Outline;
 use crate::find::outline_fit::Print;
+use crate::median::upper_median;
 use crate::shapes::Shapes;
 use crate::side::SideView;
 use crate::view::PointPx;
@@ -85,15 +86,19 @@ fn agreements(poses: &[Pose], pattern: &Pattern, shapes: &Shapes, views: &[SideV
 /// Adds up, over the pixels on which the prints disagree, whether each print is right; returns how many pixels there are.
 fn add_agreement(view: &SideView, prints: &[Print], sums: &mut [f64]) -> f64 {
     const CLEAR_PX: f64 = 1.5;
+    const CLEAR_SHARE: f64 = 0.03;
     const LEVEL_PX: f64 = 10.0;
     let plane = view.plane;
     let Some(first) = prints.first() else { return 0.0 };
-    let reach = first.outline.reach() + LEVEL_PX;
+    // Large pads are made larger or smaller by more pixels than small ones, and their light is taken further off their edges.
+    let clear_px = CLEAR_PX.max(CLEAR_SHARE * first.outline.reach());
+    let reach = first.outline.reach() + clear_px + LEVEL_PX;
     let range =
         |c: f64, size: usize| ((c - reach).floor().max(0.0) as usize, ((c + reach).ceil().max(-1.0) + 1.0).min(size as f64) as usize);
     let ((x0, x1), (y0, y1)) = (range(first.at.x, plane.width), range(first.at.y, plane.height));
     let backs: Vec<Matrix2<f64>> = prints.iter().map(|p| p.axes.try_inverse().unwrap_or_default()).collect();
-    let (mut inside, mut outside) = (Sum::default(), Sum::default());
+    // The middle counts: a glint beside must not pass for the ground.
+    let (mut inside, mut outside): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut between: Vec<(f64, Vec<bool>)> = Vec::new();
     for y in y0..y1 {
         for x in x0..x1 {
@@ -104,17 +109,21 @@ fn add_agreement(view: &SideView, prints: &[Print], sums: &mut [f64]) -> f64 {
             let distances: Vec<f64> = prints.iter().zip(&backs).map(distance).collect();
             let (least, most) = distances.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), d| (lo.min(*d), hi.max(*d)));
             let light = f64::from(plane.light[y * plane.width + x]);
-            if most < -CLEAR_PX && most > -LEVEL_PX {
-                inside.take(light);
-            } else if least > CLEAR_PX && least < 0.5 * LEVEL_PX {
-                outside.take(light);
+            if most < -clear_px && most > -(clear_px + LEVEL_PX) {
+                inside.push(light);
+            } else if least > clear_px && least < clear_px + 0.5 * LEVEL_PX {
+                outside.push(light);
             } else if least < 0.0 && most > 0.0 && distances.iter().all(|d| d.abs() > CLEAR_PX) {
                 between.push((light, distances.iter().map(|d| *d < 0.0).collect()));
             }
         }
     }
-    let (middle, half) = (0.5 * (inside.mean() + outside.mean()), 0.5 * (inside.mean() - outside.mean()));
-    if half.abs() < 1e-6 || inside.n < LEAST_PIXELS || outside.n < LEAST_PIXELS {
+    if (inside.len().min(outside.len()) as f64) < LEAST_PIXELS {
+        return 0.0;
+    }
+    let (Some(inside), Some(outside)) = (upper_median(inside), upper_median(outside)) else { return 0.0 };
+    let (middle, half) = (0.5 * (inside + outside), 0.5 * (inside - outside));
+    if half.abs() < 1e-6 {
         return 0.0;
     }
     for (light, is_inside) in &between {
@@ -146,7 +155,7 @@ fn score(view: &SideView, mark: &Mark, pose: &Pose) -> Option<f64> {
 }
 
 /// The difference of light between inside and surroundings over their scatter; 0 where the surroundings do not all differ the
-/// same way. `axes` are px of the plane from local mm.
+/// same way, `None` where a part is out of view. `axes` are px of the plane from local mm.
 fn standing_out(view: &SideView, outline: &Outline, axes: &Matrix2<f64>, at: PointPx) -> Option<f64> {
     let plane = view.plane;
     let px_per_mm = axes.determinant().abs().sqrt();

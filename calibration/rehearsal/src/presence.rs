@@ -114,6 +114,13 @@ mod tests {
     }
 
     #[test]
+    fn a_pad_larger_than_drawn_beside_a_glint_is_not_called_turned() {
+        // Half a turn was told where the ground beside the pad was taken from the pad itself and from the glint.
+        let presence = presence("lead-defects", 7_607_493_849_280_085_578);
+        assert_eq!((presence.missing, presence.missing_told_good), (5, 0), "{presence:?}");
+    }
+
+    #[test]
     fn a_pad_of_half_the_brightness_is_no_lead() {
         let presence = presence("lead-defects", 554);
         assert!(presence.missing > 3, "{presence:?}");
