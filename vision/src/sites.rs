@@ -6,6 +6,7 @@ use crate::find::deposit::{Deposit, size};
 use crate::find::ground::{DEEPEST_SHADOW, Ground, is_covered};
 use crate::find::look::{Look, Teacher, Unknowns};
 use crate::find::necks::without_necks;
+use crate::find::neighbours::Neighbours;
 use crate::median::upper_median;
 use crate::plane::Plane;
 use crate::view::PointPx;
@@ -407,15 +408,14 @@ impl Usual {
 
 /// The ground beside the features of this picture: it tells how much light falls on each.
 struct Grounds {
-    /// Of sites that show a feature: where they are expected, and the ground beside them.
-    beside: Vec<(PointPx, Ground)>,
+    /// Beside sites that show a feature.
+    beside: Vec<Ground>,
+    /// These by where their sites are expected.
+    near: Neighbours,
     /// Its usual light.
     usual: f64,
     radius_px: f64,
 }
-
-/// The ground of so many sites nearest to one is its neighbours'.
-const NEIGHBOURS: usize = 6;
 
 /// Features of this share of the usual brightness stand in the usual light.
 const USUAL_GAIN: f64 = 0.7;
@@ -424,11 +424,12 @@ impl Grounds {
     fn of(plane: &Plane, radius_px: f64, expected: &[Expected], centres: &[Option<Centre>], usual: &Usual) -> Self {
         let shows = |c: &&Centre| c.gain > 2.0 * c.gain_u && c.explained > 0.8 * usual.explained;
         let showing = expected.iter().zip(centres).filter_map(|(e, c)| Some((e.at, c.as_ref().filter(shows)?.gain)));
-        let (beside, in_usual_light): (Vec<(PointPx, Ground)>, Vec<bool>) =
-            showing.filter_map(|(at, gain)| Some(((at, Ground::beside(plane, at, radius_px)?), gain > USUAL_GAIN * usual.gain))).unzip();
-        let usual = beside.iter().zip(in_usual_light).filter(|b| b.1).map(|(b, _)| b.1.light);
-        let usual = upper_median(usual).unwrap_or(0.0);
-        Self { beside, usual, radius_px }
+        let grounds: Vec<(PointPx, f64, Ground)> =
+            showing.filter_map(|(at, gain)| Some((at, gain, Ground::beside(plane, at, radius_px)?))).collect();
+        let in_usual_light = grounds.iter().filter(|(_, gain, _)| *gain > USUAL_GAIN * usual.gain);
+        let usual = upper_median(in_usual_light.map(|(.., ground)| ground.light)).unwrap_or(0.0);
+        let near = Neighbours::of(grounds.iter().map(|(at, ..)| *at));
+        Self { beside: grounds.into_iter().map(|(.., ground)| ground).collect(), near, usual, radius_px }
     }
 
     /// How much light falls on a place, over what is usual; 1 where that is not less, or where the ground is too dark to tell.
@@ -439,10 +440,8 @@ impl Grounds {
 
     /// Whether something covers a place that shows no feature, where features rise above their ground by `step` in the usual light.
     fn is_covered(&self, plane: &Plane, at: PointPx, step: f64) -> bool {
-        let mut near: Vec<(f64, Ground)> = self.beside.iter().map(|b| (b.0.distance(at), b.1)).collect();
-        near.sort_by(|a, b| a.0.total_cmp(&b.0));
-        near.truncate(NEIGHBOURS);
-        let middle = |get: fn(&Ground) -> f64| upper_median(near.iter().map(|n| get(&n.1)));
+        let near = self.near.about(at, None);
+        let middle = |get: fn(&Ground) -> f64| upper_median(near.iter().map(|&i| get(&self.beside[i])));
         let (Some(light), Some(unevenness)) = (middle(|g| g.light), middle(|g| g.unevenness)) else { return false };
         is_covered(plane, at, self.radius_px, step, Ground { light, unevenness })
     }
@@ -465,10 +464,9 @@ fn judge(
         shared_px2: Matrix2::zeros(),
         size_ratio,
     };
-    let is_bright = |c: &&Centre| c.gain > ABSENT_BELOW_GAIN * usual.gain;
     let is_there = |c: &&Centre| {
-        let in_its_light = || c.gain > ABSENT_BELOW_GAIN * grounds.share_of_light(plane, expected.at) * usual.gain;
-        c.gain > 2.0 * c.gain_u && (is_bright(c) || in_its_light())
+        let least = ABSENT_BELOW_GAIN * usual.gain;
+        c.gain > 2.0 * c.gain_u && (c.gain > least || c.gain > least * grounds.share_of_light(plane, expected.at))
     };
     let is_alike = |c: &&Centre| c.explained > ODD_BELOW_EXPLAINED * usual.explained;
     if let Some(c) = centre.filter(is_there).filter(is_alike) {

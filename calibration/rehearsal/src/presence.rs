@@ -1,6 +1,5 @@
 //! Whether what an answer says is absent truly is, and the other way round.
 
-use landfit_part::Side;
 use landfit_vision::answer::{Alignment, SiteState};
 use serde::Serialize;
 use std::ops::AddAssign;
@@ -32,11 +31,7 @@ impl Presence {
     #[must_use]
     pub fn of(lacking: &Lacking, answer: &Alignment) -> Self {
         let mut all = Self::default();
-        for side in [Side::Part, Side::Board] {
-            let (findings, lacking) = match side {
-                Side::Part => (&answer.terminals, &lacking.terminals),
-                Side::Board => (&answer.lands, &lacking.lands),
-            };
+        for (findings, lacking) in [(&answer.terminals, &lacking.terminals), (&answer.lands, &lacking.lands)] {
             for finding in &findings.sites {
                 let is_missing = lacking.contains(&finding.site);
                 all += Self {
@@ -81,19 +76,23 @@ mod tests {
         Presence::of(&look.lacking, &answer)
     }
 
+    /// What was said of a look of which nothing missing is told good, and nothing that is there told absent.
+    fn told_right(name: &str, seed: u64) -> Presence {
+        let presence = presence(name, seed);
+        assert_eq!((presence.missing_told_good, presence.there_told_absent), (0, 0), "{name} {seed}: {presence:?}");
+        presence
+    }
+
     #[test]
     fn every_ball_of_a_third_that_is_missing_is_told() {
-        let presence = presence("third-missing", 3);
-        assert!(presence.missing > 15, "{presence:?}");
-        assert_eq!((presence.missing_told_good, presence.there_told_absent), (0, 0), "{presence:?}");
+        assert!(told_right("third-missing", 3).missing > 15);
     }
 
     #[test]
     fn what_lies_in_shadow_is_not_told_absent() {
         // 11, 47 and 94 were where a site's light was judged by that of all.
         for seed in [17, 19, 15] {
-            let presence = presence("shadow", seed);
-            assert_eq!((presence.missing, presence.there_told_absent), (0, 0), "seed {seed}: {presence:?}");
+            assert_eq!(told_right("shadow", seed).missing, 0);
         }
     }
 
@@ -108,8 +107,7 @@ mod tests {
     fn lands_are_there_whatever_hides_their_ends_and_on_darker_ground() {
         // A trace as wide as a land's end left its brightness open (3 lands); a whole row on other ground passed for what meets it (13).
         for (name, seed) in [("qfp-0.4", 504), ("qfp-0.5", 720)] {
-            let presence = presence(name, seed);
-            assert_eq!((presence.missing, presence.there_told_absent), (0, 0), "{name} {seed}: {presence:?}");
+            assert_eq!(told_right(name, seed).missing, 0);
         }
     }
 
@@ -122,9 +120,7 @@ mod tests {
 
     #[test]
     fn a_pad_of_half_the_brightness_is_no_lead() {
-        let presence = presence("lead-defects", 554);
-        assert!(presence.missing > 3, "{presence:?}");
-        assert_eq!((presence.missing_told_good, presence.there_told_absent), (0, 0), "{presence:?}");
+        assert!(told_right("lead-defects", 554).missing > 3);
     }
 
     #[test]

@@ -528,10 +528,9 @@ fn solve(plane: &Plane, print: &Print, look: &GroupLook) -> Option<Solved> {
         }
     }
     let along = along / all.max(1e-300);
-    let gain = along.dot(&unknowns);
     let covariance = inverse * variance;
     Some(Solved {
-        gain,
+        gain: along.dot(&unknowns),
         gain_u: (along.transpose() * covariance * along)[(0, 0)].max(0.0).sqrt(),
         unknowns,
         covariance,

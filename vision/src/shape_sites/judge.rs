@@ -3,6 +3,7 @@
 use super::{ABSENT_BELOW_GAIN, Target};
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::ground::DEEPEST_SHADOW;
+use crate::find::neighbours::{NEIGHBOURS, Neighbours};
 use crate::find::outline_fit::{Fitted, GroupLook, Print, edges_of_one, fit, probe};
 use crate::median::upper_median;
 use crate::plane::Plane;
@@ -26,20 +27,16 @@ pub(super) fn usual_explained(fitted: &[Option<Fitted>]) -> f64 {
 /// Below this share of its neighbours' brightness what stands there is not as they are: a bare pad, say, that a lead left. Of 17,000 rendered
 /// leads and lands that are as they should be one in two hundred shows less than 0.76, four less than 0.6.
 const ODD_BELOW_GAIN: f64 = 0.6;
-/// So many nearest others are a site's neighbours.
-const NEIGHBOURS: usize = 6;
 
 /// The middle brightness of those nearest to each, over the usual: in shadow it is lower. 1 where there are too few to tell.
 pub(super) fn brightness_about(fitted: &[Option<Fitted>], explained: f64) -> Vec<f64> {
     let shows = |f: &&Fitted| f.gain > 2.0 * f.gain_u && f.explained > 0.8 * explained;
-    let showing: Vec<Option<&Fitted>> = fitted.iter().map(|f| f.as_ref().filter(shows)).collect();
+    let showing: Vec<(usize, &Fitted)> = fitted.iter().enumerate().filter_map(|(i, f)| Some((i, f.as_ref().filter(shows)?))).collect();
+    let near = Neighbours::of(showing.iter().map(|(_, f)| f.at));
     let about = |i: usize| {
-        let at = fitted[i].as_ref()?.at;
-        let others = showing.iter().enumerate().filter(|(j, _)| *j != i);
-        let mut near: Vec<(f64, f64)> = others.filter_map(|(_, f)| f.map(|f| (f.at.distance(at), f.gain))).collect();
-        near.sort_by(|a, b| a.0.total_cmp(&b.0));
-        near.truncate(NEIGHBOURS);
-        if near.len() < NEIGHBOURS / 2 { None } else { upper_median(near.iter().map(|n| n.1)) }
+        let itself = showing.binary_search_by_key(&i, |s| s.0).ok();
+        let others = near.about(fitted[i].as_ref()?.at, itself);
+        if others.len() < NEIGHBOURS / 2 { None } else { upper_median(others.iter().map(|&o| showing[o].1.gain)) }
     };
     (0..fitted.len()).map(|i| about(i).map_or(1.0, |light| light.clamp(DEEPEST_SHADOW, 1.0))).collect()
 }
