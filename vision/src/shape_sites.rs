@@ -90,7 +90,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
             let Some(first) = teachers.first() else { continue };
             let search = searches(&prints[*first], looks.get(key));
             if let Some(look) = GroupLook::learn(plane, teachers.iter().map(|&i| &prints[i]), blur_px, &search) {
-                let look = if side == Side::Board { evenly_etched(look) } else { look };
+                let look = if side == Side::Board { evenly_etched(look, &prints[*first].outline) } else { look };
                 learned.push(Learned {
                     key: *key,
                     first: *first,
@@ -117,7 +117,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
                 place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].hypot(more_px(axis)));
             }
             if side == Side::Board {
-                let odd_px = oddly_grown_px(&look);
+                let odd_px = oddly_grown_px(&look, &prints[first].outline);
                 place.doubt_px = place.doubt_px.map(|doubt_px| doubt_px.hypot(odd_px));
             }
             for &i in groups.get(&key).into_iter().flatten() {
@@ -404,7 +404,7 @@ mod tests {
         let plain = GroupLook::learn(&plane, [&print].into_iter(), Some(1.1), &searches(&print, None)).expect("edges");
         let along_px = |look: &GroupLook| look.edges[1].expect("an end").at_px - look.edges[3].expect("an end").at_px;
         assert!(along_px(&plain).abs() > 4.0, "the rim is the clearer of both ends: {}", along_px(&plain));
-        let look = evenly_etched(plain);
+        let look = evenly_etched(plain, &print.outline);
         assert!(along_px(&look).abs() < 0.5, "{}", along_px(&look));
     }
 }

@@ -1,7 +1,9 @@
 //! What the groups' edges say together: one motion of the pattern and one growth of each class, and which edges are other things.
 
+use crate::find::outline::Outline;
 use crate::find::outline_fit::{GroupLook, Print, SIZE_SCATTER};
 use crate::find::side_edge::SideEdge;
+use crate::sites::LARGEST_LAND;
 use nalgebra::{DMatrix, DVector, Vector2};
 use std::collections::BTreeMap;
 
@@ -19,15 +21,37 @@ pub(super) struct Learned {
 /// Etching takes from a land, or leaves on it, the same on all sides, to within this, px …
 const EVENLY_ETCHED_PX: f64 = 0.5;
 
-/// … and one that is longer but not wider by more has another edge (the rim of its opening) for one of its own: by how much.
-pub(super) fn oddly_grown_px(look: &GroupLook) -> f64 {
-    let odd_px = look.grown_px(0).zip(look.grown_px(1)).map_or(0.0, |(across, along)| 0.5 * (along - across).abs());
-    (odd_px - EVENLY_ETCHED_PX).max(0.0)
+/// … and one that is longer but not wider by more, or larger than lands are made, has another edge (the rim of its opening) for one of its
+/// own: by how much.
+pub(super) fn oddly_grown_px(look: &GroupLook, outline: &Outline) -> f64 {
+    let unevenly_px = look.grown_px(0).zip(look.grown_px(1)).map_or(0.0, |(across, along)| 0.5 * (along - across).abs());
+    let too_much_px = |axis: usize| if are_alike(look, axis) { 0.0 } else { 0.5 * over_largest_px(look, outline, axis) };
+    (unevenly_px.max(too_much_px(0)).max(too_much_px(1)) - EVENLY_ETCHED_PX).max(0.0)
+}
+
+/// Both sides of one face end in steps alike: none has less than this share of the other's, and the light outside differs by less than this
+/// share of them. Choices: the rim of an opening and the edge of a land within it differed by 0.4 and by 0.25 of the step.
+const LEAST_STEP_OF_ALIKE: f64 = 0.7;
+const MOST_OUTSIDE_OF_ALIKE: f64 = 0.15;
+
+/// Whether the two sides that face each other along an axis end alike: both at the land, or both at the rim of the opening.
+fn are_alike(look: &GroupLook, axis: usize) -> bool {
+    look.edges[axis].zip(look.edges[axis + 2]).is_none_or(|(a, b)| {
+        let largest = a.step.abs().max(b.step.abs());
+        (a.step / b.step).min(b.step / a.step) > LEAST_STEP_OF_ALIKE && (a.outside - b.outside).abs() < MOST_OUTSIDE_OF_ALIKE * largest
+    })
+}
+
+/// How much wider (axis 0) or longer (1) the lands are seen than lands are made, px.
+fn over_largest_px(look: &GroupLook, outline: &Outline, axis: usize) -> f64 {
+    let [low, high] = outline.bounds();
+    look.grown_px(axis).map_or(0.0, |grown_px| grown_px - (LARGEST_LAND - 1.0) * (high[axis] - low[axis]))
 }
 
 /// A rim is taken for an end where a trace as bright as the land crosses the gap between them: with the end, looked for where an even
 /// etching has it, for the one of both rims that shows such an end more clearly.
-pub(super) fn evenly_etched(look: GroupLook) -> GroupLook {
+pub(super) fn evenly_etched(look: GroupLook, outline: &Outline) -> GroupLook {
+    let look = (0..2).fold(look, |look, axis| with_own_rims(look, outline, axis));
     let (Some(across_px), Some(along_px)) = (look.grown_px(0), look.grown_px(1)) else { return look };
     if along_px - across_px < 2.0 * EVENLY_ETCHED_PX {
         return look;
@@ -40,6 +64,30 @@ pub(super) fn evenly_etched(look: GroupLook) -> GroupLook {
     let found = [again(1), again(3)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
     found.map_or(look, |f| f.1)
 }
+
+/// A face that falls towards its edges ends in a lower step than the rim of the opening about it: where a land is seen larger than lands
+/// are made, one of two sides that face each other may be that rim. With the land's own edge, where it shows as high a step as the other
+/// side's.
+fn with_own_rims(look: GroupLook, outline: &Outline, axis: usize) -> GroupLook {
+    if over_largest_px(&look, outline, axis) < (2.0 * EVENLY_ETCHED_PX).max(LEAST_GAP_BLURS * look.blur_px()) || are_alike(&look, axis) {
+        return look;
+    }
+    let [low, high] = outline.bounds();
+    let reach_px = AGAIN_PX.max((LARGEST_LAND - 1.0) * (high[axis] - low[axis]));
+    let again = |side: usize| {
+        let other = look.edges[(side + 2) % 4]?;
+        let again = look.clone().with_side_near(side, -other.at_px, reach_px);
+        let ratio = again.edges[side]?.step / other.step;
+        (ratio > LEAST_STEP_OF_OTHER).then_some((ratio, again))
+    };
+    let found = [again(axis), again(axis + 2)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
+    found.map_or(look, |f| f.1)
+}
+
+/// Rims closer to each other than this pass for one, in blurs.
+const LEAST_GAP_BLURS: f64 = 2.0;
+/// The step at the edge of a face that falls is known to about this share, for the fall inside it takes its part. A choice.
+const LEAST_STEP_OF_OTHER: f64 = 0.3;
 
 /// For each class the largest doubt of its groups along each axis where a quarter of its teachers or more do not show both ends,
 /// px; 0 elsewhere.
