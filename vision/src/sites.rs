@@ -1,7 +1,7 @@
 //! Measures every site in view: where its feature is, and whether what stands there is as it should be.
 
 use crate::answer::{SiteState, SuspectKind};
-use crate::find::centre::{Centre, CentreFinder};
+use crate::find::centre::{Centre, CentreFinder, SECTORS};
 use crate::find::deposit::{Deposit, size};
 use crate::find::ground::{DEEPEST_SHADOW, Ground, is_covered};
 use crate::find::look::{Look, Teacher, Unknowns};
@@ -187,7 +187,8 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
         *at = PointPx::new(at.x + back_px[0], at.y + back_px[1]);
     }
     let deposit_doubt_px = deposit.map_or(0.0, |d| d.doubt_px);
-    let other_px = of_light.other_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit_doubt_px);
+    let of_sectors_px = if side == Side::Part { doubt_from_sectors_px(&mut finder, &good) } else { 0.0 };
+    let other_px = of_light.other_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit_doubt_px).hypot(of_sectors_px);
     let common_doubt = CommonDoubt { other_px, ..of_light };
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let lean = mean_of(&good, |c| c.lean);
@@ -283,6 +284,21 @@ fn doubt_from_light(side: Side, look: &Look, good: &[&Centre]) -> CommonDoubt {
     let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
     let other_px = of_edge_px.hypot(doubt.of_excess * excess_px).hypot(doubt.of_deficit * deficit_px);
     CommonDoubt { pulls_px, other_px, features: good.len() }
+}
+
+/// Of what the mean place moves by when a sector of all outlines is left out (the jackknife's standard uncertainty; Efron & Tibshirani, An
+/// Introduction to the Bootstrap, chapter 11), beyond noise, so much stays in doubt along each axis: maximum likelihood over 180 rendered
+/// looks at balls of 14 kinds says 0.34. On lands it says nothing that light and edges do not.
+const OF_SECTORS: f64 = 0.4;
+
+/// Standard uncertainty, px along each axis, of what lies on a part of all outlines and the model has no unknown for: a highlight that
+/// crosses a ring pulls all features the same way.
+fn doubt_from_sectors_px(finder: &mut CentreFinder, good: &[&Centre]) -> f64 {
+    let Some(without) = finder.without_sectors_px(good) else { return 0.0 };
+    let n = SECTORS as f64;
+    let squared: f64 = without.by_px.iter().flatten().map(|by| by * by).sum();
+    let jackknife_px2 = (n - 1.0) / n * squared / 2.0;
+    OF_SECTORS * (jackknife_px2 - without.noise_px2).max(0.0).sqrt()
 }
 
 /// Mean of what is known of features along both axes; 0 of none.

@@ -62,6 +62,20 @@ const MOST_STEPS: usize = 8;
 /// Below this radius there are too few pixels to tell all unknowns from a shift.
 pub const LEAST_RADIUS_FOR_ALL_UNKNOWNS_PX: f64 = 5.0;
 
+/// Sectors of an outline that are left out in turn.
+pub const SECTORS: usize = 8;
+/// Features that tell what each of them pulls.
+const MOST_FOR_SECTORS: usize = 32;
+
+/// What each sector of all outlines pulls.
+#[derive(Debug, Clone, Copy)]
+pub struct WithoutSectors {
+    /// How far the mean place moves without each of them, px along x and y.
+    pub by_px: [[f64; 2]; SECTORS],
+    /// Variance of the mean place along each axis from noise alone, px².
+    pub noise_px2: f64,
+}
+
 /// Measures centres of features that share one look in one plane.
 #[derive(Debug)]
 pub struct CentreFinder<'a> {
@@ -157,6 +171,30 @@ impl<'a> CentreFinder<'a> {
         gain.is_finite().then(|| solution.centre(at, gain, self.look))
     }
 
+    /// How far the mean of these features moves when each sector of all outlines is left out in turn; `None` where no outline lies in the
+    /// plane as a whole. To first order: from what the fit leaves over of a few of them, and one design for all.
+    pub fn without_sectors_px(&mut self, centres: &[&Centre]) -> Option<WithoutSectors> {
+        let mut scores = [[0.0_f64; COLUMNS]; SECTORS];
+        let (mut n, mut variance_px2, mut last) = (0.0, 0.0, None);
+        for centre in centres.iter().step_by(centres.len().div_ceil(MOST_FOR_SECTORS).max(1)) {
+            let Some(phase) = Phase::of(centre.at, self.phases) else { continue };
+            let Some(solution) = self.solve(&phase) else { continue };
+            let Some(design) = self.designs[phase.index].as_ref() else { continue };
+            let sectors = design.sectors(&phase);
+            design.add_scores(&solution, &self.patch, &sectors, &mut scores);
+            variance_px2 += centre.covariance_px2.trace() / 2.0;
+            n += 1.0;
+            last = Some((phase.index, sectors));
+        }
+        let (index, sectors) = last?;
+        let design = self.designs[index].as_ref()?;
+        let by_px = std::array::from_fn(|sector| {
+            let inverse = inverse_of_normal(&design.without(sector, &sectors));
+            [SHIFT_X, SHIFT_Y].map(|row| -inverse.row(row).iter().zip(&scores[sector]).map(|(a, b)| a * b).sum::<f64>() / n)
+        });
+        Some(WithoutSectors { by_px, noise_px2: variance_px2 / (n * n) })
+    }
+
     fn solve(&mut self, phase: &Phase) -> Option<Solution> {
         let slot = &mut self.designs[phase.index];
         let design = slot.get_or_insert_with(|| Design::about(self.look, self.lean, phase));
@@ -233,6 +271,36 @@ impl Solution {
 }
 
 impl Design {
+    /// Which sector each pixel of the band lies in.
+    fn sectors(&self, phase: &Phase) -> Vec<usize> {
+        use std::f64::consts::TAU;
+        let of = |x: f64, y: f64| (y.atan2(x).rem_euclid(TAU) / TAU * SECTORS as f64) as usize % SECTORS;
+        let in_run = |&(row, first, n): &(isize, isize, usize)| {
+            (0..n as isize).map(move |i| of((first + i) as f64 - phase.within.0, row as f64 - phase.within.1))
+        };
+        self.runs.iter().flat_map(in_run).collect()
+    }
+
+    /// Adds to each sector what its pixels, where the fit leaves light over, would move the unknowns by, for a gain of 1.
+    fn add_scores(&self, solution: &Solution, patch: &[f32], sectors: &[usize], scores: &mut [[f64; COLUMNS]; SECTORS]) {
+        let per_gain = 1.0 / solution.unknowns[GAIN];
+        let mut left: Vec<f32> = patch.to_vec();
+        for (column, unknown) in self.columns.iter().zip(solution.unknowns) {
+            left.iter_mut().zip(column).for_each(|(left, c)| *left -= unknown as f32 * c);
+        }
+        for (row, column) in self.columns.iter().enumerate() {
+            for ((left, c), &sector) in left.iter().zip(column).zip(sectors) {
+                scores[sector][row] += per_gain * f64::from(left * c);
+            }
+        }
+    }
+
+    /// The columns with nothing where a sector lies.
+    fn without(&self, sector: usize, sectors: &[usize]) -> Vec<Vec<f32>> {
+        let of = |column: &Vec<f32>| column.iter().zip(sectors).map(|(&c, &s)| if s == sector { 0.0 } else { c }).collect();
+        self.columns.iter().map(of).collect()
+    }
+
     fn about(look: &Look, lean: [f64; 2], phase: &Phase) -> Self {
         let [inner, outer] = look.band_px;
         let reach = outer.ceil() as isize + 1;
@@ -327,7 +395,12 @@ impl Design {
         let masked: Vec<Vec<f32>> =
             self.columns.iter().map(|c| c.iter().zip(known).map(|(&v, &k)| if k { v } else { 0.0 }).collect()).collect();
         let inverse = inverse_of_normal(&masked);
-        Self::solution(&self.columns, &inverse, patch, n)
+        let solution = Self::solution(&self.columns, &inverse, patch, n)?;
+        // What is not known leaves nothing over.
+        for (i, p) in patch.iter_mut().enumerate().filter(|(i, _)| !known[*i]) {
+            *p = self.columns.iter().zip(solution.unknowns).map(|(c, unknown)| unknown as f32 * c[i]).sum();
+        }
+        Some(solution)
     }
 
     /// Least squares from the inner products; pixels that do not count must be 0 in `patch` and left out of `inverse`.
@@ -605,6 +678,30 @@ mod tests {
     fn centres_are_right_at_every_place_within_a_pixel() {
         let (mean, worst) = misses(0.0, (0.8, -0.6));
         assert!(mean < 0.005 && worst < 0.02, "{mean} {worst}");
+    }
+
+    #[test]
+    fn a_spot_across_all_rims_shows_in_what_its_sector_pulls() {
+        let truth = centres();
+        let bare = plane(&truth, 0.0);
+        let spots: Vec<PointPx> = truth.iter().map(|c| PointPx::new(c.x - 8.0, c.y + 3.0)).collect();
+        let lit = |i: usize| {
+            let (x, y) = ((i % bare.width) as f64, (i / bare.width) as f64);
+            spots.iter().map(|s| 0.4 * (-(x - s.x).hypot(y - s.y).powi(2) / 4.0).exp()).sum::<f64>() as f32
+        };
+        let spotted = Plane::of_light(bare.width, bare.height, bare.light.iter().enumerate().map(|(i, l)| l + lit(i)).collect());
+        // How far their mean is off, and the largest that a sector pulls, px.
+        let seen = |plane: &Plane| {
+            let look = Look::learn(plane, &teachers(&truth), 9.0).expect("edge");
+            let mut finder = CentreFinder::new(plane, &look, [0.0; 2]);
+            let found: Vec<Centre> = truth.iter().map(|t| finder.measure(*t).expect("a disc")).collect();
+            let off = |axis: fn(&PointPx) -> f64| found.iter().zip(&truth).map(|(c, t)| axis(&c.at) - axis(t)).sum::<f64>() / 8.0;
+            let without = finder.without_sectors_px(&found.iter().collect::<Vec<_>>()).expect("whole outlines");
+            (off(|p| p.x).hypot(off(|p| p.y)), without.by_px.iter().map(|by| by[0].hypot(by[1])).fold(0.0, f64::max))
+        };
+        let ((bare_off, bare_pull), (spotted_off, spotted_pull)) = (seen(&bare), seen(&spotted));
+        assert!(bare_off < 0.02 && bare_pull < 0.05, "{bare_off} {bare_pull}");
+        assert!(spotted_off > 0.05 && spotted_pull > 0.5 * spotted_off, "{spotted_off} {spotted_pull}");
     }
 
     #[test]
