@@ -7,7 +7,9 @@
 use landfit_part::{Piece, PointMm};
 use landfit_vision::PointPx;
 use landfit_vision::find::outline::{Outline, SIDES};
-use landfit_vision::find::outline_fit::{Fitted, GroupLook, Print, Search, fit};
+use landfit_vision::find::outline_fit::{Fitted, fit};
+use landfit_vision::find::outline_look::{GroupLook, Search};
+use landfit_vision::find::print::Print;
 use landfit_vision::plane::Plane;
 use nalgebra::{Matrix2, Vector2};
 use serde::{Deserialize, Serialize};

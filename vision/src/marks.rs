@@ -2,7 +2,7 @@
 //! part file's marks, looked for where each turn would put them.
 
 use crate::find::outline::Outline;
-use crate::find::outline_fit::Print;
+use crate::find::print::Print;
 use crate::median::upper_median;
 use crate::shapes::Shapes;
 use crate::side::SideView;

@@ -4,7 +4,7 @@
 //! they pass for n + 1 leads half a pitch off. What is seen twice is told apart where the row ends: a lead ends there with an
 //! edge, the ground goes on.
 
-use crate::find::outline_fit::Print;
+use crate::find::print::Print;
 use crate::plane::Plane;
 use crate::shapes::Shapes;
 use crate::side::{SideView, view_that_holds};

@@ -4,7 +4,9 @@ mod agree;
 mod judge;
 
 use crate::find::intruders::{Seen, without_intruders};
-use crate::find::outline_fit::{Fitted, GroupLook, GroupPlace, Print, Search, fit};
+use crate::find::outline_fit::{Fitted, fit};
+use crate::find::outline_look::{GroupLook, GroupPlace, Search};
+use crate::find::print::Print;
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;

@@ -3,7 +3,7 @@
 
 use crate::find::look::CoarseProfile;
 use crate::find::outline::Outline;
-use crate::find::outline_fit::Print;
+use crate::find::print::Print;
 use crate::find::shape_candidates::{ShapeCandidate, Sought, edge_directions, likely_turns, shape_candidates, shells};
 use crate::side::{SideView, area_mm2};
 use crate::view::PointPx;

@@ -4,7 +4,8 @@
 //! what else lies there, so that the middle over all of them is the ground's. A piece that differs from it tells nothing of where the
 //! shape ends, and is left out as if it were saturated: what a bright trace crosses looks longer than it is.
 
-use super::outline_fit::{GroupLook, Print, for_pixels};
+use super::outline_look::GroupLook;
+use super::print::{Print, for_pixels};
 use crate::median::upper_median;
 use crate::plane::{Plane, Saturated};
 use std::collections::{BTreeMap, BTreeSet};
@@ -128,7 +129,8 @@ fn intruded(plane: &Plane, seen: &[Seen], ring: &std::ops::RangeInclusive<f64>) 
 mod tests {
     use super::*;
     use crate::find::outline::Outline;
-    use crate::find::outline_fit::{Search, fit};
+    use crate::find::outline_fit::fit;
+    use crate::find::outline_look::Search;
     use crate::view::PointPx;
     use landfit_part::{Piece, PointMm};
     use nalgebra::Matrix2;

@@ -1,7 +1,8 @@
 //! What the groups' edges say together: one motion of the pattern and one growth of each class, and which edges are other things.
 
 use crate::find::outline::Outline;
-use crate::find::outline_fit::{GroupLook, Print, SIZE_SCATTER};
+use crate::find::outline_look::{GroupLook, SIZE_SCATTER};
+use crate::find::print::Print;
 use crate::find::side_edge::SideEdge;
 use crate::sites::LARGEST_LAND;
 use nalgebra::{DMatrix, DVector, Vector2};
