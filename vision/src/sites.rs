@@ -98,6 +98,8 @@ impl CommonDoubt {
 
 /// Below this share of the usual brightness nothing stands there.
 const ABSENT_BELOW_GAIN: f64 = 0.35;
+/// What looks like no feature but is above this share of the usual brightness is an odd one; what is darker is none.
+const ODD_ABOVE_GAIN: f64 = 0.6;
 /// Below this share of what the model usually explains, the feature is odd.
 const ODD_BELOW_EXPLAINED: f64 = 0.6;
 /// Sizes outside this range of the usual one are suspect: a fifth off in diameter is half off in solder volume.
@@ -519,7 +521,7 @@ fn judge(
         return found(state, &c, size_ratio);
     }
     match centre.filter(is_there) {
-        Some(c) if is_alike(&c) || c.gain > 0.6 * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
+        Some(c) if is_alike(&c) || c.gain > ODD_ABOVE_GAIN * usual.gain => found(SiteState::Suspect(SuspectKind::Odd), c, 1.0),
         _ if probe.filter(is_there).is_some_and(|p| is_alike(&p)) => Measured::unplaced(expected.site, SiteState::Good, 1.0),
         _ => {
             let is_hidden = unknown_share(plane, expected.at, look.radius_px) > HIDDEN_ABOVE_SHARE
