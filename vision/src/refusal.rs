@@ -437,7 +437,8 @@ fn what_blurs(outline: &Outline, radius_px: f64, features: &str) -> Option<Strin
     })
 }
 
-/// Refuses lands of which what lies on them leaves too little to see, or that it makes far wider than they are.
+/// Refuses lands of which what lies on them leaves too little to see, or that it makes far wider than they are, and such as are hardly told
+/// from the openings about them.
 pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusal> {
     let features = features_word(side);
     for outline in outlines {
@@ -449,6 +450,11 @@ pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusa
             format!(
                 "What lies on the {features} (solder paste?) hides where their rims are: their places cannot be told to better than ± {:.0} µm. Align over cleaned, bare lands.",
                 2e3 * outline.deposit_doubt_mm
+            )
+        } else if outline.two_rims_doubt_mm > MOST_DEPOSIT_DOUBT_MM {
+            format!(
+                "The rims of the {features} and of the openings about them pass for one soft edge: their places cannot be told to better than ± {:.0} µm. Focus, and light them so that they stand out from what is beside them.",
+                2e3 * outline.two_rims_doubt_mm
             )
         } else {
             continue;
@@ -615,6 +621,15 @@ mod tests {
         let refusal = bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.015)]).expect_err("a refusal");
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
         assert!(refusal.text.contains("± 30 µm") && refusal.text.ends_with("Align over cleaned, bare lands."), "{}", refusal.text);
+    }
+
+    #[test]
+    fn lands_that_are_hardly_told_from_their_openings_are_refused() {
+        let doubtful = |two_rims_doubt_mm| Outline { two_rims_doubt_mm, ..Outline::plain(0, 1.0, 1.1) };
+        assert_eq!(bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.0069)]), Ok(()));
+        let refusal = bare_enough(Side::Board, &[doubtful(0.0077)]).expect_err("a refusal");
+        assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+        assert!(refusal.text.contains("one soft edge: their places cannot be told to better than ± 15 µm."), "{}", refusal.text);
     }
 
     #[test]

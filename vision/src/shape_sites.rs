@@ -10,7 +10,7 @@ use crate::find::print::Print;
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
-use crate::sites::{Expected, Measured};
+use crate::sites::{Expected, Measured, STEPS_DOUBT};
 use crate::view::{PointPx, ScaleSource};
 use agree::{Learned, agree, evenly_etched, oddly_grown_px, unseen_ends};
 use judge::{brightness_about, judge, usual_explained};
@@ -55,8 +55,6 @@ const ABSENT_BELOW_GAIN: f64 = 0.35;
 const LONE_BELOW_GAIN: f64 = 0.1;
 /// Rounds of learning looks and measuring with them.
 const ROUNDS: usize = 3;
-/// Of the camera's rounding so much stays after averaging round all outlines, as for round features.
-const STEPS_DOUBT: f64 = 0.3;
 
 /// Measures the features of one side in one plane. `None` when no look can be learned from the expected places.
 pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {

@@ -73,6 +73,8 @@ pub(crate) struct Outline {
     pub carries_deposit: bool,
     /// Standard uncertainty, mm, along each axis, of what that pulls.
     pub deposit_doubt_mm: f64,
+    /// Standard uncertainty, mm, along each axis, of where they lie if their rims and those of the openings about them pass for one.
+    pub two_rims_doubt_mm: f64,
     /// Whether they are what lies on the features, not these.
     pub is_of_deposit: bool,
     /// Standard uncertainty, mm, of the place of all of them from what light pulls.
@@ -96,6 +98,7 @@ impl Outline {
             is_dark: false,
             carries_deposit: false,
             deposit_doubt_mm: 0.0,
+            two_rims_doubt_mm: 0.0,
             is_of_deposit: false,
             light_doubt_mm: 0.0,
             hidden_rim_px: 0.0,
