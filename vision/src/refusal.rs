@@ -558,6 +558,20 @@ pub(crate) fn too_few_good(side: Side, good: usize) -> Refusal {
     )
 }
 
+/// Features so few that any of them may be another thing lie to each other otherwise than designed, by so many mm per axis.
+pub(crate) fn disagreeing(side: Side, measured: usize, scatter_mm: f64) -> Refusal {
+    let features = features_word(side);
+    Refusal::new(
+        ReasonCode::AmbiguousShift,
+        None,
+        format!(
+            "The {measured} {features} that are seen lie off each other by {:.0} µm against the part file, and nothing tells which of them is off. Clean, light and focus the {} side, check for bent or moved {features}, and look again.",
+            1e3 * scatter_mm,
+            side.word()
+        ),
+    )
+}
+
 pub(crate) fn no_fit(side: Side, error: &PoseError) -> Refusal {
     Refusal::new(
         ReasonCode::WrongPattern,
@@ -621,6 +635,17 @@ mod tests {
         let refusal = bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.015)]).expect_err("a refusal");
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
         assert!(refusal.text.contains("± 30 µm") && refusal.text.ends_with("Align over cleaned, bare lands."), "{}", refusal.text);
+    }
+
+    #[test]
+    fn three_that_do_not_lie_as_designed_are_refused_with_how_far() {
+        let refusal = disagreeing(Side::Part, 3, 0.051);
+        assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+        assert!(
+            refusal.text.starts_with("The 3 terminals that are seen lie off each other by 51 µm against the part file"),
+            "{}",
+            refusal.text
+        );
     }
 
     #[test]

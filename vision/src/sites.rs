@@ -239,10 +239,10 @@ fn pull_of_openings_px(good: &[&Centre]) -> [f64; 2] {
 
 /// Share of the pull of sloping light that stays in doubt where features are small, once its usual part is taken back: on 530 rendered
 /// pictures of balls of 3 to 4.5 px radius errors are 0.7 of it.
-const OF_SLOPE_OF_SMALL: f64 = 0.9;
+const OF_SLOPE_OF_SMALL: f64 = 0.7;
 /// What stays of what small balls seem smaller than they are: 200 of the same pictures where it is a tenth of the radius and more have 0.04
 /// to 0.09 px of error, the others 0.02 to 0.03.
-const OF_DEFICIT_OF_SMALL: f64 = 0.3;
+const OF_DEFICIT_OF_SMALL: f64 = 0.15;
 /// Of light that slopes on balls that are hardly larger than their blur, the fit takes too little for the light where the edge is wide and
 /// too much where it is sharp: by so many pulls for each unit of the edge's width over the root of the radius, both in px, above this; within
 /// these bounds of what the same pictures show. It takes the errors from 0.050 to 0.040 px at 3 px radius, from 0.040 to 0.031 at 4.5 px.

@@ -19,6 +19,11 @@ const DISPLACED_SCATTERS: f64 = 6.0;
 const FEW_PLACES: usize = 12;
 /// … as little as this is usual, mm, and less would throw one of three good places out (drawings allow 0.015 to 0.08 mm).
 const LEAST_SCATTER_OF_FEW_MM: f64 = 0.002;
+/// Fewer places do not tell a pose and whether it is one.
+const LEAST_PLACES: usize = 3;
+/// Where so few scatter by more than this about the lattice, mm per axis, one of them is another thing: drawings allow 0.015 to 0.08 mm for
+/// each; three rendered leads of which one was taken for its shank scattered by 0.05 mm and were 36 µm off.
+const MOST_SCATTER_OF_LEAST_MM: f64 = 0.02;
 /// A place whose variances along its two axes differ by more than this is known well one way only.
 pub(super) const ONE_WAY_RATIO: f64 = 9.0;
 /// A free scale off by more than this means another part or another bench.
@@ -70,7 +75,7 @@ pub(super) fn fit(
         .filter_map(|(i, f)| Some((i, designed(f.site)?, f.centre_mm?)))
         .filter(|(i, ..)| matches!(findings[*i].state, SiteState::Good))
         .collect();
-    if used.len() < 3 {
+    if used.len() < LEAST_PLACES {
         return Err(refusal::too_few_good(side, used.len()));
     }
     let (from, to): (Vec<PointMm>, Vec<PointMm>) = used.iter().map(|u| (u.1, u.2)).unzip();
@@ -91,6 +96,10 @@ pub(super) fn fit(
         if let Some((together, scatter)) = fit_shared(&places, &fit, scatter_mm2, least_mm2) {
             (fit, scatter_mm2) = (together, scatter);
         }
+    }
+    // Which of three is off, nothing tells.
+    if used.len() == LEAST_PLACES && scatter_mm2.sqrt() > MOST_SCATTER_OF_LEAST_MM {
+        return Err(refusal::disagreeing(side, used.len(), scatter_mm2.sqrt()));
     }
 
     let mut warnings = Vec::new();
