@@ -56,9 +56,10 @@ const GHOST_SHARE: f64 = 0.04;
 /// to none. Of 337 rendered looks of balls of 3 px radius one had 1.07 (a glint on balls as bright as their ground; 0.3 px off), all
 /// others less than 0.56.
 const MOST_LEAN_OVER_RIM: f64 = 0.8;
-/// What lies on lands and leaves their places in more doubt than this, mm, along each axis leaves them unsettled: an interval of twice that
-/// is 14 µm and more, and those of which one was more lay up to 31 µm off. Of 220 rendered boards with paste 6.
-const MOST_DEPOSIT_DOUBT_MM: f64 = 0.007;
+/// What lies on lands, or rims of openings that pass for theirs, and leaves their places in more doubt than this, mm, along each axis leaves
+/// them unsettled: an interval of twice that is 14 µm and more, and those of which one was more lay up to 31 µm off. Of 220 rendered boards
+/// with paste 6.
+const MOST_RIM_DOUBT_MM: f64 = 0.007;
 
 /// What features of the other sense (bright for dark) make of the pattern.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -446,12 +447,12 @@ pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusa
             format!(
                 "Something dark lies on the {features}, off to one side (solder paste?), and its edge is all that can be measured. Align over cleaned, bare lands."
             )
-        } else if outline.deposit_doubt_mm > MOST_DEPOSIT_DOUBT_MM {
+        } else if outline.deposit_doubt_mm > MOST_RIM_DOUBT_MM {
             format!(
                 "What lies on the {features} (solder paste?) hides where their rims are: their places cannot be told to better than ± {:.0} µm. Align over cleaned, bare lands.",
                 2e3 * outline.deposit_doubt_mm
             )
-        } else if outline.two_rims_doubt_mm > MOST_DEPOSIT_DOUBT_MM {
+        } else if outline.two_rims_doubt_mm > MOST_RIM_DOUBT_MM {
             format!(
                 "The rims of the {features} and of the openings about them pass for one soft edge: their places cannot be told to better than ± {:.0} µm. Focus, and light them so that they stand out from what is beside them.",
                 2e3 * outline.two_rims_doubt_mm

@@ -10,7 +10,7 @@ use crate::find::print::Print;
 use crate::find::side_edge::SideEdge;
 use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
-use crate::sites::{Expected, Measured, STEPS_DOUBT};
+use crate::sites::{Expected, Measured, doubt_from_steps_px};
 use crate::view::{PointPx, ScaleSource};
 use agree::{Learned, agree, evenly_etched, oddly_grown_px, unseen_ends};
 use judge::{brightness_about, judge, usual_explained};
@@ -180,8 +180,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
             judge((plane, whole), &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), (explained, light[i]), doubt_px)
         })
         .collect();
-    let slope = usual.step.abs() / (blur_px * std::f64::consts::TAU.sqrt());
-    let steps_px = STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12);
+    let steps_px = doubt_from_steps_px(plane, usual.step, blur_px);
     let over_design = usual_width_over_design(&looks, &groups, &prints);
     let shared = shared_doubts(&places, &groups, targets);
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })

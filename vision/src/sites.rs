@@ -183,7 +183,7 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let back_px = match deposit {
         Some(deposit) if deposit.shows => deposit.pull_px,
         _ if side == Side::Board && !look.is_ring => pull_of_openings_px(&good),
-        _ if side == Side::Part && look.unknowns == Unknowns::Few => pull_of_small_px(&look, &good).map(|pull| -pull),
+        _ if side == Side::Part && look.unknowns == Unknowns::Few => back_of_small_px(&look, &good),
         _ => [0.0; 2],
     };
     for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
@@ -191,7 +191,8 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     }
     let deposit_doubt_px = deposit.map_or(0.0, |d| d.doubt_px);
     let of_sectors_px = if side == Side::Part { doubt_from_sectors_px(&mut finder, &good) } else { 0.0 };
-    let other_px = of_light.other_px.hypot(doubt_from_steps_px(plane, &look)).hypot(deposit_doubt_px).hypot(of_sectors_px);
+    let other_px =
+        of_light.other_px.hypot(doubt_from_steps_px(plane, look.step, look.edge_px)).hypot(deposit_doubt_px).hypot(of_sectors_px);
     let common_doubt = CommonDoubt { other_px, ..of_light };
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let lean = mean_of(&good, |c| c.lean);
@@ -250,11 +251,11 @@ const SMALL_PULLS: f64 = 5.4;
 const SMALL_EDGE: f64 = 0.49;
 const SMALL_PULLS_SEEN: [f64; 2] = [-0.5, 1.5];
 
-/// What sloping light has pulled on small balls, px along x and y.
-fn pull_of_small_px(look: &Look, good: &[&Centre]) -> [f64; 2] {
+/// The way back from where sloping light has pulled small balls, px along x and y.
+fn back_of_small_px(look: &Look, good: &[&Centre]) -> [f64; 2] {
     let [least, most] = SMALL_PULLS_SEEN;
     let pulls = (SMALL_PULLS * (look.edge_px / look.radius_px.sqrt() - SMALL_EDGE)).clamp(least, most);
-    mean_of(good, |c| c.slope_pull_px).map(|pull| pulls * pull)
+    mean_of(good, |c| c.slope_pull_px).map(|pull| -pulls * pull)
 }
 
 /// Lands of rendered boards are seen at up to this much of their designed radius; larger ones are openings, or made larger.
@@ -336,12 +337,13 @@ fn mean_of(centres: &[&Centre], get: fn(&Centre) -> [f64; 2]) -> [f64; 2] {
 /// Share of the camera's rounding that stays after averaging round all outlines: where the light is faint the noise is smaller
 /// than a step, and rounding goes the same way at all features. On 78 rendered looks at 5 % of full scale errors say 0 to 0.05; with this
 /// share 98.7 % of them lie within two standard uncertainties.
-pub(crate) const STEPS_DOUBT: f64 = 0.15;
+const STEPS_DOUBT: f64 = 0.15;
 
 /// Standard uncertainty, px, that all features share because the camera counts light in steps: a step's rounding error
-/// (its width over √12) over the slope of the outline.
-fn doubt_from_steps_px(plane: &Plane, look: &Look) -> f64 {
-    let slope = look.step.abs() / (look.edge_px * std::f64::consts::TAU.sqrt());
+/// (its width over √12) over the slope of an outline across which the light steps by `step` over an edge of `edge_px`, a Gaussian's standard
+/// deviation.
+pub(crate) fn doubt_from_steps_px(plane: &Plane, step: f64, edge_px: f64) -> f64 {
+    let slope = step.abs() / (edge_px * std::f64::consts::TAU.sqrt());
     STEPS_DOUBT * f64::from(plane.step_of_light) / 12.0_f64.sqrt() / slope.max(1e-12)
 }
 

@@ -20,6 +20,7 @@ use super::look::{Look, Unknowns};
 use crate::plane::Plane;
 use crate::view::PointPx;
 use nalgebra::{DMatrix, Matrix2};
+use std::collections::BTreeMap;
 
 /// A measured centre.
 #[derive(Debug, Clone, Copy)]
@@ -175,21 +176,23 @@ impl<'a> CentreFinder<'a> {
     /// plane as a whole. To first order: from what the fit leaves over of a few of them, and one design for all.
     pub fn without_sectors_px(&mut self, centres: &[&Centre]) -> Option<WithoutSectors> {
         let mut scores = [[0.0_f64; COLUMNS]; SECTORS];
+        let mut sectors_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         let (mut n, mut variance_px2, mut last) = (0.0, 0.0, None);
         for centre in centres.iter().step_by(centres.len().div_ceil(MOST_FOR_SECTORS).max(1)) {
             let Some(phase) = Phase::of(centre.at, self.phases) else { continue };
             let Some(solution) = self.solve(&phase) else { continue };
             let Some(design) = self.designs[phase.index].as_ref() else { continue };
-            let sectors = design.sectors(&phase);
-            design.add_scores(&solution, &self.patch, &sectors, &mut scores);
+            let sectors = sectors_of.entry(phase.index).or_insert_with(|| design.sectors(&phase));
+            design.add_scores(&solution, &self.patch, sectors, &mut scores);
             variance_px2 += centre.covariance_px2.trace() / 2.0;
             n += 1.0;
-            last = Some((phase.index, sectors));
+            last = Some(phase.index);
         }
-        let (index, sectors) = last?;
+        let index = last?;
+        let sectors = &sectors_of[&index];
         let design = self.designs[index].as_ref()?;
         let by_px = std::array::from_fn(|sector| {
-            let inverse = inverse_of_normal(&design.without(sector, &sectors));
+            let inverse = inverse_of_normal(&design.without(sector, sectors));
             [SHIFT_X, SHIFT_Y].map(|row| -inverse.row(row).iter().zip(&scores[sector]).map(|(a, b)| a * b).sum::<f64>() / n)
         });
         Some(WithoutSectors { by_px, noise_px2: variance_px2 / (n * n) })

@@ -57,12 +57,24 @@ pub(super) fn evenly_etched(look: GroupLook, outline: &Outline) -> GroupLook {
     if along_px - across_px < 2.0 * EVENLY_ETCHED_PX {
         return look;
     }
+    let reach_px = EVENLY_ETCHED_PX.max(AGAIN_PX);
+    with_an_end_again(look, 1, (across_px, reach_px), |end, _| Some(end.step.abs()))
+}
+
+/// The look with one of the two ends along an axis looked for where a growth of so much has it, within so many px: the end of the higher
+/// score against the other one, which stays.
+fn with_an_end_again(
+    look: GroupLook,
+    axis: usize,
+    (grown_px, reach_px): (f64, f64),
+    score: impl Fn(&SideEdge, &SideEdge) -> Option<f64>,
+) -> GroupLook {
     let again = |side: usize| {
-        let other_px = look.edges[(side + 2) % 4]?.at_px;
-        let again = look.clone().with_side_near(side, across_px - other_px, EVENLY_ETCHED_PX.max(AGAIN_PX));
-        again.edges[side].map(|edge| (edge.step.abs(), again))
+        let other = look.edges[(side + 2) % 4]?;
+        let again = look.clone().with_side_near(side, grown_px - other.at_px, reach_px);
+        Some((score(&again.edges[side]?, &other)?, again))
     };
-    let found = [again(1), again(3)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
+    let found = [again(axis), again(axis + 2)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
     found.map_or(look, |f| f.1)
 }
 
@@ -75,14 +87,7 @@ fn with_own_rims(look: GroupLook, outline: &Outline, axis: usize) -> GroupLook {
     }
     let [low, high] = outline.bounds();
     let reach_px = AGAIN_PX.max((LARGEST_LAND - 1.0) * (high[axis] - low[axis]));
-    let again = |side: usize| {
-        let other = look.edges[(side + 2) % 4]?;
-        let again = look.clone().with_side_near(side, -other.at_px, reach_px);
-        let ratio = again.edges[side]?.step / other.step;
-        (ratio > LEAST_STEP_OF_OTHER).then_some((ratio, again))
-    };
-    let found = [again(axis), again(axis + 2)].into_iter().flatten().max_by(|a, b| a.0.total_cmp(&b.0));
-    found.map_or(look, |f| f.1)
+    with_an_end_again(look, axis, (0.0, reach_px), |end, other| Some(end.step / other.step).filter(|ratio| *ratio > LEAST_STEP_OF_OTHER))
 }
 
 /// Rims closer to each other than this pass for one, in blurs.
