@@ -60,8 +60,9 @@ const ROUNDS: usize = 3;
 pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, targets: &[Target]) -> Option<ShapesMeasured> {
     let mut prints: Vec<Print> = targets.iter().map(|t| t.print.clone()).collect();
     let mut groups: BTreeMap<(u16, i32, i32), Vec<usize>> = BTreeMap::new();
-    for (i, target) in targets.iter().enumerate() {
-        groups.entry(target.group).or_default().push(i);
+    let keys = keys_of_looks(side, targets);
+    for (i, key) in keys.iter().enumerate() {
+        groups.entry(*key).or_default().push(i);
     }
     let mut of_class: BTreeMap<u16, usize> = BTreeMap::new();
     targets.iter().for_each(|t| *of_class.entry(t.group.0).or_default() += 1);
@@ -176,7 +177,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
     let light = brightness_about(&fitted, explained);
     let measured = (0..targets.len())
         .map(|i| {
-            let doubt_px = places.get(&targets[i].group).map_or([0.0; 2], |place| [0, 1].map(|axis| place.whole_doubt_px(axis)));
+            let doubt_px = places.get(&keys[i]).map_or([0.0; 2], |place| [0, 1].map(|axis| place.whole_doubt_px(axis)));
             judge((plane, whole), &targets[i], &prints[i], look_of[i], fitted[i].as_ref(), (explained, light[i]), doubt_px)
         })
         .collect();
@@ -184,6 +185,23 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
     let over_design = usual_width_over_design(&looks, &groups, &prints);
     let shared = shared_doubts(&places, &groups, targets);
     Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })
+}
+
+/// Fewer lands than this have each their own look: where they differ in length by more than the blur hides, the look of both has the ends
+/// of neither.
+const LEAST_LANDS_OF_LOOK: usize = 3;
+
+/// Which targets share a look: a group, of lands only where there are enough of them; the others have each their own.
+fn keys_of_looks(side: Side, targets: &[Target]) -> Vec<(u16, i32, i32)> {
+    let mut of_group: BTreeMap<(u16, i32, i32), usize> = BTreeMap::new();
+    targets.iter().for_each(|t| *of_group.entry(t.group).or_default() += 1);
+    let key = |(i, target): (usize, &Target)| {
+        let (class, turn, facing) = target.group;
+        let has_own = side == Side::Board && of_group[&target.group] < LEAST_LANDS_OF_LOOK;
+        // A third number that no group has: which way it faces is -1, 0 or 1.
+        if has_own { (class, turn, 3 * (i as i32 + 1) + facing) } else { target.group }
+    };
+    targets.iter().enumerate().map(key).collect()
 }
 
 /// All lands, where they are known to lie: before all ends of a class there is the same ground, and before all long sides.

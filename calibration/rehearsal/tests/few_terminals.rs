@@ -2,7 +2,8 @@
 
 #![allow(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use landfit_rehearsal::kind;
+use landfit_rehearsal::study::{Finding, compare};
+use landfit_rehearsal::{kind, scenario};
 use landfit_vision::align::align;
 use landfit_vision::answer::Outcome;
 
@@ -14,5 +15,31 @@ fn three_terminals_of_which_one_lies_elsewhere_are_refused() {
     match align(&look.pictures, &look.part, &look.optics).expect("a measurable bench").outcome {
         Outcome::Refused(refusal) => assert!(refusal.text.contains("nothing tells which of them is off"), "{}", refusal.text),
         outcome => panic!("the picture does not settle it: {outcome:?}"),
+    }
+}
+
+/// Corner's error and half-width, µm.
+fn answered_um(kind_name: &str, seed: u64) -> (f64, f64) {
+    let look = kind::draw(kind::named(kind_name).expect("a kind"), seed).expect("a scene").look;
+    let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
+    match compare(&look, &answer, &scenario::default_bench().expect("a bench"), seed) {
+        Finding::Answered(e) => (e.corner_um, e.half_width_um),
+        finding => panic!("{kind_name} {seed} is to be answered: {finding:?}"),
+    }
+}
+
+#[test]
+fn two_lands_of_which_one_is_longer_have_each_their_own_look() {
+    // 7 % of 66 px: the ends of a look of both were those of neither, and turned the board by a degree (21 µm off, 16 stated).
+    let (corner_um, half_width_um) = answered_um("three-terminals", 11_484_275_922_352_508_139);
+    assert!(corner_um < 3.0 && half_width_um < 12.0, "{corner_um} ± {half_width_um} µm");
+}
+
+#[test]
+fn sharp_ends_along_the_rows_of_the_picture_are_edges() {
+    // One step of light for each px: the ends were taken for none, and the part for no part.
+    for seed in [1308, 1340] {
+        let (corner_um, half_width_um) = answered_um("few-terminals", seed);
+        assert!(corner_um < half_width_um && half_width_um < 8.0, "{seed}: {corner_um} ± {half_width_um} µm");
     }
 }

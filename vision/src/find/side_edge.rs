@@ -56,6 +56,9 @@ pub(super) fn normal_share(x: f64) -> f64 {
 /// Shares of the slope that it may change by within a band: of a straight face none, of a bent one half.
 const STRAIGHT: f64 = 1e-4;
 const BENT: f64 = 0.5;
+/// Steps of a profile that an edge shows on. A sharp edge along the picture's rows shows on one of each px: as many as it has unknowns
+/// that nothing steadies, and two more.
+const LEAST_BINS: f64 = 5.0;
 /// A bend of more than so many of its uncertainties shows.
 const CLEAR_BEND: f64 = 4.0;
 
@@ -208,7 +211,7 @@ impl SideEdge {
             pixels += n;
             bins += 1.0;
         }
-        if bins < 7.0 {
+        if bins < LEAST_BINS {
             return None;
         }
         let variance = (left / (bins - 6.0_f64).max(1.0)).max(1e-14);

@@ -131,17 +131,18 @@ pub(super) fn agree(learned: &mut [Learned], prints: &[Print]) -> BTreeMap<u16, 
     let mut is_again = false;
     // Fewer than two groups, or hardly more edges than unknowns, contradict nothing.
     if learned.len() > 1 && joint.edges(learned).count() > joint.unknowns() + 1 {
-        let strays: Vec<(usize, usize, f64)> = joint
-            .edges(learned)
-            .filter_map(|(g, side, e)| {
-                let expected_px = joint.row(&learned[g], prints, side).dot(&solved.0);
-                ((e.at_px - expected_px).abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side))).then_some((
-                    g,
-                    side,
-                    expected_px,
-                ))
-            })
-            .collect();
+        let off_px = |g: usize, side: usize| {
+            let edge = learned[g].look.edges[side].as_ref()?;
+            let expected_px = joint.row(&learned[g], prints, side).dot(&solved.0);
+            Some((edge.at_px - expected_px, expected_px))
+        };
+        let stray = |(g, side, _): (usize, usize, &SideEdge)| {
+            let (off, expected_px) = off_px(g, side)?;
+            let is_far = off.abs() > STRAY_PX.max(3.0 * Joint::edge_u_px(&learned[g], prints, side));
+            let is_own_size = off_px(g, (side + 2) % 4).is_some_and(|(other, _)| (off - other).abs() < STRAY_PX);
+            (is_far && !is_own_size).then_some((g, side, expected_px))
+        };
+        let strays: Vec<(usize, usize, f64)> = joint.edges(learned).filter_map(stray).collect();
         for (g, side, expected_px) in strays {
             learned[g].look = learned[g].look.clone().with_side_near(side, expected_px, AGAIN_PX);
             is_again = true;
