@@ -2,7 +2,7 @@
 
 use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
 use crate::free_scale;
-use crate::leak;
+use crate::leak::{self, Leak};
 use crate::offset::offset;
 use crate::one_light;
 use crate::picture::Picture;
@@ -60,7 +60,8 @@ pub enum AlignError {
 /// [`AlignError`] when the input does not fit together; a picture that does not settle the offset is an answer, not an error.
 pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
     let sights = check(pictures, part, optics)?;
-    let leaks = leak::leaks(pictures, optics);
+    let leak::ToldBySteps { leaks, open } = leak::leaks(pictures, optics);
+    let leaks = leak::told_by_fits(leaks, &open, |into, leaks| left_over(pictures, part, (optics, &sights), into, leaks));
     let optics = &leak::with_leaks(optics, &leaks);
     let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, &sights, view));
     let (terminals, lands) = match optics.scale {
@@ -83,6 +84,14 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
             refused(refusal.unwrap_or_else(refusal::nothing_seen), findings(terminals), findings(lands))
         }
     })
+}
+
+/// What the fits of the side that view `into` shows leave over, light squared, with these leaks taken off.
+fn left_over(pictures: &[Picture], part: &Part, (optics, sights): (&Optics, &[Sight]), into: usize, leaks: &[Leak]) -> Option<f64> {
+    let side = optics.views[into].shows;
+    let optics = &leak::with_leaks(optics, leaks);
+    let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, sights, view));
+    side::see(side, None, part, optics, &planes, sights).ok()?.left_over
 }
 
 /// Each side by itself where their lights are told apart, both together where they are not.

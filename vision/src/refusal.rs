@@ -454,7 +454,7 @@ pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusa
             )
         } else if outline.two_rims_doubt_mm > MOST_RIM_DOUBT_MM {
             format!(
-                "The rims of the {features} and of the openings about them pass for one soft edge: their places cannot be told to better than ± {:.0} µm. Focus, and light them so that they stand out from what is beside them.",
+                "The rims of the {features} and of the openings about them pass for one: their places cannot be told to better than ± {:.0} µm. Focus, and light them so that they stand out from what is beside them.",
                 2e3 * outline.two_rims_doubt_mm
             )
         } else {
@@ -655,7 +655,7 @@ mod tests {
         assert_eq!(bare_enough(Side::Board, &[doubtful(0.0), doubtful(0.0069)]), Ok(()));
         let refusal = bare_enough(Side::Board, &[doubtful(0.0077)]).expect_err("a refusal");
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-        assert!(refusal.text.contains("one soft edge: their places cannot be told to better than ± 15 µm."), "{}", refusal.text);
+        assert!(refusal.text.contains("pass for one: their places cannot be told to better than ± 15 µm."), "{}", refusal.text);
     }
 
     #[test]

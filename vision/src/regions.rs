@@ -26,6 +26,42 @@ pub(crate) struct Agreement {
     pub doubt_mm: f64,
 }
 
+/// Features that a view shows, though nothing stands where the other views of the side have the pattern.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Elsewhere {
+    pub view: usize,
+    pub features: usize,
+    /// How far they stand off on the mean, bench mm.
+    pub off: PointMm,
+}
+
+/// A view that cannot be measured where the others have the pattern, and shows features beside it, has another calibration. Its features
+/// are in no fit, so that nothing else tells.
+///
+/// # Errors
+/// A refusal when there is such a view.
+pub(crate) fn none_elsewhere(side: Side, elsewhere: &[Elsewhere]) -> Result<(), Refusal> {
+    let is_shifted = |e: &&Elsewhere| e.features >= LEAST_FEATURES && e.off.norm() > REFUSED_ABOVE_MM;
+    elsewhere.iter().find(is_shifted).map_or(Ok(()), |e| Err(shifted(side, e.view, e.off)))
+}
+
+fn off_words(side: Side, view: usize, off: PointMm) -> String {
+    format!(
+        "View {view} has the {} {:.0} µm off where the other views of the {} have them (x {:+.0}, y {:+.0} µm)",
+        features_word(side),
+        1000.0 * off.norm(),
+        side.word(),
+        1000.0 * off.x,
+        1000.0 * off.y
+    )
+}
+
+fn shifted(side: Side, view: usize, off: PointMm) -> Refusal {
+    let what = off_words(side, view, off);
+    let text = format!("{what}: the bench file's regions are shifted against each other. Calibrate the bench again.");
+    Refusal { code: ReasonCode::WrongPattern, view: Some(view), turn_deg: None, text, way: None }
+}
+
 /// Holds every view against the others. `designed` gives a site's designed place, part frame.
 ///
 /// # Errors
@@ -79,17 +115,9 @@ pub(crate) fn agreement(
         }
     }
     let Some((off_mm, view, off)) = worst else { return Ok(agreement) };
-    let what = format!(
-        "View {view} has the {} {:.0} µm off where the other views of the {} have them (x {:+.0}, y {:+.0} µm)",
-        features_word(side),
-        1000.0 * off_mm,
-        side.word(),
-        1000.0 * off.x,
-        1000.0 * off.y
-    );
+    let what = off_words(side, view, off);
     if off_mm > REFUSED_ABOVE_MM {
-        let text = format!("{what}: the bench file's regions are shifted against each other. Calibrate the bench again.");
-        return Err(Refusal { code: ReasonCode::WrongPattern, view: Some(view), turn_deg: None, text, way: None });
+        return Err(shifted(side, view, off));
     }
     agreement.warnings.push(format!("{what}: calibrate the bench again."));
     // Spread evenly between no part of it and all of it in the common pose.

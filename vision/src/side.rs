@@ -39,6 +39,8 @@ pub(crate) struct Seen {
     pub contrast: f64,
     /// Radius of the outline that is seen over the designed one.
     pub outline_ratio: f64,
+    /// What the fits of discs leave over on the mean, light squared.
+    pub left_over: Option<f64>,
     /// Whether features show rings in any view.
     pub is_ring: bool,
     /// Whether features are dark in all views.
@@ -65,6 +67,8 @@ pub(crate) struct Outline {
     pub blur_px: f64,
     /// Radius that is seen over the designed one; of shapes other than discs their width.
     pub over_design: f64,
+    /// What the fits of discs leave over on the mean, light squared.
+    pub left_over: Option<f64>,
     /// Whether the light falls again inside: a ring light's reflection in a ball does that, a land does not.
     pub is_ring: bool,
     /// Whether features are darker than what is about them.
@@ -94,6 +98,7 @@ impl Outline {
             view,
             blur_px,
             over_design,
+            left_over: None,
             is_ring: false,
             is_dark: false,
             carries_deposit: false,
@@ -203,8 +208,9 @@ fn measured_at(
     } else {
         recognition.best.features
     };
-    let Measurement { mut findings, outlines, doubt_mm, shared } =
+    let Measurement { mut findings, outlines, doubt_mm, shared, elsewhere } =
         measure(side, views, &pattern, shapes.map(|s| (s, scale_from)), (features, &laid), sites, &pose);
+    crate::regions::none_elsewhere(side, &elsewhere)?;
     refusal::sharp_enough(side, views, &outlines)?;
     refusal::bare_enough(side, &outlines)?;
     refusal::enough_seen(side, views, &findings)?;
@@ -247,6 +253,11 @@ fn measured_at(
         is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
         outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
+        left_over: outlines
+            .iter()
+            .map(|o| o.left_over)
+            .collect::<Option<Vec<f64>>>()
+            .map(|of| of.iter().sum::<f64>() / of.len().max(1) as f64),
         is_ring: outlines.iter().any(|o| o.is_ring),
         is_dark: outlines.iter().all(|o| o.is_dark),
         warnings,

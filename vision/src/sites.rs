@@ -73,7 +73,9 @@ pub struct MeasuredView {
     /// Relative slope of the features' light on the mean, per px along x and y.
     pub lean: [f64; 2],
     /// What light that slopes inside the outlines, and light outside that is brighter on one side, would pull on the mean, px along x and y.
-    pull_px: [[f64; 2]; 2],
+    pub pull_px: [[f64; 2]; 2],
+    /// What the fits leave over on the mean, light squared.
+    pub left_over: f64,
 }
 
 /// What moves all features of a view together, as standard uncertainties.
@@ -197,7 +199,8 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let lean = mean_of(&good, |c| c.lean);
     let carries_deposit = deposit.is_some_and(|d| d.shows);
-    Some(MeasuredView { measured, common_doubt, light_doubt_px, look, carries_deposit, deposit_doubt_px, lean, pull_px })
+    let left_over = good.iter().map(|c| c.left_over * c.left_over).sum::<f64>() / good.len().max(1) as f64;
+    Some(MeasuredView { measured, common_doubt, light_doubt_px, look, carries_deposit, deposit_doubt_px, lean, pull_px, left_over })
 }
 
 /// How much of what the light beside the outlines of one kind pulls stays in doubt, found by maximum likelihood on 720 rendered
@@ -271,21 +274,28 @@ const ONE_RIM_EDGE: f64 = 0.14;
 /// … this share may be two. Of 62 rendered boards whose lands are seen larger than designed, the 5 with wider edges than that lay up to
 /// 23 µm off, the 54 with narrower ones than `ONE_RIM_EDGE` as true as any (seven kinds, 620 looks).
 const TWO_RIMS_EDGE: f64 = 0.17;
+/// A rim about a land that is off to one side has light beside it that leans that way. Light outside that pulls by no more than this, px, is
+/// usual about lands that were made larger (at most 0.04 on 17 rendered boards of the study's land-sizes), and what pulls by …
+const ONE_RIM_PULL_PX: f64 = 0.06;
+/// … this is not: 0.28 where a sharp rim 1.25 times as wide as the land in it was taken for the land, 27 µm off.
+const TWO_RIMS_PULL_PX: f64 = 0.15;
 /// What stays of the doubt where an edge is one rim: an opening as bright as its land would have hidden the land's own.
 const OF_EXCESS_OF_ONE_RIM: f64 = 0.05;
 
 /// Of what lands seem larger than any are made, the share by which what was taken for them lies off, along each axis.
 const OF_EXCESS: f64 = 0.6;
 
-/// Standard uncertainty, px along each axis, of where features lie whose rims and those of the openings about them may pass for one.
+/// Standard uncertainty, px along each axis, of where features lie whose rims and those of the openings about them may pass for one;
+/// `outside_pull_px` is what light outside that is brighter on one side would pull on the mean, px along x and y.
 #[must_use]
-pub fn two_rims_doubt_px(side: Side, look: &Look) -> f64 {
+pub fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 2]) -> f64 {
     let excess_px = match side {
         Side::Board => (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0),
         Side::Part => 0.0,
     };
     let softness = (look.edge_px / look.radius_px - ONE_RIM_EDGE) / (TWO_RIMS_EDGE - ONE_RIM_EDGE);
-    softness.clamp(OF_EXCESS_OF_ONE_RIM, 1.0) * OF_EXCESS * excess_px
+    let lean = (size(outside_pull_px) - ONE_RIM_PULL_PX) / (TWO_RIMS_PULL_PX - ONE_RIM_PULL_PX);
+    softness.max(lean).clamp(OF_EXCESS_OF_ONE_RIM, 1.0) * OF_EXCESS * excess_px
 }
 
 /// Standard uncertainty of the place of all features together, from light that leans the same way at all of them: what the mean feature
@@ -309,7 +319,8 @@ fn doubt_from_light(side: Side, look: &Look, good: &[&Centre]) -> CommonDoubt {
         mean_of(good, |c| c.outside_pull_px).map(|pull| doubt.of_outside * pull),
     ];
     let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
-    let other_px = of_edge_px.hypot(two_rims_doubt_px(side, look)).hypot(of_deficit * deficit_px);
+    let two_rims_px = two_rims_doubt_px(side, look, mean_of(good, |c| c.outside_pull_px));
+    let other_px = of_edge_px.hypot(two_rims_px).hypot(of_deficit * deficit_px);
     CommonDoubt { pulls_px, other_px, features: good.len() }
 }
 

@@ -3,12 +3,13 @@
 use super::{Outline, SideView, view_that_holds};
 use crate::answer::SiteFinding;
 use crate::circle_bias::outline_shift_px;
+use crate::regions::Elsewhere;
 use crate::shape_sites::{self, Moves, SharedDoubt, Target};
 use crate::shapes::{Shapes, group_of};
 use crate::sites::{self, CommonDoubt, Disc, Expected, Measured};
 use crate::view::{PointPx, ScaleSource};
 use crate::which_site::{Feature, Kind, Pattern};
-use landfit_part::{Pose, Side};
+use landfit_part::{PointMm, Pose, Side};
 use nalgebra::{Matrix2, Vector2};
 
 /// Every site in view, measured.
@@ -19,6 +20,8 @@ pub(super) struct Measurement {
     pub doubt_mm: f64,
     /// Doubts that some share: index into `findings`, and how far one standard uncertainty moves it, mm.
     pub shared: Vec<Moves>,
+    /// Views that cannot be measured where the pattern is, and show features beside it, while others can.
+    pub elsewhere: Vec<Elsewhere>,
 }
 
 /// Measures every site in view for a pose of the pattern.
@@ -42,11 +45,13 @@ pub(super) fn measure(
     }
     let (mut findings, mut outlines, mut doubts) = (Vec::new(), Vec::new(), Vec::new());
     let mut of_views: Vec<(usize, Vec<SharedDoubt>)> = Vec::new();
+    let mut elsewhere = Vec::new();
     for (view, expected) in views.iter().zip(&expected) {
-        let Some(MeasuredView { measured, outline, common_doubt, shared }) = measure_view(side, view, pattern, shapes, expected, pose)
-        else {
-            continue;
-        };
+        let measured = measure_view(side, view, pattern, shapes, expected, pose);
+        if measured.as_ref().is_none_or(|m| m.measured.iter().all(|m| m.centre.is_none())) {
+            elsewhere.push(beside_expected(view, expected));
+        }
+        let Some(MeasuredView { measured, outline, common_doubt, shared }) = measured else { continue };
         outlines.push(outline);
         of_views.push((view.index, shared));
         doubts.push((common_doubt, view));
@@ -88,7 +93,17 @@ pub(super) fn measure(
             shared.push(doubt.moves.into_iter().filter_map(in_mm).collect());
         }
     }
-    Measurement { findings, outlines, doubt_mm: of_all_views_mm(&doubts), shared }
+    if elsewhere.len() == views.len() {
+        elsewhere.clear();
+    }
+    Measurement { findings, outlines, doubt_mm: of_all_views_mm(&doubts), shared, elsewhere }
+}
+
+/// The features that a view shows beside the places where they are expected.
+fn beside_expected(view: &SideView, expected: &[Expected]) -> Elsewhere {
+    let offs: Vec<PointMm> = expected.iter().filter_map(|e| Some(view.mm(e.candidate?) - view.mm(e.at))).collect();
+    let off = offs.iter().fold(PointMm::ZERO, |sum, off| sum + *off * (1.0 / offs.len() as f64));
+    Elsewhere { view: view.index, features: offs.len(), off }
 }
 
 /// Standard uncertainty, mm along each axis, of the place that views have together: light that pulls one way in one of them and another way
@@ -133,11 +148,12 @@ fn measure_view(
             blur_px: look.blur_px,
             hidden_rim_px: look.hidden_rim_px(),
             over_design: look.outline_px / look.radius_px,
+            left_over: Some(found.left_over),
             is_ring: look.is_ring,
             is_dark: look.step < 0.0,
             carries_deposit: found.carries_deposit,
             deposit_doubt_mm: found.deposit_doubt_px / view.px_per_mm(),
-            two_rims_doubt_mm: sites::two_rims_doubt_px(side, look) / view.px_per_mm(),
+            two_rims_doubt_mm: sites::two_rims_doubt_px(side, look, found.pull_px[1]) / view.px_per_mm(),
             is_of_deposit: side == Side::Board && !view.plane.is_cleaned && found.shows_only_deposit(),
             light_doubt_mm: found.light_doubt_px / view.px_per_mm(),
             unknowns: look.unknowns,
