@@ -73,7 +73,9 @@ pub struct MeasuredView {
     /// Relative slope of the features' light on the mean, per px along x and y.
     pub lean: [f64; 2],
     /// What light that slopes inside the outlines, and light outside that is brighter on one side, would pull on the mean, px along x and y.
-    pub pull_px: [[f64; 2]; 2],
+    pull_px: [[f64; 2]; 2],
+    /// Standard uncertainty, px along each axis, of where lands lie if their rims and those of the openings about them pass for one.
+    pub two_rims_doubt_px: f64,
     /// What the fits leave over on the mean, light squared.
     pub left_over: f64,
 }
@@ -179,9 +181,13 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let mut measured: Vec<Measured> =
         judged.map(|(e, (c, probe))| judge(plane, &look, &usual, &grounds, e, c.as_ref(), probe.as_ref())).collect();
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
-    let of_light = doubt_from_light(side, &look, &good);
-    let light_doubt_px = of_light.along_axis_px();
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
+    let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
+    // Light beside what lies on the lands tells of no rims.
+    let beside_px = if deposit.is_some_and(|d| d.shows) { [0.0; 2] } else { pull_px[1] };
+    let two_rims_doubt_px = two_rims_doubt_px(side, &look, beside_px);
+    let of_light = doubt_from_light(side, &look, &good, two_rims_doubt_px);
+    let light_doubt_px = of_light.along_axis_px();
     let back_px = match deposit {
         Some(deposit) if deposit.shows => deposit.pull_px,
         _ if side == Side::Board && !look.is_ring => pull_of_openings_px(&good),
@@ -196,11 +202,21 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let other_px =
         of_light.other_px.hypot(doubt_from_steps_px(plane, look.step, look.edge_px)).hypot(deposit_doubt_px).hypot(of_sectors_px);
     let common_doubt = CommonDoubt { other_px, ..of_light };
-    let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let lean = mean_of(&good, |c| c.lean);
     let carries_deposit = deposit.is_some_and(|d| d.shows);
     let left_over = good.iter().map(|c| c.left_over * c.left_over).sum::<f64>() / good.len().max(1) as f64;
-    Some(MeasuredView { measured, common_doubt, light_doubt_px, look, carries_deposit, deposit_doubt_px, lean, pull_px, left_over })
+    Some(MeasuredView {
+        measured,
+        common_doubt,
+        light_doubt_px,
+        look,
+        carries_deposit,
+        deposit_doubt_px,
+        lean,
+        pull_px,
+        two_rims_doubt_px,
+        left_over,
+    })
 }
 
 /// How much of what the light beside the outlines of one kind pulls stays in doubt, found by maximum likelihood on 720 rendered
@@ -287,8 +303,7 @@ const OF_EXCESS: f64 = 0.6;
 
 /// Standard uncertainty, px along each axis, of where features lie whose rims and those of the openings about them may pass for one;
 /// `outside_pull_px` is what light outside that is brighter on one side would pull on the mean, px along x and y.
-#[must_use]
-pub fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 2]) -> f64 {
+fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 2]) -> f64 {
     let excess_px = match side {
         Side::Board => (look.outline_px - LARGEST_LAND * look.radius_px).max(0.0),
         Side::Part => 0.0,
@@ -300,7 +315,7 @@ pub fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 2]) -> 
 
 /// Standard uncertainty of the place of all features together, from light that leans the same way at all of them: what the mean feature
 /// shows of it. What goes another way at each is part of their scatter.
-fn doubt_from_light(side: Side, look: &Look, good: &[&Centre]) -> CommonDoubt {
+fn doubt_from_light(side: Side, look: &Look, good: &[&Centre], two_rims_px: f64) -> CommonDoubt {
     let doubt = match side {
         Side::Board if look.is_ring => PullDoubt::LANDS_WITH_RINGS,
         Side::Board => PullDoubt::LANDS,
@@ -319,7 +334,6 @@ fn doubt_from_light(side: Side, look: &Look, good: &[&Centre]) -> CommonDoubt {
         mean_of(good, |c| c.outside_pull_px).map(|pull| doubt.of_outside * pull),
     ];
     let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
-    let two_rims_px = two_rims_doubt_px(side, look, mean_of(good, |c| c.outside_pull_px));
     let other_px = of_edge_px.hypot(two_rims_px).hypot(of_deficit * deficit_px);
     CommonDoubt { pulls_px, other_px, features: good.len() }
 }

@@ -153,7 +153,7 @@ fn measure_view(
             is_dark: look.step < 0.0,
             carries_deposit: found.carries_deposit,
             deposit_doubt_mm: found.deposit_doubt_px / view.px_per_mm(),
-            two_rims_doubt_mm: sites::two_rims_doubt_px(side, look, found.pull_px[1]) / view.px_per_mm(),
+            two_rims_doubt_mm: found.two_rims_doubt_px / view.px_per_mm(),
             is_of_deposit: side == Side::Board && !view.plane.is_cleaned && found.shows_only_deposit(),
             light_doubt_mm: found.light_doubt_px / view.px_per_mm(),
             unknowns: look.unknowns,
