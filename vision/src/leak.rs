@@ -49,8 +49,7 @@ const LEAST_TIMES_NONE: f32 = 1.5;
 const LARGE_LEAK: f32 = 0.12;
 const LEAST_TIMES_NONE_IF_LARGE: f32 = 5.0;
 /// Where sites lie over one another with their middles together, few steps of either have even places beside them: so few must share the leak,
-/// where so many times fewer share none. Two rendered scenes with 9 and 20 % of the steps at the true leak, 10 and 19 times as many as at none,
-/// were 5 and 17 µm off without it.
+/// where so many times fewer share none. Two rendered scenes had 9 and 20 % of the steps at the true leak, 10 and 19 times as many as at none.
 const LEAST_SHARE_OF_FEW: f32 = 0.08;
 const TIMES_NONE_OF_FEW: f32 = 8.0;
 /// Where less than this part of the strong steps shares none, and no leak is told, nothing says that there is none: the least of 150 rendered
