@@ -197,7 +197,7 @@ fn a_ruler_is_named_with_serial_and_certificate_and_an_overdue_one_is_said_from_
         "{told}"
     );
     let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2027-01-01 --dry");
-    assert!(told.contains("Calibration due: scale of view 0 is 37 days old and was due after 30"), "{told}");
+    assert!(told.contains("Calibration due: scale of view 1 is 37 days old and was due after 30"), "{told}");
     shop.done("undo --bench bench.toml");
     assert!(!shop.bench().contains("due_days"), "{}", shop.bench());
     // A run of a screw makes the scale no younger.
@@ -205,7 +205,7 @@ fn a_ruler_is_named_with_serial_and_certificate_and_an_overdue_one_is_said_from_
     shop.done("due 30 --bench bench.toml --date 2026-12-01");
     shop.done("screws run.csv --bench bench.toml --date 2027-01-01");
     let told = shop.done("day t0-part.png t0-board.png --bench bench.toml --dots 1.0 --date 2027-01-01 --dry");
-    assert!(told.contains("scale of view 0 is 37 days old"), "{told}");
+    assert!(told.contains("scale of view 1 is 37 days old"), "{told}");
 }
 
 #[test]

@@ -40,7 +40,7 @@ fn a_bench_calibrated_from_its_own_pictures_alone_does_the_job_in_one_round() {
     args.extend(pictures.iter().map(String::as_str));
     args.extend(["--bench", &bench_toml, "--part", &target_toml, "--both-show", "board", "--distance", "100"]);
     let told = landfit(&args);
-    assert!(told.contains("part view 0 against board view 1: known to"), "{told}");
+    assert!(told.contains("part view 1 against board view 2: known to"), "{told}");
 
     // The screws: a short run of each by careful hands; one reading of Y was noted a division wrong.
     for name in ["X", "Y", "R"] {

@@ -430,7 +430,7 @@ fn adjuster_table(a: &AdjusterUncertainty) -> Table {
 /// How old a calibration is, against the user's own rule.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Age {
-    /// What is oldest: "scale of view 0", "screw X".
+    /// What is oldest: "scale of view 1", "screw X".
     pub what: String,
     /// Days since it was calibrated; below zero where the file's day is yet to come.
     pub days: i64,
@@ -461,9 +461,9 @@ impl Record {
     /// What was calibrated, and when. Where nothing has a day of its own all is as old as the last calibration; where something has, the
     /// last calibration was its, and says nothing of the rest.
     fn calibrations(&self) -> Vec<(String, Option<Date>)> {
-        let views = self.views.iter().map(|v| (format!("scale of view {}", v.view), v.date));
+        let views = self.views.iter().map(|v| (format!("scale of view {}", v.view + 1), v.date));
         let registrations = self.registrations.iter();
-        let registrations = registrations.map(|r| (format!("view {} against view {}", r.part_view, r.board_view), r.date));
+        let registrations = registrations.map(|r| (format!("view {} against view {}", r.part_view + 1, r.board_view + 1), r.date));
         let screws = self.adjusters.iter().map(|a| (format!("screw {}", a.name), a.date));
         let mut all: Vec<_> = views.chain(registrations).chain(screws).collect();
         if all.is_empty() {
@@ -624,9 +624,9 @@ mod tests {
         assert_eq!(record.age(day("2027-03-01")).expect("days").days, 96);
         record.views[0].date = Some(day("2026-08-01"));
         let age = record.age(day("2026-11-26")).expect("days");
-        assert!((age.what.as_str(), age.days, age.is_due()) == ("scale of view 1", 117, true), "{age:?}");
+        assert!((age.what.as_str(), age.days, age.is_due()) == ("scale of view 2", 117, true), "{age:?}");
         let told = record.warnings(day("2026-11-26")).join(" ");
-        assert!(told.contains("Calibration due: scale of view 1 is 117 days old and was due after 90"), "{told}");
+        assert!(told.contains("Calibration due: scale of view 2 is 117 days old and was due after 90"), "{told}");
         // Not the oldest: one that was calibrated since then is yet to come.
         assert!(record.warnings(day("2026-11-20")).join(" ").contains("is dated 5 days ahead"));
         record.due_days = None;
@@ -643,13 +643,13 @@ mod tests {
         record.calibrated_on(day("2026-11-25"));
         record.set_adjuster(AdjusterUncertainty { name: "X".to_owned(), date: Some(day("2026-11-25")), ..Default::default() });
         let age = record.age(day("2026-11-26")).expect("days");
-        assert_eq!((age.what.as_str(), age.days), ("scale of view 1", 329));
+        assert_eq!((age.what.as_str(), age.days), ("scale of view 2", 329));
         // Nor where no day was ever noted: then nobody knows.
         let mut record = Record { date: None, ..record };
         (record.views[0].date, record.registrations[0].date) = (None, None);
         record.calibrated_on(day("2026-11-25"));
         let told = record.warnings(day("2026-11-26")).join(" ");
-        assert!(told.contains("does not say when this was calibrated: scale of view 1, view 0 against view 1."), "{told}");
+        assert!(told.contains("does not say when this was calibrated: scale of view 2, view 1 against view 2."), "{told}");
     }
 
     #[test]

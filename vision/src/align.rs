@@ -22,7 +22,7 @@ pub enum AlignError {
     #[error(transparent)]
     Pictures(#[from] Misfit),
     /// A view's px_from_mm has no inverse.
-    #[error("view {view} has a px_from_mm that cannot be inverted: calibrate the bench again")]
+    #[error("view {} has a px_from_mm that cannot be inverted: calibrate the bench again", view + 1)]
     SingularView {
         /// Index of the view.
         view: usize,

@@ -47,7 +47,8 @@ pub(crate) fn none_elsewhere(side: Side, elsewhere: &[Elsewhere]) -> Result<(), 
 
 fn off_words(side: Side, view: usize, off: PointMm) -> String {
     format!(
-        "View {view} has the {} {:.0} µm off where the other views of the {} have them (x {:+.0}, y {:+.0} µm)",
+        "View {} has the {} {:.0} µm off where the other views of the {} have them (x {:+.0}, y {:+.0} µm)",
+        view + 1,
         features_word(side),
         1000.0 * off.norm(),
         side.word(),

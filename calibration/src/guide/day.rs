@@ -156,7 +156,7 @@ pub enum DayError {
     #[error(transparent)]
     Pose(#[from] PoseError),
     /// A view of the bench file.
-    #[error("view {0} of the bench file has a px_from_mm that cannot be inverted")]
+    #[error("view {} of the bench file has a px_from_mm that cannot be inverted", .0 + 1)]
     Singular(usize),
 }
 

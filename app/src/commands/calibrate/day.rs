@@ -78,7 +78,7 @@ pub fn told(result: &DayResult, optics: &Optics, lies: Lies, by_option: &str) ->
         lines.push(format!(
             "{} view {}: scale {:+.4} % off the file, known to ± {:.4} % (k = 2): {verdict}",
             side(v.view),
-            v.view,
+            v.view + 1,
             100.0 * v.check.scale_off,
             200.0 * v.check.u_scale
         ));
@@ -105,7 +105,7 @@ pub fn told(result: &DayResult, optics: &Optics, lies: Lies, by_option: &str) ->
         }
     }
     for (view, error) in &result.unchecked {
-        lines.push(format!("{} view {view}: not checked ({error})", side(*view)));
+        lines.push(format!("{} view {}: not checked ({error})", side(*view), view + 1));
     }
     lines.push(match &result.registration {
         Some(r) => {

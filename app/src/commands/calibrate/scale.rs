@@ -127,7 +127,7 @@ pub fn run(args: &Args) -> Ended {
     let reports = reports(&found, &edit.bench.optics, &seen.views)?;
     if let Some(path) = &args.residuals {
         let panel = |(view, report): (&usize, &'_ ViewReport)| Panel {
-            title: format!("{} view {view}", edit.bench.optics.views[*view].shows.word()),
+            title: format!("{} view {}", edit.bench.optics.views[*view].shows.word(), view + 1),
             region: shots::region(&edit, *view),
             windows: report.windows.clone(),
         };
@@ -226,7 +226,7 @@ fn see(args: &Args, edit: &BenchEdit) -> anyhow::Result<SeenMarks> {
             if let (true, Some((other, marks))) = (asked.is_common(), &first) {
                 agree(optics, (*view, &mut found), (*other, marks)).with_context(|| format!("{}", path.display()))?;
             }
-            tracing::info!("{}: view {view} shows {} marks", path.display(), found.spots.len());
+            tracing::info!("{}: view {} shows {} marks", path.display(), view + 1, found.spots.len());
             // Each side's own pattern lies in a place of its own; views of one side share it.
             let placement = if asked.is_common() { laying } else { 2 * laying + usize::from(optics.views[*view].shows == Side::Board) };
             shots_found.push(Shot { view: number, placement, disc_mm: found.disc_mm, spots: found.spots.clone() });
@@ -358,8 +358,8 @@ fn lines(
             let u = |k: usize| 2.0 * r.covariance[(k, k)].max(0.0).sqrt();
             lines.push(format!(
                 "part view {} against board view {}: known to ± {:.2} µm, {:.2} µm, {:.4} degrees (k = 2), for {} pictures",
-                r.part_view,
-                r.board_view,
+                r.part_view + 1,
+                r.board_view + 1,
                 1e3 * u(0),
                 1e3 * u(1),
                 u(2).to_degrees(),
@@ -376,12 +376,13 @@ fn lines(
 /// How the tilt is told more closely by this command.
 const DISTANCE_OPTION: &str = "; with --distance MM it is told more closely";
 
-/// What one view's calibration says, line by line; with the distance from the lens to the board, mm, its tilt is told more closely:
+/// What one view's calibration says, line by line, counting views from 1 as the file's first; with the distance from the lens to the board, mm, its tilt is told more closely:
 /// `by_option` says how the caller takes it.
 pub fn view_lines(view: usize, side: Side, r: &ViewReport, distance_mm: Option<f64>, by_option: &str) -> Vec<String> {
     let (side, mut lines) = (side.word(), Vec::new());
     lines.push(format!(
-        "{side} view {view}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
+        "{side} view {}: {:.4} ± {:.4} µm per px along x, {:.4} ± {:.4} along y (k = 2), turned {:.3} ± {:.3} degrees",
+        view + 1,
         r.um_per_px[0],
         2.0 * r.u_um_per_px[0],
         r.um_per_px[1],

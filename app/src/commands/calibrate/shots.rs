@@ -125,7 +125,7 @@ pub fn region(edit: &BenchEdit, view: usize) -> RegionPx {
 /// The way between px and mm of a view as the bench file has it.
 pub fn sight(edit: &BenchEdit, view: usize) -> anyhow::Result<Sight> {
     let optics = &edit.bench.optics;
-    Sight::new(&optics.views[view], optics.lens).with_context(|| format!("view {view} has a px_from_mm that cannot be inverted"))
+    Sight::new(&optics.views[view], optics.lens).with_context(|| format!("view {} has a px_from_mm that cannot be inverted", view + 1))
 }
 
 /// Reads pictures of the bench's size.
