@@ -77,8 +77,8 @@ pub(crate) struct Leak {
 #[derive(Debug, Default, PartialEq)]
 pub(crate) struct ToldBySteps {
     pub leaks: Vec<Leak>,
-    /// Where nothing tells whether there is one: into the plane of which view, of the light of which.
-    pub open: Vec<[usize; 2]>,
+    /// What most of them share where they do not tell whether there is a leak.
+    pub open: Vec<Leak>,
 }
 
 /// The leaks between views that share their pixels in two tints.
@@ -94,7 +94,7 @@ pub(crate) fn leaks(pictures: &[Picture], optics: &Optics) -> ToldBySteps {
                 for ([into, of], leak) in [[i, j], [j, i]].into_iter().zip(between(&steps)) {
                     match leak {
                         Told::Share(share) => found.leaks.push(Leak { into, of, share: f64::from(share) }),
-                        Told::Open => found.open.push([into, of]),
+                        Told::Open(share) => found.open.push(Leak { into, of, share: f64::from(share) }),
                         Told::NoMore => {}
                     }
                 }
@@ -159,21 +159,21 @@ enum Told {
     Share(f32),
     /// No more than is known already.
     NoMore,
-    /// Nothing.
-    Open,
+    /// Nothing: so much is shared by most, perhaps by chance.
+    Open(f32),
 }
 
 /// The leak into the first plane and the one into the second.
 fn between(steps: &[[f32; 2]]) -> [Told; 2] {
     let mut leaks = [0.0_f32; 2];
-    let mut is_open = [false; 2];
+    let mut open = [None; 2];
     for _ in 0..TURNS {
         // What the planes hold once the leaks known so far are taken off.
         let apart = 1.0 - leaks[0] * leaks[1];
         let cleaned: Vec<[f32; 2]> = steps.iter().map(|[a, b]| [(a - leaks[0] * b) / apart, (b - leaks[1] * a) / apart]).collect();
         let Some(usual) = Usual::of_both(&cleaned) else { break };
         let more = [[0, 1], [1, 0]].map(|[into, of]| shared_ratio(&cleaned, &usual, [into, of], -leaks[into]));
-        is_open = more.map(|told| told == Told::Open);
+        open = more.map(|told| if let Told::Open(ratio) = told { Some(ratio) } else { None });
         let total = |into: usize| {
             let ratio = |plane: usize| if let Told::Share(ratio) = more[plane] { ratio } else { -leaks[plane] };
             (leaks[into] + ratio(into)) / (1.0 + leaks[into] * ratio(1 - into))
@@ -185,9 +185,9 @@ fn between(steps: &[[f32; 2]]) -> [Told; 2] {
         }
         leaks = told;
     }
-    std::array::from_fn(|into| match leaks[into] {
-        leak if leak != 0.0 && leak.abs() <= MOST_LEAK => Told::Share(leak),
-        _ if is_open[into] => Told::Open,
+    std::array::from_fn(|into| match (leaks[into], open[into]) {
+        (leak, _) if leak != 0.0 && leak.abs() <= MOST_LEAK => Told::Share(leak),
+        (_, Some(ratio)) => Told::Open(ratio),
         _ => Told::NoMore,
     })
 }
@@ -228,7 +228,8 @@ impl Usual {
 }
 
 /// The ratio that most of the strong steps of plane `of` share in plane `into`: no more than `none` where too few are strong or share one, or
-/// where it is not told from `none`; open where hardly any of many share `none`.
+/// where it is not told from `none`; open where hardly any of many share `none`, or too many do for so large a
+/// leak.
 fn shared_ratio(steps: &[[f32; 2]], usual: &[Usual; 2], [into, of]: [usize; 2], none: f32) -> Told {
     let least = (0.5 * usual[of].large).max(LEAST_OVER_NOISE * usual[of].noise.max(usual[into].noise));
     let strong: Vec<[f32; 2]> = steps.iter().filter(|s| s[of].abs() > least).map(|s| [s[into], s[of]]).collect();
@@ -243,18 +244,19 @@ fn shared_ratio(steps: &[[f32; 2]], usual: &[Usual; 2], [into, of]: [usize; 2], 
         ratio = product / f32::max(square, f32::MIN_POSITIVE);
     }
     let share = |ratio: f32| sharing(ratio).count() as f32;
-    let least_times = if (ratio - none).abs() > LARGE_LEAK { LEAST_TIMES_NONE_IF_LARGE } else { LEAST_TIMES_NONE };
     let more = share(ratio) - share(none);
     let by_chance = (SPANS_OF_AN_EDGE * (share(ratio) + share(none))).sqrt();
     let least_share = if share(ratio) >= TIMES_NONE_OF_FEW * share(none) { LEAST_SHARE_OF_FEW } else { LEAST_SHARE };
-    let is_told = strong.len() >= LEAST_STEPS
+    let stands_out = strong.len() >= LEAST_STEPS
         && share(ratio) >= least_share * strong.len() as f32
-        && share(ratio) >= least_times * share(none)
+        && share(ratio) >= LEAST_TIMES_NONE * share(none)
         && more >= LEAST_SD_OF_COUNTS * by_chance;
-    match is_told {
-        true => Told::Share(ratio),
-        false if strong.len() >= LEAST_STEPS && share(none) < OPEN_BELOW_SHARE * strong.len() as f32 => Told::Open,
-        false => Told::NoMore,
+    let is_sure = (ratio - none).abs() <= LARGE_LEAK || share(ratio) >= LEAST_TIMES_NONE_IF_LARGE * share(none);
+    let is_none_told = strong.len() < LEAST_STEPS || share(none) >= OPEN_BELOW_SHARE * strong.len() as f32;
+    match (stands_out, is_sure) {
+        (true, true) => Told::Share(ratio),
+        (false, _) if is_none_told => Told::NoMore,
+        _ => Told::Open(ratio),
     }
 }
 

@@ -20,14 +20,15 @@ fn a_region_that_is_shifted_too_far_to_be_measured_is_told_of() {
 
 #[test]
 fn what_leaks_is_told_by_the_fits_where_no_steps_tell() {
-    // Balls right over their lands: 17 and 5 µm off where the leaks of 16 and 14 % are not taken off.
-    for seed in [17_740_088_380_017_065_815, 3_274_629_314_887_892_462] {
+    // Balls right over their lands, and half over them: 17, 5 and 21 µm off where leaks of 13 to 16 % are not taken off.
+    let seeds = [(17_740_088_380_017_065_815, 0.5), (3_274_629_314_887_892_462, 0.5), (16_391_767_615_514_567_896, 4.0)];
+    for (seed, allowed_um) in seeds {
         let look = kind::draw(SceneKind::Ugly(Ugly::CrosstalkUntold), seed).expect("a scene").look;
         let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
         let Outcome::Fit(fit) = answer.outcome else { panic!("the picture settles it: {:?}", answer.outcome) };
         let turn_off_um = 5e3 * (fit.offset.theta_rad - look.offset().theta_rad).abs();
         let off_um = 1e3 * fit.offset.shift().distance(look.offset().shift());
-        assert!(off_um < 0.5 && turn_off_um < 0.8, "{seed}: {off_um} µm, {turn_off_um} µm at 5 mm");
+        assert!(off_um < allowed_um && turn_off_um < 0.8, "{seed}: {off_um} µm, {turn_off_um} µm at 5 mm");
         assert!(answer.warnings.iter().any(|w| w.contains("calibrate lights")), "{:?}", answer.warnings);
     }
 }
