@@ -32,3 +32,10 @@ fn what_leaks_is_told_by_the_fits_where_no_steps_tell() {
         assert!(answer.warnings.iter().any(|w| w.contains("calibrate lights")), "{:?}", answer.warnings);
     }
 }
+
+#[test]
+fn lands_that_stand_too_far_apart_are_not_the_parts() {
+    // Seated beside the footprint, 2.5 mm off, where 1.4 % were let pass with a warning.
+    let refusal = refusal(SceneKind::Ugly(Ugly::FootprintBeside), 15_370_125_953_002_041_709);
+    assert!(refusal.text.starts_with("The lands stand 1.4 % further apart"), "{}", refusal.text);
+}
