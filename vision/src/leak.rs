@@ -228,8 +228,8 @@ impl Usual {
 }
 
 /// The ratio that most of the strong steps of plane `of` share in plane `into`: no more than `none` where too few are strong or share one, or
-/// where it is not told from `none`; open where hardly any of many share `none`, or too many do for so large a
-/// leak.
+/// where it is not told from `none`; open where hardly any of many share `none`,
+/// or too many do for so large a leak.
 fn shared_ratio(steps: &[[f32; 2]], usual: &[Usual; 2], [into, of]: [usize; 2], none: f32) -> Told {
     let least = (0.5 * usual[of].large).max(LEAST_OVER_NOISE * usual[of].noise.max(usual[into].noise));
     let strong: Vec<[f32; 2]> = steps.iter().filter(|s| s[of].abs() > least).map(|s| [s[into], s[of]]).collect();

@@ -253,11 +253,7 @@ fn measured_at(
         is_told_by_mark: told,
         contrast: recognition.profile.contrast(),
         outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
-        left_over: outlines
-            .iter()
-            .map(|o| o.left_over)
-            .collect::<Option<Vec<f64>>>()
-            .map(|of| of.iter().sum::<f64>() / of.len().max(1) as f64),
+        left_over: outlines.iter().map(|o| o.left_over).sum::<Option<f64>>().map(|sum| sum / outlines.len().max(1) as f64),
         is_ring: outlines.iter().any(|o| o.is_ring),
         is_dark: outlines.iter().all(|o| o.is_dark),
         warnings,

@@ -186,7 +186,7 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     // Light beside what lies on the lands tells of no rims.
     let beside_px = if deposit.is_some_and(|d| d.shows) { [0.0; 2] } else { pull_px[1] };
     let two_rims_doubt_px = two_rims_doubt_px(side, &look, beside_px);
-    let of_light = doubt_from_light(side, &look, &good, two_rims_doubt_px);
+    let of_light = doubt_from_light(side, &look, (pull_px, good.len()), two_rims_doubt_px);
     let light_doubt_px = of_light.along_axis_px();
     let back_px = match deposit {
         Some(deposit) if deposit.shows => deposit.pull_px,
@@ -314,8 +314,9 @@ fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 2]) -> f64 
 }
 
 /// Standard uncertainty of the place of all features together, from light that leans the same way at all of them: what the mean feature
-/// shows of it. What goes another way at each is part of their scatter.
-fn doubt_from_light(side: Side, look: &Look, good: &[&Centre], two_rims_px: f64) -> CommonDoubt {
+/// shows of it (`slope` and `outside`: what light that slopes inside and light outside would pull, px along x and y). What goes another way
+/// at each is part of their scatter.
+fn doubt_from_light(side: Side, look: &Look, ([slope, outside], features): ([[f64; 2]; 2], usize), two_rims_px: f64) -> CommonDoubt {
     let doubt = match side {
         Side::Board if look.is_ring => PullDoubt::LANDS_WITH_RINGS,
         Side::Board => PullDoubt::LANDS,
@@ -329,13 +330,10 @@ fn doubt_from_light(side: Side, look: &Look, good: &[&Centre], two_rims_px: f64)
         (Unknowns::Few, Side::Board) => (OF_SLOPE_OF_SMALL, doubt.of_deficit),
         (Unknowns::All, _) => (doubt.of_slope, doubt.of_deficit),
     };
-    let pulls_px = [
-        mean_of(good, |c| c.slope_pull_px).map(|pull| of_slope * pull),
-        mean_of(good, |c| c.outside_pull_px).map(|pull| doubt.of_outside * pull),
-    ];
+    let pulls_px = [slope.map(|pull| of_slope * pull), outside.map(|pull| doubt.of_outside * pull)];
     let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
     let other_px = of_edge_px.hypot(two_rims_px).hypot(of_deficit * deficit_px);
-    CommonDoubt { pulls_px, other_px, features: good.len() }
+    CommonDoubt { pulls_px, other_px, features }
 }
 
 /// Of what the mean place moves by when a sector of all outlines is left out (the jackknife's standard uncertainty; Efron & Tibshirani, An

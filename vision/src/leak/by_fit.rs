@@ -18,7 +18,7 @@ pub(crate) fn told_by_fits(mut leaks: Vec<Leak>, open: &[Leak], left_over: impl 
     for &perhaps in open {
         let with = |share: f64| leaks.iter().copied().chain([Leak { share, ..perhaps }]).collect::<Vec<_>>();
         let told = least_left_over(perhaps.share, |share| left_over(perhaps.into, &with(share)));
-        leaks = told.map_or(leaks.clone(), with);
+        leaks.extend(told.map(|share| Leak { share, ..perhaps }));
     }
     leaks
 }
