@@ -246,19 +246,23 @@ where
         return Err(other_spacing(features, &near.near));
     };
     let (mut pose, mut best_odds) = (hypotheses[best].0, best_odds);
-    let strongest_rival = |pose: &Pose, best_odds: f64| strongest(rivals(pattern, pose, &hypotheses, &glance, &odds, best_odds));
-    let mut rival = strongest_rival(&pose, best_odds);
     // A rival that is the better one takes the place: the vote may have missed it among much clutter.
-    for _ in 0..MOST_CHANGES_OF_MIND {
-        let Some(better) = rival.filter(|r| r.margin < 0.0 && r.differs != Difference::Mirror) else { break };
-        let Some(settled) = settle(&alike_places, &alike_near, pattern, better.bench_from_pattern) else { break };
-        let settled_odds = odds.log(count(&settled));
-        if settled_odds <= best_odds {
-            break;
+    let climb = |pose: &mut Pose, best_odds: &mut f64, hypotheses: &[(Pose, f64)]| {
+        let rival_of = |pose: &Pose, odds_of_pose| strongest(rivals(pattern, pose, hypotheses, &glance, &odds, odds_of_pose));
+        let mut rival = rival_of(pose, *best_odds);
+        for _ in 0..MOST_CHANGES_OF_MIND {
+            let Some(better) = rival.filter(|r| r.margin < 0.0 && r.differs != Difference::Mirror) else { break };
+            let Some(settled) = settle(&alike_places, &alike_near, pattern, better.bench_from_pattern) else { break };
+            let settled_odds = odds.log(count(&settled));
+            if settled_odds <= *best_odds {
+                break;
+            }
+            (*pose, *best_odds) = (settled, settled_odds);
+            rival = rival_of(pose, *best_odds);
         }
-        (pose, best_odds) = (settled, settled_odds);
-        rival = strongest_rival(&pose, best_odds);
-    }
+        rival
+    };
+    let mut rival = climb(&mut pose, &mut best_odds, &hypotheses);
     let next_places = pattern.next_places();
     // Features that look like the sites' and lie one step from a site, where neither the pattern nor a copy of it has one.
     let left_over = |pose: &Pose, copies: &[Pose]| -> Vec<usize> {
@@ -275,6 +279,18 @@ where
         (0..alike.len()).filter(|i| !used.contains(i) && is_beside(*i) && !is_taken(*i)).map(|i| alike[i]).collect()
     };
     let mut beside = left_over(&pose, &[]);
+    if beside.len() > MOST_BESIDE {
+        // Rows go on beside the sites: the vote may have preferred a copy's, which nothing covers.
+        let is_near = |(_, log_odds): &(Pose, f64)| *log_odds > best_odds - MOST_BEHIND;
+        let far = pattern.far_steps().into_iter().filter_map(|step| {
+            let moved = Pose::new(step.x, step.y, 0.0);
+            let settled = settle(&alike_places, &alike_near, pattern, pose.after(&moved))?;
+            Some((settled, odds.log(count(&settled))))
+        });
+        hypotheses.extend(far.filter(is_near));
+        rival = climb(&mut pose, &mut best_odds, &hypotheses);
+        beside = left_over(&pose, &[]);
+    }
     if let Some(over) = window.over {
         let away_mm = pose.apply(pattern.centroid_mm).distance(over);
         let stands_alone = rival.is_none_or(|r| r.margin > STANDS_ALONE) && beside.len() <= MOST_BESIDE;

@@ -4,10 +4,12 @@
 
 mod scene;
 
+use landfit_part::Side;
 use landfit_rehearsal::kind;
 use landfit_scene::{Arrangement, SceneKind, Ugly};
 use landfit_vision::align::align;
 use landfit_vision::answer::{Outcome, ReasonCode};
+use nalgebra::{Matrix3, Vector3};
 use scene::refusal;
 
 #[test]
@@ -34,8 +36,13 @@ fn what_leaks_is_told_by_the_fits_where_no_steps_tell() {
 }
 
 #[test]
-fn lands_that_stand_too_far_apart_are_not_the_parts() {
-    // Seated beside the footprint, 2.5 mm off, where 1.4 % were let pass with a warning.
-    let refusal = refusal(SceneKind::Ugly(Ugly::FootprintBeside), 15_370_125_953_002_041_709);
-    assert!(refusal.text.starts_with("The lands stand 1.4 % further apart"), "{}", refusal.text);
+fn a_board_view_that_shows_more_than_its_scale_says_is_refused() {
+    let mut look = kind::draw(SceneKind::GoodLight, 20_000).expect("a scene").look;
+    let board = look.optics.views.iter_mut().find(|v| v.shows == Side::Board).expect("a view of the board");
+    let smaller = 1.0 / 1.014;
+    board.px_from_mm = board.px_from_mm * Matrix3::from_diagonal(&Vector3::new(smaller, smaller, 1.0));
+    match align(&look.pictures, &look.part, &look.optics).expect("a measurable bench").outcome {
+        Outcome::Refused(refusal) => assert!(refusal.text.starts_with("The lands stand 1.4 % further apart"), "{}", refusal.text),
+        outcome => panic!("a scale 1.4 % off is another pattern's: {outcome:?}"),
+    }
 }

@@ -4,26 +4,14 @@
 
 mod scene;
 
-use landfit_rehearsal::study::{Finding, compare};
-use landfit_rehearsal::{kind, scenario};
-use landfit_vision::align::align;
-use scene::refusal;
+use landfit_rehearsal::kind;
+use scene::{answered_um, refusal};
 
 #[test]
 fn three_terminals_of_which_one_lies_elsewhere_are_refused() {
     // One foot is taken half a length up its shank: the answer was 36 µm off with 6 stated.
     let refusal = refusal(kind::named("three-terminals").expect("a kind"), 13_706_294_762_860_173_335);
     assert!(refusal.text.contains("nothing tells which of them is off"), "{}", refusal.text);
-}
-
-/// Corner's error and half-width, µm.
-fn answered_um(kind_name: &str, seed: u64) -> (f64, f64) {
-    let look = kind::draw(kind::named(kind_name).expect("a kind"), seed).expect("a scene").look;
-    let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
-    match compare(&look, &answer, &scenario::default_bench().expect("a bench"), seed) {
-        Finding::Answered(e) => (e.corner_um, e.half_width_um),
-        finding => panic!("{kind_name} {seed} is to be answered: {finding:?}"),
-    }
 }
 
 #[test]

@@ -301,6 +301,16 @@ impl Pattern {
         steps
     }
 
+    /// Steps along each row of neighbours, from the third on and as far as sites reach.
+    pub(super) fn far_steps(&self) -> Vec<PointMm> {
+        let reach = |along: PointMm| {
+            let places = self.centres_mm.iter().map(|c| (c.x * along.x + c.y * along.y) / along.norm().powi(2));
+            let (low, high) = places.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)));
+            (high - low).round() as usize
+        };
+        self.neighbours.iter().flat_map(|&along| (3..=reach(along)).map(move |n| along * n as f64)).collect()
+    }
+
     /// Every place at which a site's row goes on, either way, sites themselves among them, part frame.
     pub(super) fn next_places(&self) -> Places {
         let (mut places, mut kinds) = (Vec::new(), Vec::new());
