@@ -1,6 +1,7 @@
 //! Measures every site in view: where its feature is, and whether what stands there is as it should be.
 
 mod doubt;
+mod glint;
 
 pub(crate) use doubt::doubt_from_steps_px;
 pub use doubt::{CommonDoubt, LARGEST_LAND};
@@ -16,6 +17,7 @@ use crate::median::upper_median;
 use crate::plane::Plane;
 use crate::view::PointPx;
 use doubt::{back_of_small_px, doubt_from_light, doubt_from_sectors_px, mean_of, pull_of_openings_px, two_rims_doubt_px};
+use glint::back_from_glints_px;
 use landfit_part::Side;
 use nalgebra::Matrix2;
 
@@ -111,12 +113,15 @@ pub fn measure(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) ->
     Some(found)
 }
 
-/// Measures, and once more with few unknowns where light beside the outlines was taken for their place.
+/// Measures, and once more with fewer unknowns where light beside the outlines was taken for their place, or may be.
 fn measure_all(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) -> Option<MeasuredView> {
     let found = measure_with(Unknowns::All, side, plane, disc, expected)?;
-    if found.look.unknowns == Unknowns::All && leans_for_place(&found) {
+    if found.look.unknowns != Unknowns::Few && leans_for_place(&found) {
         let few = measure_with(Unknowns::Few, side, plane, disc, expected).filter(|few| !leans_for_place(few));
         return few.or(Some(found));
+    }
+    if found.look.unknowns == Unknowns::All && found.look.is_wide() {
+        return measure_with(Unknowns::Leans, side, plane, disc, expected).or(Some(found));
     }
     Some(found)
 }
@@ -178,6 +183,7 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
         Some(deposit) if deposit.shows => deposit.pull_px,
         _ if side == Side::Board && !look.is_ring => pull_of_openings_px(&good),
         _ if side == Side::Part && look.unknowns == Unknowns::Few => back_of_small_px(&look, &good),
+        _ if side == Side::Part && look.is_ring => back_from_glints_px(plane, &look, lean, &good),
         _ => [0.0; 2],
     };
     for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
@@ -254,11 +260,12 @@ struct Taught {
     teacher: Teacher,
 }
 
+/// Learns a look; of all unknowns it takes those that it bears.
 fn learn(plane: &Plane, taught: &[Taught], radius_px: f64, unknowns: Unknowns) -> Option<Look> {
     let look = Look::learn(plane, &taught.iter().map(|t| t.teacher).collect::<Vec<_>>(), radius_px)?;
     Some(match unknowns {
         Unknowns::All => look,
-        Unknowns::Few => Look { unknowns, ..look },
+        fewer => Look { unknowns: fewer, ..look },
     })
 }
 

@@ -40,7 +40,7 @@ fn a_board_view_that_shows_more_than_its_scale_says_is_refused() {
     let mut look = kind::draw(SceneKind::GoodLight, 20_000).expect("a scene").look;
     let board = look.optics.views.iter_mut().find(|v| v.shows == Side::Board).expect("a view of the board");
     let smaller = 1.0 / 1.014;
-    board.px_from_mm = board.px_from_mm * Matrix3::from_diagonal(&Vector3::new(smaller, smaller, 1.0));
+    board.px_from_mm *= Matrix3::from_diagonal(&Vector3::new(smaller, smaller, 1.0));
     match align(&look.pictures, &look.part, &look.optics).expect("a measurable bench").outcome {
         Outcome::Refused(refusal) => assert!(refusal.text.starts_with("The lands stand 1.4 % further apart"), "{}", refusal.text),
         outcome => panic!("a scale 1.4 % off is another pattern's: {outcome:?}"),

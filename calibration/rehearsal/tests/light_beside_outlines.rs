@@ -62,8 +62,8 @@ fn paste_is_not_taken_for_the_lands_under_it() {
 
 #[test]
 fn where_paste_leaves_one_side_bare_that_side_tells_where_the_land_is() {
-    // 19, 15 and 18 where all that paste pulls is the usual share of the radius.
-    for (seed, most_um) in [(4, 3.0), (103, 5.0), (35, 8.0)] {
+    // Where all that paste pulls is the usual share of the radius, 19 and 15 for the first two, and all are refused as too much in doubt.
+    for (seed, most_um) in [(4, 3.0), (103, 5.0), (14, 2.0), (25, 2.0), (61, 5.0), (94, 2.0)] {
         let off_um = off_um(SceneKind::Ugly(Ugly::Paste), seed);
         assert!(off_um < most_um, "{seed}: {off_um}");
     }
@@ -89,6 +89,18 @@ fn bare_lands_whose_light_leans_at_the_rim_are_not_pulled_back_from_paste() {
 fn a_glare_band_shows_no_leak_that_is_not_there() {
     // 14, and 25 at the farthest corner, where a fifth of the steps shares a ratio by chance.
     assert!(off_um(SceneKind::Ugly(Ugly::Glare), 11_897_032_452_982_401_141) < 4.0);
+}
+
+#[test]
+fn highlights_off_the_middle_are_not_taken_for_place() {
+    // A pixel's noise in the middle of domes passed for the inner edge of a ring, and glints for the dark middles of rings: 4.8 with 0.8 stated.
+    assert!(off_um(SceneKind::Ugly(Ugly::HighlightsOff), 13_927_691_920_785_664_053) < 1.5);
+}
+
+#[test]
+fn a_slope_inside_is_not_taken_for_place_across_a_wide_edge() {
+    // Blurred by 4.8 px and lit from one side, beside the cut-off flank of a neighbour that passed for a sharp edge: 12 with 5 stated.
+    assert!(off_um(SceneKind::Ugly(Ugly::UnequalFocus), 20_231) < 5.0);
 }
 
 #[test]

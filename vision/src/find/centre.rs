@@ -14,6 +14,7 @@
 //! not into δ. The model is linear, so δ, growth and their covariance come from one least-squares solution, repeated about
 //! the new place until the place stays. This is Gauss-Newton for the maximum-likelihood centre under white noise; its
 //! covariance is the Cramér–Rao bound of this model.
+//! Fewer unknowns are taken where the look bears fewer ([`super::look::Unknowns`]), and for rings the light of their dark middle if it is asked for.
 //! The designs depend on the centre's place within a pixel only, so they are made once for each of 3 x 3 such places.
 
 mod design;
@@ -53,6 +54,9 @@ pub struct Centre {
     pub outside_pull_px: [f64; 2],
     /// Relative slope of the feature's light at its outline, per px along x and y.
     pub lean: [f64; 2],
+    /// How much brighter one side of a ring's dark middle is than its mean, over the ring's step of light, along x and y; 0 where it was not
+    /// asked for.
+    pub middle: [f64; 2],
 }
 
 /// Places within a pixel, along each axis, for which a design is kept. A step no longer than `LINEAR_WITHIN` of their distance

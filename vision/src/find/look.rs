@@ -157,6 +157,8 @@ pub struct Look {
     pub outline_px: f64,
     /// Whether an edge of the other sense lies inside: a highlight ring rather than a disc.
     pub is_ring: bool,
+    /// Where a ring is brightest, px from the centre; 0 for a disc.
+    pub crest_px: f64,
     /// Width of the outline's edge as a Gaussian's standard deviation, px, as this profile shows it.
     pub edge_px: f64,
     /// Blur of the optics as a Gaussian's standard deviation, px: that of the sharpest edge.
@@ -173,11 +175,20 @@ pub struct Look {
 /// What is told from a feature's place when it is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Unknowns {
-    /// How light leans on either side of the outline, and how it goes on inside.
+    /// How light leans on either side of the outline, and how it slopes on inside; a ring is too narrow for a slope of its own.
     All,
+    /// How light leans on either side of the outline.
+    Leans,
+    /// That, and how it leans in the dark middle of a ring.
+    LeansAndMiddle,
     /// How the feature's own light leans: what is no larger than its blur tells no more.
     Few,
 }
+
+/// Across an edge as wide as this, over the radius, a slope inside passes for a shift: on 15 rendered looks with such edges the error was 0.27 px
+/// with a slope and 0.11 px without; on 240 with narrower ones that have highlights off the middle or light from one side 0.03 and 0.10 px. On
+/// the two with wider ones it was the other way round.
+const WIDE_EDGES: std::ops::RangeInclusive<f64> = 0.23..=0.42;
 
 /// A feature that teaches the profile.
 #[derive(Debug, Clone, Copy)]
@@ -246,11 +257,13 @@ impl Look {
         // The optics' blur is that of the sharpest edge; a highlight has soft edges of its own. A wiggle of noise is as sharp as a
         // pixel and may be steep, but next to no light steps across it.
         let across = |edge: &Edge| edge.steepest.abs() * edge.blur_px;
+        let is_told = |i: usize| i as f64 * Self::STEP_PX >= LEAST_EDGE_PX;
+        let is_whole = |e: &Edge| e.at_px + FLANK * e.blur_px < (slope.len() - 1) as f64 * Self::STEP_PX;
         let blur_px = edges(&slope, FAINTEST_EDGE_SHARE)
             .into_iter()
-            .filter(|&i| stands_alone(&slope, i))
+            .filter(|&i| is_told(i) && stands_alone(&slope, i))
             .map(|i| fit_edge(&slope, i))
-            .filter(|e| across(e) > LEAST_STEP_SHARE * across(&edge))
+            .filter(|e| is_whole(e) && across(e) > LEAST_STEP_SHARE * across(&edge))
             .fold(edge.blur_px, |least, e| least.min(e.blur_px))
             .max(0.3);
         // An edge of Gaussian blur: its height is its steepest slope times σ √(2π).
@@ -258,7 +271,9 @@ impl Look {
         let most = 0.5 * radius_px.max(4.0);
         let inwards = (3.5 * edge.blur_px).max(3.0).min(most);
         let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
-        let is_ring = edges(&slope, 0.3).into_iter().any(|i| i < outline && slope[i] * slope[outline] < 0.0);
+        let is_ring = edges(&slope, 0.3).into_iter().any(|i| is_told(i) && i < outline && slope[i] * slope[outline] < 0.0);
+        let sense = -slope[outline].signum();
+        let crest = (0..=outline).max_by(|&a, &b| (light[a] * sense).total_cmp(&(light[b] * sense))).unwrap_or(0);
         // Another edge close outside, of a mask opening say, may be off to one side: less of the outside can be used.
         let (near, far) = (outline_px + 2.0 * edge.blur_px, outline_px + 7.0 * edge.blur_px);
         let is_followed = edges(&slope, 0.04).into_iter().map(|i| i as f64 * Self::STEP_PX).any(|at_px| at_px > near && at_px < far);
@@ -270,6 +285,7 @@ impl Look {
             band_px: [(outline_px - inwards).max(0.0), outline_px + outwards.min(most)],
             outline_px,
             is_ring,
+            crest_px: if is_ring { crest as f64 * Self::STEP_PX } else { 0.0 },
             edge_px: edge.blur_px,
             blur_px,
             step,
@@ -290,6 +306,7 @@ impl Look {
             band_px: self.band_px.map(|b| b * scale),
             outline_px: self.outline_px * scale,
             edge_px: self.edge_px * scale,
+            crest_px: self.crest_px * scale,
             ..self.clone()
         }
     }
@@ -302,6 +319,12 @@ impl Look {
         let (middle, ground) = (light(at(0.5 * self.outline_px)), light(at(GROUND_SHARE * self.radius_px)));
         let crest = (at(self.outline_px)..at(GROUND_SHARE * self.radius_px)).map(light).fold(middle, f32::max);
         self.step < 0.0 && crest - ground > 0.5 * (crest - middle)
+    }
+
+    /// Whether the edge is so wide that a slope inside passes for a shift.
+    #[must_use]
+    pub fn is_wide(&self) -> bool {
+        WIDE_EDGES.contains(&(self.edge_px / self.radius_px))
     }
 
     /// Standard uncertainty, px along each axis, of where an outline is whose rim is hardly brighter than what is beside it.
@@ -340,6 +363,12 @@ fn edges(slope: &[f64], share: f64) -> Vec<usize> {
         })
         .collect()
 }
+
+/// Nearer than this to the middle, px, few pixels tell: their noise passed for the inner edge of a ring.
+const LEAST_EDGE_PX: f64 = 1.0;
+
+/// An edge's flank, over its blur. Where a profile ends in a neighbour's, it is cut off and looks sharper than it is.
+const FLANK: f64 = 1.6;
 
 /// An edge fainter than this share of the steepest does not tell the blur.
 const FAINTEST_EDGE_SHARE: f64 = 0.08;

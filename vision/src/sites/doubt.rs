@@ -142,7 +142,7 @@ pub(super) fn doubt_from_light(
     let (of_slope, of_deficit) = match (look.unknowns, side) {
         (Unknowns::Few, Side::Part) => (OF_SLOPE_OF_SMALL, OF_DEFICIT_OF_SMALL),
         (Unknowns::Few, Side::Board) => (OF_SLOPE_OF_SMALL, doubt.of_deficit),
-        (Unknowns::All, _) => (doubt.of_slope, doubt.of_deficit),
+        (Unknowns::All | Unknowns::Leans | Unknowns::LeansAndMiddle, _) => (doubt.of_slope, doubt.of_deficit),
     };
     let pulls_px = [slope.map(|pull| of_slope * pull), outside.map(|pull| doubt.of_outside * pull)];
     let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());

@@ -18,11 +18,11 @@ pub(super) struct Design {
     inverse: DMatrix<f64>,
 }
 
-/// Unknowns of the model: of a disc; of a ring, which is too narrow for a radial slope of its own; of a small feature, which
-/// has too few pixels for second harmonics, and whose blur is as wide as itself: light outside that is brighter on one side would
-/// pass for a shift, and the other way round (on rendered pictures of 3 px radius errors are 13 times as large with that unknown).
+/// Unknowns of the model: all; those of what tells no slope inside; and of a small feature, which has too few pixels for second harmonics, and
+/// whose blur is as wide as itself: light outside that is brighter on one side would pass for a shift, and the other way round (on
+/// rendered pictures of 3 px radius errors are 13 times as large with that unknown).
 pub(super) const COLUMNS: usize = 13;
-const RING_COLUMNS: usize = 11;
+const LEANS_COLUMNS: usize = 11;
 const SMALL_COLUMNS: usize = 7;
 pub(super) const GAIN: usize = 0;
 pub(super) const SHIFT_X: usize = 1;
@@ -32,6 +32,8 @@ pub(super) const LEVEL: usize = 4;
 const ACROSS: usize = 5;
 const OUTSIDE: usize = 7;
 const SLOPING: usize = 11;
+/// In place of a slope inside: light in the dark middle of a ring.
+const MIDDLE: usize = SLOPING;
 
 /// A place split into a whole pixel and one of the kept places within it.
 pub(super) struct Phase {
@@ -78,7 +80,8 @@ impl Solution {
     }
 
     fn slope_pull_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
-        let inside = self.unknowns[SLOPING + axis] / (gain * look.step * look.radius_px);
+        let tells_inside = look.unknowns == Unknowns::All;
+        let inside = if tells_inside { self.unknowns[SLOPING + axis] / (gain * look.step * look.radius_px) } else { 0.0 };
         (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)
     }
 
@@ -88,6 +91,7 @@ impl Solution {
     }
 
     pub fn centre(&self, at: PointPx, gain: f64, look: &Look) -> Centre {
+        let tells_middle = look.unknowns == Unknowns::LeansAndMiddle;
         Centre {
             at,
             covariance_px2: self.shift_covariance / (gain * gain).max(1e-12),
@@ -98,6 +102,7 @@ impl Solution {
             left_over: self.left_over,
             slope_pull_px: [0, 1].map(|axis| self.slope_pull_px(axis, gain, look)),
             outside_pull_px: [0, 1].map(|axis| self.outside_pull_px(axis, gain, look)),
+            middle: [0, 1].map(|axis| if tells_middle { self.unknowns[MIDDLE + axis] / (gain * look.step) } else { 0.0 }),
             lean: [0, 1].map(|axis| self.lean(axis, gain, look)),
         }
     }
@@ -114,8 +119,8 @@ impl Design {
         let near_light = if (inner_light - far_light).abs() > 1e-9 { inner_light - far_light } else { 1e-9 };
         let unknowns_n = match (look.unknowns, look.is_ring) {
             (Unknowns::Few, _) => SMALL_COLUMNS,
-            (Unknowns::All, true) => RING_COLUMNS,
-            (Unknowns::All, false) => COLUMNS,
+            (Unknowns::All, true) | (Unknowns::Leans, _) => LEANS_COLUMNS,
+            (Unknowns::All, false) | (Unknowns::LeansAndMiddle, _) => COLUMNS,
         };
         let mut runs: Vec<(isize, isize, usize)> = Vec::new();
         let mut band = Band::of_at_most(((2 * reach + 1) * (2 * reach + 1)) as usize);
@@ -141,7 +146,9 @@ impl Design {
         let mut columns: [Vec<f32>; COLUMNS] = std::array::from_fn(|_| vec![0.0; band.r.len()]);
         let outline_px = look.outline_px as f32;
         let lean = lean.map(|l| l as f32);
-        let fill = Fill { band: &band, lean, radius_px: look.radius_px as f32, outline_px, blur, near_light, columns: &mut columns };
+        let crest =
+            (look.unknowns == Unknowns::LeansAndMiddle).then(|| [look.crest_px as f32, look.at(look.crest_px as f32).0 - far_light]);
+        let fill = Fill { band: &band, lean, crest, radius_px: look.radius_px as f32, outline_px, blur, near_light, columns: &mut columns };
         pulp::Arch::new().dispatch(fill);
         let mut columns = Vec::from(columns);
         columns.truncate(unknowns_n);
@@ -255,6 +262,8 @@ impl Band {
 struct Fill<'a> {
     band: &'a Band,
     lean: [f32; 2],
+    /// Where a ring whose middle is asked for is brightest, px, and its light there.
+    crest: Option<[f32; 2]>,
     radius_px: f32,
     outline_px: f32,
     /// Squared blur over the radius, px.
@@ -270,7 +279,7 @@ impl pulp::NullaryFnOnce for Fill<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { band, lean, radius_px, outline_px, blur, near_light, columns } = self;
+        let Self { band, lean, crest, radius_px, outline_px, blur, near_light, columns } = self;
         let n = band.r.len();
         let (x, y, r, light, slope) = (&band.x[..n], &band.y[..n], &band.r[..n], &band.light[..n], &band.slope[..n]);
         // One column after the other, so that the compiler fills many pixels at once.
@@ -303,6 +312,13 @@ impl pulp::NullaryFnOnce for Fill<'_> {
         }
         for i in 0..n {
             (twice_cos[i], twice_sin[i]) = (light[i] * (cos[i] * cos[i] - sin[i] * sin[i]), light[i] * 2.0 * cos[i] * sin[i]);
+        }
+        if let Some([crest_px, crest_light]) = crest {
+            for i in 0..n {
+                let middle = if r[i] < crest_px { 1.0 - (light[i] / crest_light).clamp(0.0, 1.0) } else { 0.0 };
+                (sloping_x[i], sloping_y[i]) = (middle * cos[i], middle * sin[i]);
+            }
+            return;
         }
         for i in 0..n {
             let sloping = inside[i] * (r[i] - outline_px) / radius_px + blur * slope[i] / near_light;
