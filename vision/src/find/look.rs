@@ -330,7 +330,11 @@ impl Look {
     /// Standard uncertainty, px along each axis, of where an outline is whose rim is hardly brighter than what is beside it.
     #[must_use]
     pub fn hidden_rim_px(&self) -> f64 {
-        DOME_DOUBT * (self.dome - HIDING_DOME).max(0.0) * self.edge_px.powi(2)
+        let of_dome_px = match self.unknowns {
+            Unknowns::Few => SMALL_DOME_DOUBT_PX,
+            _ => DOME_DOUBT * self.edge_px.powi(2),
+        };
+        of_dome_px * (self.dome - HIDING_DOME).max(0.0)
     }
 
     /// Light and slope at a distance from the centre, px.
@@ -349,6 +353,9 @@ impl Look {
 /// dome left 0.5 px.
 const HIDING_DOME: f64 = 0.5;
 const DOME_DOUBT: f64 = 0.25;
+/// Of a ball of some 3 px radius the edge's width says too little, px for each whole share: of 160 rendered pictures of such balls five lay above it, 0.02
+/// to 0.07 px off, and of some thousands one was 0.31 px off.
+const SMALL_DOME_DOUBT_PX: f64 = 0.6;
 
 /// The light about a feature is that at this share of its designed radius.
 const GROUND_SHARE: f64 = 1.28;
