@@ -174,10 +174,11 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let good: Vec<&Centre> = centres.iter().flatten().filter(|c| usual.holds(c)).collect();
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
-    // Light beside what lies on the lands tells of no rims.
-    let beside_px = if deposit.is_some_and(|d| d.shows) { [0.0; 2] } else { pull_px[1] };
-    let two_rims_doubt_px = two_rims_doubt_px(side, &look, beside_px);
-    let of_light = doubt_from_light(side, &look, (pull_px, good.len()), two_rims_doubt_px);
+    let inside = mean_of(&good, |c| c.inside);
+    // Light of what lies on the lands, and beside it, tells of no rims.
+    let (beside_px, rise) = if deposit.is_some_and(|d| d.shows) { ([0.0; 2], [0.0; 2]) } else { (pull_px[1], inside) };
+    let two_rims_doubt_px = two_rims_doubt_px(side, &look, beside_px, rise);
+    let of_light = doubt_from_light(side, &look, (pull_px, inside, good.len()), two_rims_doubt_px);
     let light_doubt_px = of_light.along_axis_px();
     let back_px = match deposit {
         Some(deposit) if deposit.shows => deposit.pull_px,

@@ -57,6 +57,9 @@ pub struct Centre {
     /// How much brighter one side of a ring's dark middle is than its mean, over the ring's step of light, along x and y; 0 where it was not
     /// asked for.
     pub middle: [f64; 2],
+    /// How much steeper light rises towards one side inside the outline than at it, over a radius and the outline's step of light, along x and y; 0
+    /// where nothing tells.
+    pub inside: [f64; 2],
 }
 
 /// Places within a pixel, along each axis, for which a design is kept. A step no longer than `LINEAR_WITHIN` of their distance

@@ -79,10 +79,13 @@ impl Solution {
         self.unknowns[ACROSS + axis] / (gain * look.radius_px)
     }
 
+    /// The slope inside over a radius and the step of light.
+    fn inside(&self, axis: usize, gain: f64, look: &Look) -> f64 {
+        if look.unknowns == Unknowns::All { self.unknowns[SLOPING + axis] / (gain * look.step) } else { 0.0 }
+    }
+
     fn slope_pull_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
-        let tells_inside = look.unknowns == Unknowns::All;
-        let inside = if tells_inside { self.unknowns[SLOPING + axis] / (gain * look.step * look.radius_px) } else { 0.0 };
-        (self.lean(axis, gain, look) + inside) * look.blur_px.powi(2)
+        (self.lean(axis, gain, look) + self.inside(axis, gain, look) / look.radius_px) * look.blur_px.powi(2)
     }
 
     fn outside_pull_px(&self, axis: usize, gain: f64, look: &Look) -> f64 {
@@ -102,6 +105,7 @@ impl Solution {
             left_over: self.left_over,
             slope_pull_px: [0, 1].map(|axis| self.slope_pull_px(axis, gain, look)),
             outside_pull_px: [0, 1].map(|axis| self.outside_pull_px(axis, gain, look)),
+            inside: [0, 1].map(|axis| self.inside(axis, gain, look)),
             middle: [0, 1].map(|axis| if tells_middle { self.unknowns[MIDDLE + axis] / (gain * look.step) } else { 0.0 }),
             lean: [0, 1].map(|axis| self.lean(axis, gain, look)),
         }
