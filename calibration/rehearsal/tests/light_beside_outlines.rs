@@ -166,6 +166,6 @@ fn sharp_rims_of_openings_that_are_off_their_lands_are_not_the_lands() {
 #[test]
 fn domes_that_lie_off_in_their_openings_are_refused() {
     // Rims 1.2 times as wide as the domes within them, which lie 3 px off: 27 µm off, 8.6 stated.
-    let refusal = refusal(SceneKind::Ugly(Ugly::UnevenRing), 22_045);
+    let refusal = refusal(SceneKind::UnevenRing, 22_045);
     assert!(refusal.text.contains("pass for one: their places cannot be told"), "{}", refusal.text);
 }
