@@ -205,19 +205,19 @@ where
         firsts.truncate(MOST_FIRSTS);
     }
     // Each with the strength of the features it explains: few sites are soon laid over as many scraps of clutter.
-    let mut hypotheses: Vec<(Pose, f64)> = Vec::new();
+    let mut explaining: Vec<(Pose, f64)> = Vec::new();
     for (_, first) in firsts {
         if let Some(pose) = settle(&places, &near, pattern, first) {
             let explained = matches(&near, pattern, &pose).iter().flatten().map(|&f| features[f].strength.min(1.0)).sum();
-            hypotheses.push((pose, explained));
+            explaining.push((pose, explained));
         }
     }
-    hypotheses.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
-    hypotheses.truncate(MOST_CLOSE_LOOKS);
+    explaining.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.theta_rad.total_cmp(&b.0.theta_rad)).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
+    let mut hypotheses: Vec<Pose> = explaining.into_iter().take(MOST_CLOSE_LOOKS).map(|(pose, _)| pose).collect();
     let Some(first) = hypotheses.first() else { return Err(other_spacing(features, &near.near)) };
 
     // What the sites' features look like is learned from the fullest seating, and what does not look so is another thing.
-    let laid = matches(&near, pattern, &first.0);
+    let laid = matches(&near, pattern, first);
     let Some(profile) = CoarseProfile::median(&laid.iter().flatten().map(|&f| features[f].profile).collect::<Vec<_>>()) else {
         return Err(other_spacing(features, &near.near));
     };
@@ -231,9 +231,9 @@ where
     };
     let count = |pose: &Pose| Count::of(pattern.laid_by(pose).map(|(at, kind)| glance(at, kind)));
 
-    let counts: Vec<Count> = hypotheses.iter().map(|(pose, _)| count(pose)).collect();
+    let counts: Vec<Count> = hypotheses.iter().map(count).collect();
     // What no site explains is there by chance; features of the pattern that the picture's edge cuts are explained.
-    let fullest = (0..counts.len()).max_by_key(|&i| (counts[i].seen, std::cmp::Reverse(i))).map_or(first.0, |i| hypotheses[i].0);
+    let fullest = (0..counts.len()).max_by_key(|&i| (counts[i].seen, std::cmp::Reverse(i))).map_or(*first, |i| hypotheses[i]);
     let explained = matches(&alike_near, pattern, &fullest).iter().flatten().count();
     let chance =
         ((alike.len().saturating_sub(explained)) as f64 / window.area_mm2.max(1e-9) * PI * (NEAR_SHARE * pattern.nearness_mm).powi(2))
@@ -245,9 +245,9 @@ where
     else {
         return Err(other_spacing(features, &near.near));
     };
-    let (mut pose, mut best_odds) = (hypotheses[best].0, best_odds);
+    let (mut pose, mut best_odds) = (hypotheses[best], best_odds);
     // A rival that is the better one takes the place: the vote may have missed it among much clutter.
-    let climb = |pose: &mut Pose, best_odds: &mut f64, hypotheses: &[(Pose, f64)]| {
+    let climb = |pose: &mut Pose, best_odds: &mut f64, hypotheses: &[Pose]| {
         let rival_of = |pose: &Pose, odds_of_pose| strongest(rivals(pattern, pose, hypotheses, &glance, &odds, odds_of_pose));
         let mut rival = rival_of(pose, *best_odds);
         for _ in 0..MOST_CHANGES_OF_MIND {
@@ -281,13 +281,11 @@ where
     let mut beside = left_over(&pose, &[]);
     if beside.len() > MOST_BESIDE {
         // Rows go on beside the sites: the vote may have preferred a copy's, which nothing covers.
-        let is_near = |(_, log_odds): &(Pose, f64)| *log_odds > best_odds - MOST_BEHIND;
         let far = pattern.far_steps().into_iter().filter_map(|step| {
             let moved = Pose::new(step.x, step.y, 0.0);
-            let settled = settle(&alike_places, &alike_near, pattern, pose.after(&moved))?;
-            Some((settled, odds.log(count(&settled))))
+            settle(&alike_places, &alike_near, pattern, pose.after(&moved))
         });
-        hypotheses.extend(far.filter(is_near));
+        hypotheses.extend(far.filter(|far| odds.log(count(far)) > best_odds - MOST_BEHIND));
         rival = climb(&mut pose, &mut best_odds, &hypotheses);
         beside = left_over(&pose, &[]);
     }
@@ -412,7 +410,7 @@ fn strongest(rivals: Vec<Rival>) -> Option<Rival> {
 fn rivals(
     pattern: &Pattern,
     pose: &Pose,
-    hypotheses: &[(Pose, f64)],
+    hypotheses: &[Pose],
     glance: &impl Fn(PointMm, Kind) -> Option<bool>,
     odds: &Odds,
     best_odds: f64,
@@ -449,7 +447,7 @@ fn rivals(
         }
     }
     let pattern_from_bench = pose.inverse();
-    for (other, _) in hypotheses {
+    for other in hypotheses {
         let difference = pattern_from_bench.after(other);
         let looks_same = pattern.same.iter().any(|s| {
             let rest = s.inverse().after(&difference);
