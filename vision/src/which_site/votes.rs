@@ -12,6 +12,9 @@ const LENGTH_TOLERANCE: f64 = 0.13;
 /// Bin of the vote over shifts, as a share of the pitch.
 const SHIFT_BIN_SHARE: f64 = 0.25;
 
+/// Of outlines other than discs, the bin of most votes is looked at by itself where it is further than this from the centre of mass of all about it.
+const BESIDE_BINS: f64 = 0.5;
+
 /// At most so many features vote for shifts with all sites; all are counted afterwards.
 const MOST_VOTERS: usize = 120;
 
@@ -110,6 +113,7 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
     if columns.saturating_mul(rows) > 4_000_000 {
         return Vec::new();
     }
+    let has_shapes = kinds.iter().any(|k| k.period_rad > 0.0);
     let mut votes = vec![0.0_f32; columns * rows];
     for voter in voters {
         let weight = voter.strength.min(1.0) as f32;
@@ -156,18 +160,26 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
     peaks.truncate(MOST_SHIFTS);
     peaks
         .into_iter()
-        .map(|(peak, x, y)| {
+        .flat_map(|(peak, x, y)| {
             // The votes' centre of mass in the 3 x 3 bins places the peak within a bin.
             let (mut sx, mut sy, mut s) = (0.0, 0.0, 0.0);
+            let mut strongest = (0.0_f32, x, y);
             for r in y - 1..=y + 1 {
                 for c in x - 1..=x + 1 {
-                    let v = f64::from(votes[r * columns + c]);
+                    let vote = votes[r * columns + c];
+                    if vote > strongest.0 {
+                        strongest = (vote, c, r);
+                    }
+                    let v = f64::from(vote);
                     sx += v * (c as f64 + 0.5);
                     sy += v * (r as f64 + 0.5);
                     s += v;
                 }
             }
-            (f64::from(peak), low + PointMm::new(sx / s, sy / s) * bin_mm)
+            // Where halves of outlines (one piece of a land on the other of the next) vote beside whole ones, it lies between both.
+            let (mass, bin) = (PointMm::new(sx / s, sy / s), PointMm::new(strongest.1 as f64 + 0.5, strongest.2 as f64 + 0.5));
+            let is_beside = has_shapes && bin.distance(mass) > BESIDE_BINS;
+            [Some(mass), is_beside.then_some(bin)].into_iter().flatten().map(move |at| (f64::from(peak), low + at * bin_mm))
         })
         .collect()
 }
