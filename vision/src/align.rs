@@ -134,7 +134,7 @@ fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals
         .or_else(|| refusal::turned(&fit, &terminals, &lands))
         .or_else(|| refusal::hardly_there(Side::Part, &terminals.findings))
         .or_else(|| refusal::hardly_there(Side::Board, &lands.findings))
-        .or_else(|| unsure::beyond_allowance(part, &fit));
+        .or_else(|| unsure::too_unsure(part, &fit));
     let outcome = refusal.map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }

@@ -1,5 +1,5 @@
-//! Refuses an offset that is far less sure than the part may miss by: nothing could be judged by it, and moves planned from it could
-//! carry the part away from its place.
+//! Refuses an offset that is too unsure to judge a part by: it could be a wrong answer, and moves planned from it could carry the part away from
+//! its place.
 
 use crate::answer::{Fit, HowFar, ReasonCode, Refusal, Way};
 use crate::whereabouts;
@@ -13,7 +13,7 @@ const MOST_UNSURE_MM: f64 = 0.015;
 const MOST_UNSURE_SHARE: f64 = 0.2;
 
 /// The refusal, with the rough way that the offset still tells.
-pub(crate) fn beyond_allowance(part: &Part, fit: &Fit) -> Option<Refusal> {
+pub(crate) fn too_unsure(part: &Part, fit: &Fit) -> Option<Refusal> {
     let (site, half_width_mm) = least_sure(part, fit)?;
     let most_mm = MOST_UNSURE_MM.max(MOST_UNSURE_SHARE * part.accept_miss_mm.unwrap_or(0.0));
     (half_width_mm > most_mm).then(|| {
@@ -69,22 +69,22 @@ mod tests {
 
     #[test]
     fn what_is_placed_worse_than_to_15_um_or_a_fifth_of_what_it_may_miss_by_is_refused_with_the_way() {
-        assert_eq!(beyond_allowance(&part(), &fit(0.0074, 0.0)), None);
-        assert!(beyond_allowance(&part(), &fit(0.0076, 0.0)).is_some());
-        let refusal = beyond_allowance(&part(), &fit(0.0101, 0.0)).unwrap();
+        assert_eq!(too_unsure(&part(), &fit(0.0074, 0.0)), None);
+        assert!(too_unsure(&part(), &fit(0.0076, 0.0)).is_some());
+        let refusal = too_unsure(&part(), &fit(0.0101, 0.0)).unwrap();
         assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
         assert!(refusal.text.contains("± 20 µm") && refusal.text.contains("± 15 µm is the most"), "{}", refusal.text);
         assert!(refusal.text.ends_with("Move the part about 0.3 mm to the left and about 0.2 mm away from you."), "{}", refusal.text);
         let coarse = Part { accept_miss_mm: Some(0.2), ..part() };
-        assert_eq!(beyond_allowance(&coarse, &fit(0.0199, 0.0)), None);
-        assert!(beyond_allowance(&coarse, &fit(0.0201, 0.0)).is_some());
+        assert_eq!(too_unsure(&coarse, &fit(0.0199, 0.0)), None);
+        assert!(too_unsure(&coarse, &fit(0.0201, 0.0)).is_some());
     }
 
     #[test]
     fn the_turn_counts_where_it_moves_most() {
         // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.0011 x 7.07 mm.
-        let refusal = beyond_allowance(&part(), &fit(0.0, 0.0011)).unwrap();
+        let refusal = too_unsure(&part(), &fit(0.0, 0.0011)).unwrap();
         assert!(refusal.text.contains("A1 to ± 16 µm"), "{}", refusal.text);
-        assert_eq!(beyond_allowance(&part(), &fit(0.0, 0.0010)), None);
+        assert_eq!(too_unsure(&part(), &fit(0.0, 0.0010)), None);
     }
 }

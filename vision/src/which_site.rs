@@ -200,7 +200,7 @@ where
         .iter()
         .flat_map(|&turn| likely_shifts(features, pattern, turn).into_iter().map(move |(votes, s)| (votes, Pose::new(s.x, s.y, turn))))
         .collect();
-    if pattern.kinds.iter().all(|k| k.period_rad <= 0.0) {
+    if pattern.is_of_discs() {
         firsts.sort_by(|a, b| b.0.total_cmp(&a.0));
         firsts.truncate(MOST_FIRSTS);
     }

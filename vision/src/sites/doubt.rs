@@ -105,7 +105,7 @@ const ONE_RIM_PULL_PX: f64 = 0.06;
 /// … this is not: 0.28 where a sharp rim 1.25 times as wide as the land in it was taken for the land, 27 µm off.
 const TWO_RIMS_PULL_PX: f64 = 0.15;
 /// Light that rises so steeply inside towards one side, over a radius and the step of light, is usual on lands whose highlights lie off the middle (at
-/// most 0.45 on 71 rendered boards), and what rises by …
+/// most 0.45 on 152 rendered boards), and what rises by …
 const ONE_RIM_INSIDE: f64 = 0.6;
 /// … this is the rim of a land within one of an opening: 1.7 where domes lay 3 px off in openings a sixth larger, 27 µm off.
 const TWO_RIMS_INSIDE: f64 = 1.0;
@@ -129,12 +129,12 @@ pub(super) fn two_rims_doubt_px(side: Side, look: &Look, outside_pull_px: [f64; 
 }
 
 /// Share of what light that rises inside towards one side would pull by itself that stays in doubt on lands, where it and the light at the outline
-/// lean against each other: 18 of 153 rendered boards on which it pulls by 0.04 px and more lay 0.031 px off where 0.020 was stated.
+/// lean against each other: 17 of 153 rendered boards on which it pulls by 0.04 to 0.1 px lay 0.031 px off where 0.021 was stated.
 const OF_INSIDE: f64 = 0.33;
 
 /// Standard uncertainty of the place of all features together, from light that leans the same way at all of them: what the mean feature
-/// shows of it (`slope` and `outside`: what light that slopes inside and light outside would pull, px along x and y; `inside`: how it slopes inside). What goes another way
-/// at each is part of their scatter.
+/// shows of it (`slope` and `outside`: what light that slopes inside and light outside would pull, px along x and y; `inside`: how it slopes
+/// inside). What goes another way at each is part of their scatter.
 pub(super) fn doubt_from_light(
     side: Side,
     look: &Look,

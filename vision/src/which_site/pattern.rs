@@ -249,12 +249,16 @@ impl Pattern {
 
     fn coincides(&self, near: &Nearby, motion: impl Fn(PointMm, Kind) -> (PointMm, Kind)) -> bool {
         // The centroid of an outline with a cut corner lies off the middle: such a shape is turned about its middle all the same.
-        let is_plain = self.kinds.iter().all(|k| k.period_rad <= 0.0);
-        let reach_mm = if is_plain { 0.05 } else { 0.15 } * self.pitch_mm;
+        let reach_mm = if self.is_of_discs() { 0.05 } else { 0.15 } * self.pitch_mm;
         self.sites().all(|(c, k)| {
             let (at, kind) = motion(c, k);
             near.nearest(at, reach_mm).is_some_and(|(_, i)| self.kinds[i].agrees(kind))
         })
+    }
+
+    /// Whether it is of discs alone, which look the same however they are turned.
+    pub(super) fn is_of_discs(&self) -> bool {
+        self.kinds.iter().all(|k| k.period_rad <= 0.0)
     }
 
     pub(super) fn sites(&self) -> impl Iterator<Item = (PointMm, Kind)> + '_ {

@@ -94,7 +94,7 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
     let motion = Pose::new(0.0, 0.0, turn).motion();
     let turned: Vec<PointMm> = pattern.centres_mm.iter().map(|c| motion.apply(*c)).collect();
     let kinds: Vec<Kind> = pattern.kinds.iter().map(|k| k.turned(turn)).collect();
-    if turned.len() <= FEW_SITES && pattern.kinds.iter().any(|k| k.period_rad > 0.0) {
+    if turned.len() <= FEW_SITES && !pattern.is_of_discs() {
         return shifts_of_few(features, &turned, &kinds, pattern.nearness_mm);
     }
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
@@ -113,7 +113,6 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
     if columns.saturating_mul(rows) > 4_000_000 {
         return Vec::new();
     }
-    let has_shapes = kinds.iter().any(|k| k.period_rad > 0.0);
     let mut votes = vec![0.0_f32; columns * rows];
     for voter in voters {
         let weight = voter.strength.min(1.0) as f32;
@@ -178,7 +177,7 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
             }
             // Where halves of outlines (one piece of a land on the other of the next) vote beside whole ones, it lies between both.
             let (mass, bin) = (PointMm::new(sx / s, sy / s), PointMm::new(strongest.1 as f64 + 0.5, strongest.2 as f64 + 0.5));
-            let is_beside = has_shapes && bin.distance(mass) > BESIDE_BINS;
+            let is_beside = !pattern.is_of_discs() && bin.distance(mass) > BESIDE_BINS;
             [Some(mass), is_beside.then_some(bin)].into_iter().flatten().map(move |at| (f64::from(peak), low + at * bin_mm))
         })
         .collect()
