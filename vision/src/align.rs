@@ -2,6 +2,7 @@
 
 use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
 use crate::free_scale;
+use crate::half_colour;
 use crate::leak::{self, Leak};
 use crate::offset::offset;
 use crate::one_light;
@@ -63,7 +64,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     let leak::ToldBySteps { leaks, open } = leak::leaks(pictures, optics);
     let leaks = leak::told_by_fits(leaks, &open, |into, leaks| left_over(pictures, part, (optics, &sights), into, leaks));
     let optics = &leak::with_leaks(optics, &leaks);
-    let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, &sights, view));
+    let planes = planes(pictures, part, optics, &sights);
     let (terminals, lands) = match optics.scale {
         ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
         ScaleSource::Pattern { may_differ } => {
@@ -86,11 +87,18 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     })
 }
 
+/// The light of each view, told apart from the others.
+fn planes(pictures: &[Picture], part: &Part, optics: &Optics, sights: &[Sight]) -> Vec<Plane> {
+    let mut planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, sights, view));
+    half_colour::take_off(pictures, optics, &mut planes);
+    planes
+}
+
 /// What the fits of the side that view `into` shows leave over, light squared, with these leaks taken off.
 fn left_over(pictures: &[Picture], part: &Part, (optics, sights): (&Optics, &[Sight]), into: usize, leaks: &[Leak]) -> Option<f64> {
     let side = optics.views[into].shows;
     let optics = &leak::with_leaks(optics, leaks);
-    let planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, sights, view));
+    let planes = planes(pictures, part, optics, sights);
     side::see(side, None, part, optics, &planes, sights).ok()?.left_over
 }
 

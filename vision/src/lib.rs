@@ -15,6 +15,7 @@ mod bridges;
 mod circle_bias;
 pub mod find;
 mod free_scale;
+mod half_colour;
 pub mod inspect;
 mod leak;
 mod marks;

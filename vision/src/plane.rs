@@ -119,7 +119,7 @@ fn overlap(a: RegionPx, b: RegionPx) -> bool {
     a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
 }
 
-fn unit(tint: [f64; 3]) -> Vector3<f64> {
+pub(crate) fn unit(tint: [f64; 3]) -> Vector3<f64> {
     let v = Vector3::from(tint);
     v / v.max().max(f64::MIN_POSITIVE)
 }
@@ -142,7 +142,7 @@ pub fn share_light(a: &View, b: &View, frame: &Frame) -> bool {
 
 /// The three weights that give view `index`'s light from linear red, green and blue: its row of the pseudo-inverse of the
 /// tints that meet in its region (least squares; Keshava & Mustard 2002 for the method's name, unmixing).
-fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] {
+pub(crate) fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] {
     let view = &optics.views[index];
     let own = unit(view.tint);
     if channels == 1 {
