@@ -10,6 +10,7 @@ use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
 use crate::side::{self, Seen};
+use crate::stored::Stored;
 use crate::swapped::{self, Swapped};
 use crate::unsure;
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
@@ -90,7 +91,11 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
 /// The light of each view, told apart from the others.
 fn planes(pictures: &[Picture], part: &Part, optics: &Optics, sights: &[Sight]) -> Vec<Plane> {
     let mut planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, sights, view));
-    half_colour::take_off(pictures, optics, &mut planes);
+    let stored: Vec<Stored> = pictures.iter().map(Stored::of).collect();
+    half_colour::take_off(pictures, &stored, optics, &mut planes);
+    for (plane, view) in planes.iter_mut().zip(&optics.views) {
+        plane.is_in_blocks = stored[view.exposure].in_blocks;
+    }
     planes
 }
 

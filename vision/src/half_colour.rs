@@ -16,19 +16,8 @@
 use crate::memory;
 use crate::picture::{Picture, Samples};
 use crate::plane::{Plane, region_of, share_light, unit, unmixing_weights};
+use crate::stored::{BRIGHTNESS, Spread, Stored};
 use crate::view::Optics;
-
-/// Brightness of red, green and blue: ITU-R BT.601, which JPEG files (JFIF 1.02) and the YUV of cameras follow.
-const BRIGHTNESS: [f64; 3] = [0.299, 0.587, 0.114];
-
-/// How one colour for two pixels has become one for each.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Spread {
-    /// Both have it.
-    Repeated,
-    /// Linearly between the pairs' middles.
-    Linear,
-}
 
 /// What averaging two pixels and spreading their colour linearly leaves of a detail, on the mean over its places.
 fn left_of_colour(cycles_per_px: f64) -> f64 {
@@ -36,21 +25,17 @@ fn left_of_colour(cycles_per_px: f64) -> f64 {
 }
 
 /// Takes off what half-resolution colour leaves of each light in the other's plane, where two lights mix in one region.
-pub(crate) fn take_off(pictures: &[Picture], optics: &Optics, planes: &mut [Plane]) {
+pub(crate) fn take_off(pictures: &[Picture], stored: &[Stored], optics: &Optics, planes: &mut [Plane]) {
     // Brightness and colour are told apart in the camera's numbers: with a gamma they are no longer sums of light.
     if optics.frame.gamma != 1.0 {
         return;
     }
-    for (exposure, picture) in pictures.iter().enumerate() {
-        let pairs = mixed_in(optics, exposure);
-        if pairs.is_empty() {
-            continue;
-        }
-        let spreads = spreads(picture);
+    for (exposure, (picture, stored)) in pictures.iter().zip(stored).enumerate() {
+        let spreads = stored.colour;
         if spreads == [None; 2] {
             continue;
         }
-        for views in pairs {
+        for views in mixed_in(optics, exposure) {
             if let Some(shares) = Shares::of(optics, views) {
                 if spreads.contains(&Some(Spread::Repeated)) {
                     shares.spread_linearly(planes, views, picture, optics, spreads);
@@ -194,152 +179,14 @@ fn fine_detail(light: &[f32], width: usize, [along_x, along_y]: [Option<Kernel>;
     fine
 }
 
-/// Rows and columns that are looked at, spread over the picture.
-const LINES: usize = 32;
-/// Where colour is repeated, steps within pairs are less than this share, squared, of those between them.
-const MOST_WITHIN_PAIRS: f64 = 0.1;
-/// Where it is spread linearly, third differences about a pair's middle are no more than so many times what rounding leaves, squared (4:2:2 files
-/// are rounded once more than others) …
-const MOST_OVER_ROUNDING: f64 = 2.0;
-/// … and less than this share of those between pairs.
-const MOST_OF_OTHERS: f64 = 0.9;
-/// Codecs work on blocks of this edge, px, at whose borders steps are their own …
-const CODEC_BLOCK_PX: usize = 8;
-/// … and where colour is whole, third differences over a border are more than so many times the others, squared: at half resolution only every
-/// other border is one, and smoothed. Of 24 rendered pictures each as files of quality 60 to 95 these three say so of 4:2:0 in 75 to 100 %, of
-/// 4:2:2 in 79 to 83 %, and never of whole colour, nor of pictures that were no such files.
-const MOST_OVER_BORDERS: f64 = 4.0;
-
-/// Whether and how a picture's colour was spread from half resolution along x and y, in pairs from the upper left.
-fn spreads(picture: &Picture) -> [Option<Spread>; 2] {
-    let Samples::U8(raw) = &picture.samples else { return [None; 2] };
-    let (width, height) = (picture.width_px, picture.height_px);
-    let pixel = |x: usize, y: usize| -> [f64; 3] { std::array::from_fn(|c| f64::from(raw[(y * width + x) * 3 + c])) };
-    let lines = |n: usize| (0..LINES.min(n)).map(move |k| (2 * k + 1) * n / (2 * LINES.min(n)));
-    let along_x = lines(height).map(|y| (0..width).map(|x| pixel(x, y)).collect());
-    let along_y = lines(width).map(|x| (0..height).map(|y| pixel(x, y)).collect());
-    [spread(along_x), spread(along_y)]
-}
-
-/// The mean squares of colour's differences along lines.
-#[derive(Default)]
-struct Differences {
-    /// First differences, within and between pairs.
-    first: [Mean; 2],
-    /// Third differences, about the middle of a pair, about that between two, and over a border of the codec's blocks.
-    third: [Mean; 3],
-}
-
-#[derive(Default, Clone, Copy)]
-struct Mean {
-    sum: f64,
-    n: f64,
-}
-
-impl Mean {
-    fn add(&mut self, value: f64) {
-        self.sum += value;
-        self.n += 1.0;
-    }
-
-    fn get(self) -> f64 {
-        self.sum / self.n.max(1.0)
-    }
-}
-
-/// How the colours blue - brightness and red - brightness were spread along lines.
-fn spread(lines: impl Iterator<Item = Vec<[f64; 3]>>) -> Option<Spread> {
-    const COLOURS: [usize; 2] = [2, 0];
-    let mut of_colours: [Differences; 2] = Default::default();
-    for line in lines {
-        let brightness = |p: &[f64; 3]| p.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum::<f64>();
-        for (differences, channel) in of_colours.iter_mut().zip(COLOURS) {
-            let colour: Vec<f64> = line.iter().map(|p| p[channel] - brightness(p)).collect();
-            differences.add(&colour);
-        }
-    }
-    let rounding = COLOURS.map(rounding_of_third);
-    let all = |holds: &dyn Fn(&Differences, f64) -> bool| of_colours.iter().zip(rounding).all(|(d, r)| holds(d, r));
-    if all(&|d, _| d.first[0].get() < MOST_WITHIN_PAIRS * d.first[1].get()) {
-        return Some(Spread::Repeated);
-    }
-    let is_linear = |d: &Differences, rounding: f64| {
-        let [pair, between, border] = d.third.map(Mean::get);
-        pair < MOST_OVER_ROUNDING * rounding && pair < MOST_OF_OTHERS * between && border < MOST_OVER_BORDERS * between
-    };
-    all(&is_linear).then_some(Spread::Linear)
-}
-
-/// Mean square of a third difference (1, -3, 3, -1) of a colour whose channels are rounded to whole numbers.
-fn rounding_of_third(channel: usize) -> f64 {
-    let of_colour: f64 = (0..3).map(|c| (f64::from(u8::from(c == channel)) - BRIGHTNESS[c]).powi(2) / 12.0).sum();
-    20.0 * of_colour
-}
-
-impl Differences {
-    fn add(&mut self, colour: &[f64]) {
-        let place = |x: usize| x % CODEC_BLOCK_PX;
-        for (x, pair) in colour.windows(2).enumerate().filter(|(x, _)| place(*x) + 2 <= CODEC_BLOCK_PX) {
-            self.first[x % 2].add((pair[1] - pair[0]).powi(2));
-        }
-        for (x, four) in colour.windows(4).enumerate() {
-            let squared = (four[0] - 3.0 * four[1] + 3.0 * four[2] - four[3]).powi(2);
-            if place(x) + 4 <= CODEC_BLOCK_PX {
-                self.third[(x + 1) % 2].add(squared);
-            } else if place(x) + 2 == CODEC_BLOCK_PX {
-                self.third[2].add(squared);
-            }
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::plane::separate_all;
+    use crate::stored::tests::{SIZE, TINTS, picture};
     use crate::view::{Frame, View};
     use landfit_part::Side;
     use nalgebra::Matrix3;
-
-    const SIZE: usize = 96;
-    const TINTS: [[f64; 3]; 2] = [[0.15, 0.69, 0.81], [0.95, 0.17, 0.09]];
-
-    /// Blurred discs of the first light on ground that is lit evenly by the second.
-    fn pixel(x: usize, y: usize) -> [f64; 3] {
-        let from_middle = |v: usize| (v % 24) as f64 - 11.3;
-        let disc = 0.5 * (1.0 - statrs::function::erf::erf((from_middle(x).hypot(from_middle(y)) - 7.0) / 1.3));
-        std::array::from_fn(|c| 200.0 * disc * TINTS[0][c] + 60.0 * TINTS[1][c])
-    }
-
-    /// The picture with the colour of blocks of pixels averaged and given to each pixel as `share` says: of its own block and of the next along
-    /// each axis.
-    fn picture(block: [usize; 2], share: f64) -> Picture {
-        let brightness = |p: [f64; 3]| p.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum::<f64>();
-        let colour = |column: usize, row: usize, c: usize| {
-            let of = (0..block[0] * block[1]).map(|i| pixel(column * block[0] + i % block[0], row * block[1] + i / block[0]));
-            of.map(|p| p[c] - brightness(p)).sum::<f64>() / (block[0] * block[1]) as f64
-        };
-        // The block of a pixel, and the nearest beside it.
-        let blocks = |v: usize, axis: usize| {
-            let (own, last) = (v / block[axis], SIZE / block[axis] - 1);
-            let next = if block[axis] == 1 {
-                own
-            } else if v.is_multiple_of(2) {
-                own.saturating_sub(1)
-            } else {
-                (own + 1).min(last)
-            };
-            [(own, share), (next, 1.0 - share)]
-        };
-        let mut raw = Vec::with_capacity(SIZE * SIZE * 3);
-        for (x, y) in (0..SIZE * SIZE).map(|i| (i % SIZE, i / SIZE)) {
-            for c in 0..3 {
-                let near = blocks(x, 0).into_iter().flat_map(|(column, a)| blocks(y, 1).map(|(row, b)| a * b * colour(column, row, c)));
-                raw.push((brightness(pixel(x, y)) + near.sum::<f64>()).round().clamp(0.0, 255.0) as u8);
-            }
-        }
-        Picture { width_px: SIZE, height_px: SIZE, channels: 3, samples: Samples::U8(raw) }
-    }
 
     fn optics(gamma: f64) -> Optics {
         let view = |shows, tint| View { shows, exposure: 0, region_px: None, tint, px_from_mm: Matrix3::identity() };
@@ -359,24 +206,8 @@ mod tests {
             (most - least) / (200.0 / 255.0)
         };
         let before = uneven(&planes);
-        take_off(std::slice::from_ref(picture), optics, &mut planes);
+        take_off(std::slice::from_ref(picture), &[Stored::of(picture)], optics, &mut planes);
         [before, uneven(&planes)]
-    }
-
-    #[test]
-    fn how_colour_was_spread_is_seen() {
-        use Spread::{Linear, Repeated};
-        let cases = [
-            ([1, 1], 1.0, [None, None]),
-            ([2, 1], 0.75, [Some(Linear), None]),
-            ([1, 2], 0.75, [None, Some(Linear)]),
-            ([2, 2], 0.75, [Some(Linear); 2]),
-            ([2, 1], 1.0, [Some(Repeated), None]),
-            ([2, 2], 1.0, [Some(Repeated); 2]),
-        ];
-        for (block, share, expected) in cases {
-            assert_eq!(spreads(&picture(block, share)), expected, "{block:?} {share}");
-        }
     }
 
     #[test]

@@ -34,6 +34,7 @@ mod shape_sites;
 mod shapes;
 mod side;
 pub mod sites;
+mod stored;
 mod swapped;
 mod unsure;
 pub mod view;

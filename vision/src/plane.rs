@@ -25,6 +25,8 @@ pub struct Plane {
     pub saturated: Option<Arc<Saturated>>,
     /// Whether another side's light was taken off by a model of it: what that leaves beside the features is of no board.
     pub is_cleaned: bool,
+    /// Whether a lossy codec has worked on blocks of the picture: what it leaves scatters places.
+    pub is_in_blocks: bool,
     /// The light averaged over blocks, where that was done while separating it: the rows are at hand then.
     pub blocks: Option<Reduced>,
 }
@@ -36,7 +38,17 @@ impl Plane {
     /// A plane of known light from the picture's upper left corner, row by row.
     #[must_use]
     pub fn of_light(width: usize, height: usize, light: Vec<f32>) -> Self {
-        Self { origin_px: [0, 0], width, height, light: light.into(), step_of_light: 0.0, saturated: None, is_cleaned: false, blocks: None }
+        Self {
+            origin_px: [0, 0],
+            width,
+            height,
+            light: light.into(),
+            step_of_light: 0.0,
+            saturated: None,
+            is_cleaned: false,
+            is_in_blocks: false,
+            blocks: None,
+        }
     }
 
     /// Share of the pixels at full scale.
@@ -346,6 +358,7 @@ fn planes_of<T: Copy + Ord, const N: usize>(
         light: light.into(),
         step_of_light: 0.0,
         is_cleaned: false,
+        is_in_blocks: false,
         saturated: saturated.clone(),
         blocks: blocks.next().flatten().map(Blocks::reduced),
     })

@@ -229,6 +229,8 @@ fn measured_at(
     let turn_doubt_rad = UNEVEN_LIGHT * light_doubt_mm / arm_mm;
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), turn_doubt_rad.powi(2)));
     let of_places = match shapes {
+        // What a lossy codec leaves differs from feature to feature as their own places do.
+        _ if views.iter().any(|v| v.plane.is_in_blocks) => 0.0,
         Some(_) => 1.0,
         // What is left of another side's light scatters places, too, and small features scatter by their light far more than they stand.
         None if views.iter().any(|v| v.plane.is_cleaned) || outlines.iter().any(|o| o.unknowns == Unknowns::Few) => 0.0,
