@@ -9,6 +9,7 @@ use crate::one_light;
 use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
+use crate::same_features;
 use crate::side::{self, Seen};
 use crate::stored::Stored;
 use crate::swapped::{self, Swapped};
@@ -75,7 +76,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands, part, optics) {
-            None => answer(part, optics, leak::warning(optics, &leaks), terminals, lands),
+            None => answer(part, optics, &leaks, terminals, lands),
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
@@ -124,18 +125,20 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round, the
 /// lights are swapped, or it is too unsure to be judged.
-fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals: Seen, mut lands: Seen) -> Alignment {
+fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
     let fit = offset(&terminals.fit, &lands.fit);
     // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
     let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
     let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
-    let mut warnings = Vec::from_iter(of_lights);
+    let mut warnings = Vec::from_iter(leak::warning(optics, leaks));
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
     let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
-    let swapped = match told_apart.then(|| swapped::signs(part, &terminals, &lands)).flatten() {
+    let swapped = told_apart.then(|| swapped::signs((part, optics), leaks, &terminals, &lands)).flatten();
+    let has_sign = swapped.is_some();
+    let swapped = match swapped {
         Some(Swapped::Surely(refusal)) => Some(refusal),
         Some(Swapped::Perhaps(warning)) => {
             warnings.push(warning);
@@ -144,6 +147,7 @@ fn answer(part: &Part, optics: &Optics, of_lights: Option<String>, mut terminals
         None => None,
     };
     let refusal = swapped
+        .or_else(|| same_features::refusal(part, &terminals.findings, &lands.findings, has_sign).filter(|_| told_apart))
         .or_else(|| refusal::turned(&fit, &terminals, &lands))
         .or_else(|| refusal::hardly_there(Side::Part, &terminals.findings))
         .or_else(|| refusal::hardly_there(Side::Board, &lands.findings))

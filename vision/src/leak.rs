@@ -118,15 +118,23 @@ pub(crate) fn with_leaks(optics: &Optics, leaks: &[Leak]) -> Optics {
     told
 }
 
+/// The largest leak.
+pub(crate) fn largest(leaks: &[Leak]) -> Option<&Leak> {
+    leaks.iter().max_by(|a, b| a.share.abs().total_cmp(&b.share.abs()))
+}
+
 /// Says the largest leak that is worth a calibration.
 pub(crate) fn warning(optics: &Optics, leaks: &[Leak]) -> Option<String> {
-    let largest = leaks.iter().max_by(|a, b| a.share.abs().total_cmp(&b.share.abs()))?;
-    let side = optics.views[largest.of].shows.word();
-    Some(format!(
-        "The tints of the bench file do not fit the {side}'s light by about {:.0} %; this was allowed for. Learn the lights' colours anew (calibrate lights).",
-        100.0 * largest.share.abs()
-    ))
+    largest(leaks).map(|leak| format!("{}; this was allowed for. {LEARN_ANEW}", off_words(optics, leak)))
 }
+
+/// What a leak says of the bench file, and what to do.
+pub(crate) fn off_words(optics: &Optics, leak: &Leak) -> String {
+    let (side, percent) = (optics.views[leak.of].shows.word(), 100.0 * leak.share.abs());
+    format!("The tints of the bench file do not fit the {side}'s light by about {percent:.0} %")
+}
+
+pub(crate) const LEARN_ANEW: &str = "Learn the lights' colours anew (calibrate lights).";
 
 /// Both lights of some rows of a region.
 fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: [usize; 2]) -> Vec<Plane> {

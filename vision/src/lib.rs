@@ -30,6 +30,7 @@ pub mod pose;
 mod refusal;
 mod regions;
 mod row_ends;
+mod same_features;
 mod shape_sites;
 mod shapes;
 mod side;

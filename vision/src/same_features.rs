@@ -1,0 +1,170 @@
+//! Tells whether the lights of both sides show the same features: a tint that was learned with both lights on, a lamp that stays on for both
+//! pictures. The offset is then what lies between the two views, whatever the part does.
+//!
+//! Balls and lands stand off their lattices each in its own way. Where every land lies in the picture where its ball does, and stands off as it
+//! does, they are one.
+
+use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState};
+use crate::leak::LEARN_ANEW;
+use crate::median::upper_median;
+use crate::view::PointPx;
+use landfit_part::{Part, PointMm};
+use nalgebra::{Matrix3, Vector3};
+
+/// Of one feature, both lights see the middle to within this, px.
+const SAME_PLACE_PX: f64 = 1.5;
+/// Fewer features tell nothing.
+const LEAST_FEATURES: usize = 8;
+/// What stands off the lattice by more than so many times the usual is left out: it would speak for all others.
+const MOST_OVER_USUAL: f64 = 3.0;
+/// They are one where what they stand off correlates by more than this, or by less where another sign speaks for it: of 428 rendered pictures in
+/// which balls lay over their lands to within 3 px it was 0.55 at most (0.5 with light of one side that shows in the other's). Of 118 whose tints
+/// mixed the lights, so that both showed one side, 86 had more and 15 of the others the other sign and more than 0.3. Each with what it must be
+/// more than chance by, standard deviations (Fisher's transformation of a correlation).
+const LEAST_CORRELATION: [f64; 2] = [0.65, 3.0];
+const LEAST_WITH_SIGN: [f64; 2] = [0.2, 2.0];
+
+/// A feature that both lights show at one place.
+struct Pair {
+    designed: PointMm,
+    places: [PointPx; 2],
+}
+
+/// The refusal; `has_sign` is whether one side is seen as the other should be.
+pub(crate) fn refusal(part: &Part, terminals: &SideFindings, lands: &SideFindings, has_sign: bool) -> Option<Refusal> {
+    let pairs = pairs(part, terminals, lands);
+    let apart_px = upper_median(pairs.iter().map(|p| p.places[0].distance(p.places[1])))?;
+    if pairs.len() < LEAST_FEATURES || apart_px > SAME_PLACE_PX {
+        return None;
+    }
+    let (correlation, significance) = correlation(&pairs)?;
+    let [least, least_significance] = if has_sign { LEAST_WITH_SIGN } else { LEAST_CORRELATION };
+    (correlation > least && significance > least_significance).then(|| {
+        let text = format!(
+            "Both lights show the same features: {} terminals lie in the picture where their lands do, and stand off their places as these do. One side's light shows in the other's colour, or one lamp was on for both pictures. {LEARN_ANEW} Take each picture with its own light alone.",
+            pairs.len()
+        );
+        Refusal::new(ReasonCode::WrongPattern, None, text)
+    })
+}
+
+fn pairs(part: &Part, terminals: &SideFindings, lands: &SideFindings) -> Vec<Pair> {
+    let good = |findings: &SideFindings| -> Vec<(usize, PointPx)> {
+        findings.sites.iter().filter(|f| f.state == SiteState::Good).filter_map(|f| Some((f.site, f.centre_px?))).collect()
+    };
+    let lands = good(lands);
+    let nearest = |(site, at): (usize, PointPx)| {
+        let of_site = lands.iter().filter(|l| l.0 == site).map(|l| l.1);
+        let land = of_site.min_by(|a, b| a.distance(at).total_cmp(&b.distance(at)))?;
+        Some(Pair { designed: part.sites[site].at_mm, places: [at, land] })
+    };
+    good(terminals).into_iter().filter_map(nearest).collect()
+}
+
+/// How what both stand off their lattices by correlates, and by how many standard deviations that is more than nothing.
+fn correlation(pairs: &[Pair]) -> Option<(f64, f64)> {
+    let misses: [Vec<PointPx>; 2] = [misses(pairs, 0)?, misses(pairs, 1)?];
+    let size = |miss: &PointPx| miss.x.hypot(miss.y);
+    let [a, b] = [upper_median(misses[0].iter().map(size))?, upper_median(misses[1].iter().map(size))?];
+    let usual = misses[0].iter().zip(&misses[1]).filter(|(p, q)| size(p) < MOST_OVER_USUAL * a && size(q) < MOST_OVER_USUAL * b);
+    let (mut n, mut both, mut first, mut second) = (0.0, 0.0, 0.0, 0.0);
+    for (p, q) in usual {
+        n += 1.0;
+        both += p.x * q.x + p.y * q.y;
+        first += p.x * p.x + p.y * p.y;
+        second += q.x * q.x + q.y * q.y;
+    }
+    // Two coordinates each, less the six of a lattice.
+    let free = 2.0 * n - 6.0;
+    let correlation = both / f64::sqrt(first * second).max(f64::MIN_POSITIVE);
+    (free > 3.0).then(|| (correlation, correlation.clamp(-0.999_999, 0.999_999).atanh() * f64::sqrt(free - 3.0)))
+}
+
+/// How far the places that one light shows lie off the affine lattice that fits them best, px.
+fn misses(pairs: &[Pair], which: usize) -> Option<Vec<PointPx>> {
+    let designed = |p: &Pair| Vector3::new(1.0, p.designed.x, p.designed.y);
+    let (mut normal, mut x, mut y) = (Matrix3::<f64>::zeros(), Vector3::zeros(), Vector3::zeros());
+    for pair in pairs {
+        let at = designed(pair);
+        normal += at * at.transpose();
+        x += at * pair.places[which].x;
+        y += at * pair.places[which].y;
+    }
+    let inverse = normal.cholesky()?.inverse();
+    let (x, y) = (inverse * x, inverse * y);
+    let miss = |p: &Pair| PointPx::new(p.places[which].x - x.dot(&designed(p)), p.places[which].y - y.dot(&designed(p)));
+    Some(pairs.iter().map(miss).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::answer::SiteFinding;
+    use landfit_part::{Piece, Site};
+    use nalgebra::Matrix2;
+
+    const PX_PER_MM: f64 = 80.0;
+
+    fn part() -> Part {
+        let site = |i: usize| Site {
+            id: format!("S{i}"),
+            at_mm: PointMm::new((i % 5) as f64 * 0.8, (i / 5) as f64 * 0.8),
+            angle_rad: 0.0,
+            terminal: vec![Piece::round(0.4)],
+            land: vec![Piece::round(0.35)],
+        };
+        Part {
+            name: "twenty".into(),
+            body_mm: [5.0; 2],
+            body_centre_mm: PointMm::ZERO,
+            sites: (0..20).map(site).collect(),
+            marks: Vec::new(),
+            accept_miss_mm: None,
+        }
+    }
+
+    /// Every site where the lattice has it, and off it by tenths of a pixel, as `seed` has it.
+    fn findings(part: &Part, seed: u32, moved_px: f64) -> SideFindings {
+        let mut state = seed;
+        let mut off_px = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 16) / 65536.0 - 0.5
+        };
+        let sites = part.sites.iter().enumerate().map(|(site, s)| SiteFinding {
+            site,
+            state: SiteState::Good,
+            view: 0,
+            centre_px: Some(PointPx::new(s.at_mm.x * PX_PER_MM + off_px() + moved_px, -s.at_mm.y * PX_PER_MM + off_px())),
+            centre_mm: None,
+            covariance_mm2: Matrix2::zeros(),
+            noise_mm2: Matrix2::zeros(),
+            size_ratio: 1.0,
+        });
+        SideFindings { sites: sites.collect(), scale: None }
+    }
+
+    #[test]
+    fn one_set_of_features_in_both_lights_is_refused() {
+        let part = part();
+        let text = refusal(&part, &findings(&part, 7, 0.0), &findings(&part, 7, 0.2), false).expect("a refusal").text;
+        assert!(text.starts_with("Both lights show the same features: 20 terminals"), "{text}");
+    }
+
+    #[test]
+    fn a_part_that_lies_over_its_lands_is_not() {
+        let part = part();
+        let terminals = findings(&part, 7, 0.0);
+        for has_sign in [false, true] {
+            assert_eq!(refusal(&part, &terminals, &findings(&part, 12, 0.0), has_sign), None);
+        }
+        assert_eq!(refusal(&part, &terminals, &findings(&part, 7, 4.0), false), None, "another place");
+    }
+
+    #[test]
+    fn few_features_tell_nothing() {
+        let part = part();
+        let mut few = findings(&part, 7, 0.0);
+        few.sites.truncate(LEAST_FEATURES - 1);
+        assert_eq!(refusal(&part, &few, &few, true), None);
+    }
+}
