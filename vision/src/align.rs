@@ -9,7 +9,7 @@ use crate::one_light;
 use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
-use crate::same_features;
+use crate::same_features::{self, Same};
 use crate::side::{self, Seen};
 use crate::stored::Stored;
 use crate::swapped::{self, Swapped};
@@ -128,7 +128,7 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
-    let fit = offset(&terminals.fit, &lands.fit);
+    let mut fit = offset(&terminals.fit, &lands.fit);
     // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
     let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
     let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
@@ -146,8 +146,16 @@ fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut
         }
         None => None,
     };
+    let same = match told_apart.then(|| same_features::compare(part, &terminals.findings, &lands.findings, has_sign)).flatten() {
+        Some(Same::One(refusal)) => Some(refusal),
+        Some(Same::Shared(doubt_mm)) => {
+            (0..2).for_each(|axis| fit.covariance[(axis, axis)] += doubt_mm.powi(2));
+            None
+        }
+        None => None,
+    };
     let refusal = swapped
-        .or_else(|| same_features::refusal(part, &terminals.findings, &lands.findings, has_sign).filter(|_| told_apart))
+        .or(same)
         .or_else(|| refusal::turned(&fit, &terminals, &lands))
         .or_else(|| refusal::hardly_there(Side::Part, &terminals.findings))
         .or_else(|| refusal::hardly_there(Side::Board, &lands.findings))

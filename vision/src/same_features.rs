@@ -13,6 +13,13 @@ use nalgebra::{Matrix3, Vector3};
 
 /// Of one feature, both lights see the middle to within this, px.
 const SAME_PLACE_PX: f64 = 1.5;
+/// Edges so near to each other move each other where each light shows a little of the other side, px.
+const NEAR_PX: f64 = 3.0;
+/// By how many standard deviations a correlation must be more than chance for a doubt …
+const LEAST_FOR_DOUBT: f64 = 2.5;
+/// … that a place which follows the other by some share lies off by that share of where it should be, but no further than edges reach; no more
+/// than this is taken for that share.
+const MOST_FOLLOWED: f64 = 0.8;
 /// Fewer features tell nothing.
 const LEAST_FEATURES: usize = 8;
 /// What stands off the lattice by more than so many times the usual is left out: it would speak for all others.
@@ -31,22 +38,39 @@ struct Pair {
     places: [PointPx; 2],
 }
 
-/// The refusal; `has_sign` is whether one side is seen as the other should be.
-pub(crate) fn refusal(part: &Part, terminals: &SideFindings, lands: &SideFindings, has_sign: bool) -> Option<Refusal> {
+/// What the features of both lights have in common.
+pub(crate) enum Same {
+    /// Both lights show one side.
+    One(Refusal),
+    /// Each shows a little of the other: standard uncertainty of the offset along each axis, mm.
+    Shared(f64),
+}
+
+/// Compares what both lights show; `has_sign` is whether one side is seen as the other should be. `None` where nothing is in common.
+pub(crate) fn compare(part: &Part, terminals: &SideFindings, lands: &SideFindings, has_sign: bool) -> Option<Same> {
     let pairs = pairs(part, terminals, lands);
     let apart_px = upper_median(pairs.iter().map(|p| p.places[0].distance(p.places[1])))?;
-    if pairs.len() < LEAST_FEATURES || apart_px > SAME_PLACE_PX {
+    if pairs.len() < LEAST_FEATURES || apart_px > NEAR_PX {
         return None;
     }
-    let (correlation, significance) = correlation(&pairs)?;
+    let lattices = [Lattice::fitted(&pairs, 0)?, Lattice::fitted(&pairs, 1)?];
+    let px_per_mm = lattices[0].px_per_mm();
+    let (correlation, significance) = correlation(&pairs, &lattices)?;
     let [least, least_significance] = if has_sign { LEAST_WITH_SIGN } else { LEAST_CORRELATION };
-    (correlation > least && significance > least_significance).then(|| {
-        let text = format!(
-            "Both lights show the same features: {} terminals lie in the picture where their lands do, and stand off their places as these do. One side's light shows in the other's colour, or one lamp was on for both pictures. {LEARN_ANEW} Take each picture with its own light alone.",
-            pairs.len()
-        );
-        Refusal::new(ReasonCode::WrongPattern, None, text)
+    if apart_px < SAME_PLACE_PX && correlation > least && significance > least_significance {
+        return Some(Same::One(one(pairs.len())));
+    }
+    (significance > LEAST_FOR_DOUBT).then(|| {
+        let followed_px = correlation / (1.0 - correlation.min(MOST_FOLLOWED)) * apart_px.min(SAME_PLACE_PX);
+        Same::Shared(followed_px / px_per_mm)
     })
+}
+
+fn one(features: usize) -> Refusal {
+    let text = format!(
+        "Both lights show the same features: {features} terminals lie in the picture where their lands do, and stand off their places as these do. One side's light shows in the other's colour, or one lamp was on for both pictures. {LEARN_ANEW} Take each picture with its own light alone."
+    );
+    Refusal::new(ReasonCode::WrongPattern, None, text)
 }
 
 fn pairs(part: &Part, terminals: &SideFindings, lands: &SideFindings) -> Vec<Pair> {
@@ -63,8 +87,8 @@ fn pairs(part: &Part, terminals: &SideFindings, lands: &SideFindings) -> Vec<Pai
 }
 
 /// How what both stand off their lattices by correlates, and by how many standard deviations that is more than nothing.
-fn correlation(pairs: &[Pair]) -> Option<(f64, f64)> {
-    let misses: [Vec<PointPx>; 2] = [misses(pairs, 0)?, misses(pairs, 1)?];
+fn correlation(pairs: &[Pair], lattices: &[Lattice; 2]) -> Option<(f64, f64)> {
+    let misses: [Vec<PointPx>; 2] = [0, 1].map(|which| pairs.iter().map(|p| lattices[which].miss(p, which)).collect());
     let size = |miss: &PointPx| miss.x.hypot(miss.y);
     let [a, b] = [upper_median(misses[0].iter().map(size))?, upper_median(misses[1].iter().map(size))?];
     let usual = misses[0].iter().zip(&misses[1]).filter(|(p, q)| size(p) < MOST_OVER_USUAL * a && size(q) < MOST_OVER_USUAL * b);
@@ -81,20 +105,38 @@ fn correlation(pairs: &[Pair]) -> Option<(f64, f64)> {
     (free > 3.0).then(|| (correlation, correlation.clamp(-0.999_999, 0.999_999).atanh() * f64::sqrt(free - 3.0)))
 }
 
-/// How far the places that one light shows lie off the affine lattice that fits them best, px.
-fn misses(pairs: &[Pair], which: usize) -> Option<Vec<PointPx>> {
-    let designed = |p: &Pair| Vector3::new(1.0, p.designed.x, p.designed.y);
-    let (mut normal, mut x, mut y) = (Matrix3::<f64>::zeros(), Vector3::zeros(), Vector3::zeros());
-    for pair in pairs {
-        let at = designed(pair);
-        normal += at * at.transpose();
-        x += at * pair.places[which].x;
-        y += at * pair.places[which].y;
+/// The affine lattice that fits the places best that one light shows: px x and y of (1, mm x, mm y).
+struct Lattice {
+    x: Vector3<f64>,
+    y: Vector3<f64>,
+}
+
+impl Lattice {
+    fn fitted(pairs: &[Pair], which: usize) -> Option<Self> {
+        let (mut normal, mut x, mut y) = (Matrix3::<f64>::zeros(), Vector3::zeros(), Vector3::zeros());
+        for pair in pairs {
+            let at = Self::of(pair);
+            normal += at * at.transpose();
+            x += at * pair.places[which].x;
+            y += at * pair.places[which].y;
+        }
+        let inverse = normal.cholesky()?.inverse();
+        Some(Self { x: inverse * x, y: inverse * y })
     }
-    let inverse = normal.cholesky()?.inverse();
-    let (x, y) = (inverse * x, inverse * y);
-    let miss = |p: &Pair| PointPx::new(p.places[which].x - x.dot(&designed(p)), p.places[which].y - y.dot(&designed(p)));
-    Some(pairs.iter().map(miss).collect())
+
+    fn of(pair: &Pair) -> Vector3<f64> {
+        Vector3::new(1.0, pair.designed.x, pair.designed.y)
+    }
+
+    /// How far a place lies off it, px.
+    fn miss(&self, pair: &Pair, which: usize) -> PointPx {
+        let (at, place) = (Self::of(pair), pair.places[which]);
+        PointPx::new(place.x - self.x.dot(&at), place.y - self.y.dot(&at))
+    }
+
+    fn px_per_mm(&self) -> f64 {
+        (self.x[1] * self.y[2] - self.x[2] * self.y[1]).abs().sqrt()
+    }
 }
 
 #[cfg(test)]
@@ -147,8 +189,10 @@ mod tests {
     #[test]
     fn one_set_of_features_in_both_lights_is_refused() {
         let part = part();
-        let text = refusal(&part, &findings(&part, 7, 0.0), &findings(&part, 7, 0.2), false).expect("a refusal").text;
-        assert!(text.starts_with("Both lights show the same features: 20 terminals"), "{text}");
+        let Some(Same::One(refusal)) = compare(&part, &findings(&part, 7, 0.0), &findings(&part, 7, 0.2), false) else {
+            panic!("a refusal")
+        };
+        assert!(refusal.text.starts_with("Both lights show the same features: 20 terminals"), "{}", refusal.text);
     }
 
     #[test]
@@ -156,9 +200,23 @@ mod tests {
         let part = part();
         let terminals = findings(&part, 7, 0.0);
         for has_sign in [false, true] {
-            assert_eq!(refusal(&part, &terminals, &findings(&part, 12, 0.0), has_sign), None);
+            assert!(compare(&part, &terminals, &findings(&part, 12, 0.0), has_sign).is_none());
         }
-        assert_eq!(refusal(&part, &terminals, &findings(&part, 7, 4.0), false), None, "another place");
+        assert!(compare(&part, &terminals, &findings(&part, 7, 4.0), false).is_none(), "another place");
+    }
+
+    #[test]
+    fn lands_that_follow_the_balls_a_little_are_stated_the_less_surely() {
+        let part = part();
+        let (terminals, own) = (findings(&part, 7, 1.0), findings(&part, 12, 0.0));
+        let mut lands = own;
+        for (land, ball) in lands.sites.iter_mut().zip(&terminals.sites) {
+            let (Some(at), Some(ball)) = (land.centre_px, ball.centre_px) else { continue };
+            land.centre_px = Some(PointPx::new(0.6 * at.x + 0.4 * ball.x, 0.6 * at.y + 0.4 * ball.y));
+        }
+        let Some(Same::Shared(doubt_mm)) = compare(&part, &terminals, &lands, false) else { panic!("a doubt") };
+        // They seem 0.6 px apart where they are 1 px apart.
+        assert!((0.2..0.8).contains(&(doubt_mm * PX_PER_MM)), "{}", doubt_mm * PX_PER_MM);
     }
 
     #[test]
@@ -166,6 +224,6 @@ mod tests {
         let part = part();
         let mut few = findings(&part, 7, 0.0);
         few.sites.truncate(LEAST_FEATURES - 1);
-        assert_eq!(refusal(&part, &few, &few, true), None);
+        assert!(compare(&part, &few, &few, true).is_none());
     }
 }
