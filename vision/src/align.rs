@@ -64,9 +64,11 @@ pub enum AlignError {
 pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Alignment, AlignError> {
     let sights = check(pictures, part, optics)?;
     let leak::ToldBySteps { leaks, open } = leak::leaks(pictures, optics);
-    let leaks = leak::told_by_fits(leaks, &open, |into, leaks| left_over(pictures, part, (optics, &sights), into, leaks));
+    let stored: Vec<Stored> = pictures.iter().map(Stored::of).collect();
+    let shots = (pictures, stored.as_slice());
+    let leaks = leak::told_by_fits(leaks, &open, |into, leaks| left_over(shots, part, (optics, &sights), into, leaks));
     let optics = &leak::with_leaks(optics, &leaks);
-    let planes = planes(pictures, part, optics, &sights);
+    let planes = planes(shots, part, optics, &sights);
     let (terminals, lands) = match optics.scale {
         ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
         ScaleSource::Pattern { may_differ } => {
@@ -89,11 +91,13 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     })
 }
 
+/// Pictures, and how each was stored.
+type Shots<'a> = (&'a [Picture], &'a [Stored]);
+
 /// The light of each view, told apart from the others.
-fn planes(pictures: &[Picture], part: &Part, optics: &Optics, sights: &[Sight]) -> Vec<Plane> {
+fn planes((pictures, stored): Shots, part: &Part, optics: &Optics, sights: &[Sight]) -> Vec<Plane> {
     let mut planes = separate_all(pictures, optics, |view| side::block_edge_px(part, optics, sights, view));
-    let stored: Vec<Stored> = pictures.iter().map(Stored::of).collect();
-    half_colour::take_off(pictures, &stored, optics, &mut planes);
+    half_colour::take_off(pictures, stored, optics, &mut planes);
     for (plane, view) in planes.iter_mut().zip(&optics.views) {
         plane.is_in_blocks = stored[view.exposure].in_blocks;
     }
@@ -101,10 +105,10 @@ fn planes(pictures: &[Picture], part: &Part, optics: &Optics, sights: &[Sight]) 
 }
 
 /// What the fits of the side that view `into` shows leave over, light squared, with these leaks taken off.
-fn left_over(pictures: &[Picture], part: &Part, (optics, sights): (&Optics, &[Sight]), into: usize, leaks: &[Leak]) -> Option<f64> {
+fn left_over(shots: Shots, part: &Part, (optics, sights): (&Optics, &[Sight]), into: usize, leaks: &[Leak]) -> Option<f64> {
     let side = optics.views[into].shows;
     let optics = &leak::with_leaks(optics, leaks);
-    let planes = planes(pictures, part, optics, sights);
+    let planes = planes(shots, part, optics, sights);
     side::see(side, None, part, optics, &planes, sights).ok()?.left_over
 }
 
@@ -124,7 +128,7 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 }
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round, the
-/// lights are swapped, or it is too unsure to be judged.
+/// lights are swapped or show one side, or it is too unsure to be judged.
 fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut lands: Seen) -> Alignment {
     side::turn_to(&mut lands, 0.0);
     side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);

@@ -14,9 +14,9 @@
 //! colour goes over linearly from pair to pair; where both of a pair have the same colour it is spread so first.
 
 use crate::memory;
-use crate::picture::{Picture, Samples};
-use crate::plane::{Plane, region_of, share_light, unit, unmixing_weights};
-use crate::stored::{BRIGHTNESS, Spread, Stored};
+use crate::picture::{BRIGHTNESS, Picture, Samples, brightness};
+use crate::plane::{Plane, mixed_pairs, region_of, unit, unmixing_weights};
+use crate::stored::{Spread, Stored};
 use crate::view::Optics;
 
 /// What averaging two pixels and spreading their colour linearly leaves of a detail, on the mean over its places.
@@ -30,32 +30,19 @@ pub(crate) fn take_off(pictures: &[Picture], stored: &[Stored], optics: &Optics,
     if optics.frame.gamma != 1.0 {
         return;
     }
-    for (exposure, (picture, stored)) in pictures.iter().zip(stored).enumerate() {
-        let spreads = stored.colour;
+    for views in mixed_pairs(optics) {
+        let exposure = optics.views[views[0]].exposure;
+        let (picture, spreads) = (&pictures[exposure], stored[exposure].colour);
         if spreads == [None; 2] {
             continue;
         }
-        for views in mixed_in(optics, exposure) {
-            if let Some(shares) = Shares::of(optics, views) {
-                if spreads.contains(&Some(Spread::Repeated)) {
-                    shares.spread_linearly(planes, views, picture, optics, spreads);
-                }
-                shares.take_off(planes, views, spreads);
+        if let Some(shares) = Shares::of(optics, views) {
+            if spreads.contains(&Some(Spread::Repeated)) {
+                shares.spread_linearly(planes, views, picture, optics, spreads);
             }
+            shares.take_off(planes, views, spreads);
         }
     }
-}
-
-/// Pairs of views that mix two lights in one region of a picture.
-fn mixed_in(optics: &Optics, exposure: usize) -> Vec<[usize; 2]> {
-    let frame = &optics.frame;
-    let is_mixed = |i: usize, j: usize| {
-        let (one, other) = (&optics.views[i], &optics.views[j]);
-        let is_one_region = region_of(one, frame) == region_of(other, frame);
-        [one, other].iter().all(|v| v.exposure == exposure) && is_one_region && !share_light(one, other, frame)
-    };
-    let n = optics.views.len();
-    (0..n).flat_map(|i| (i + 1..n).map(move |j| [i, j])).filter(|[i, j]| is_mixed(*i, *j)).collect()
 }
 
 /// What brightness says of two lights.
@@ -72,15 +59,14 @@ const LEAST_OWN: f64 = 0.1;
 impl Shares {
     fn of(optics: &Optics, views: [usize; 2]) -> Option<Self> {
         let answers = views.map(|v| unmixing_weights(optics, v, 3).iter().sum::<f64>());
-        let brightness = views.map(|v| unit(optics.views[v].tint).iter().zip(BRIGHTNESS).map(|(t, b)| t * b).sum::<f64>());
-        let own = [0, 1].map(|i| answers[i] * brightness[i]);
+        let own = [0, 1].map(|i| answers[i] * brightness(unit(optics.views[views[i]].tint).into()));
         own.iter().all(|share| *share > LEAST_OWN).then_some(Self { answers, own })
     }
 
     /// Spreads colour that is repeated. A plane is its answer to brightness and what colour adds.
     fn spread_linearly(&self, planes: &mut [Plane], views: [usize; 2], picture: &Picture, optics: &Optics, spreads: [Option<Spread>; 2]) {
         let kernels = spreads.map(|spread| (spread == Some(Spread::Repeated)).then_some(FROM_PAIR_TO_PAIR));
-        let brightness = brightness(picture, optics, views[0]);
+        let brightness = brightness_of(picture, optics, views[0]);
         let of_brightness = fine_detail(&brightness, planes[views[0]].width, kernels);
         memory::give_back(brightness);
         for (view, answer) in views.into_iter().zip(self.answers) {
@@ -105,8 +91,8 @@ impl Shares {
     }
 }
 
-/// The brightness of a view's region, as linear light, row by row.
-fn brightness(picture: &Picture, optics: &Optics, view: usize) -> Vec<f32> {
+/// The brightness of a view's region, as linear light up to a constant, row by row.
+fn brightness_of(picture: &Picture, optics: &Optics, view: usize) -> Vec<f32> {
     let region = region_of(&optics.views[view], &optics.frame);
     let white = optics.frame.white.unwrap_or(picture.full_scale());
     let per_step = (1.0 / (white - optics.frame.black).max(1e-9)) as f32;
@@ -146,7 +132,7 @@ fn smoothing(own: f64) -> Kernel {
     taps.map(|tap| (tap / sum) as f32)
 }
 
-/// Light, row by row, less itself smoothed along x and y.
+/// Light, row by row, less itself smoothed along x and y. (imageproc's separable filter takes new memory for every picture.)
 fn fine_detail(light: &[f32], width: usize, [along_x, along_y]: [Option<Kernel>; 2]) -> Vec<f32> {
     let height = light.len() / width.max(1);
     let mut fine = memory::take(light.len());

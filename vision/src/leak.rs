@@ -11,7 +11,7 @@ pub(crate) use by_fit::told_by_fits;
 
 use crate::median::quantile;
 use crate::picture::{Picture, Samples};
-use crate::plane::{Plane, region_of, separate_all, share_light};
+use crate::plane::{Plane, mixed_pairs, region_of, separate_all};
 use crate::view::{Frame, Optics, RegionPx};
 
 /// Rows of a region that are looked at, spread over it.
@@ -84,20 +84,17 @@ pub(crate) struct ToldBySteps {
 /// The leaks between views that share their pixels in two tints.
 pub(crate) fn leaks(pictures: &[Picture], optics: &Optics) -> ToldBySteps {
     let mut found = ToldBySteps::default();
-    for (i, one) in optics.views.iter().enumerate() {
-        for (j, other) in optics.views.iter().enumerate().skip(i + 1) {
-            let region = region_of(one, &optics.frame);
-            let is_mixed =
-                one.exposure == other.exposure && region == region_of(other, &optics.frame) && !share_light(one, other, &optics.frame);
-            if is_mixed && pictures[one.exposure].channels == 3 {
-                let steps = steps(&some_rows(&pictures[one.exposure], optics, region, [i, j]));
-                for ([into, of], leak) in [[i, j], [j, i]].into_iter().zip(between(&steps)) {
-                    match leak {
-                        Told::Share(share) => found.leaks.push(Leak { into, of, share: f64::from(share) }),
-                        Told::Open(share) => found.open.push(Leak { into, of, share: f64::from(share) }),
-                        Told::NoMore => {}
-                    }
-                }
+    for [i, j] in mixed_pairs(optics) {
+        let (picture, region) = (&pictures[optics.views[i].exposure], region_of(&optics.views[i], &optics.frame));
+        if picture.channels != 3 {
+            continue;
+        }
+        let steps = steps(&some_rows(picture, optics, region, [i, j]));
+        for ([into, of], leak) in [[i, j], [j, i]].into_iter().zip(between(&steps)) {
+            match leak {
+                Told::Share(share) => found.leaks.push(Leak { into, of, share: f64::from(share) }),
+                Told::Open(share) => found.open.push(Leak { into, of, share: f64::from(share) }),
+                Told::NoMore => {}
             }
         }
     }
@@ -128,12 +125,13 @@ pub(crate) fn warning(optics: &Optics, leaks: &[Leak]) -> Option<String> {
     largest(leaks).map(|leak| format!("{}; this was allowed for. {LEARN_ANEW}", off_words(optics, leak)))
 }
 
-/// What a leak says of the bench file, and what to do.
+/// What a leak says of the bench file: the beginning of a sentence.
 pub(crate) fn off_words(optics: &Optics, leak: &Leak) -> String {
     let (side, percent) = (optics.views[leak.of].shows.word(), 100.0 * leak.share.abs());
     format!("The tints of the bench file do not fit the {side}'s light by about {percent:.0} %")
 }
 
+/// What to do then.
 pub(crate) const LEARN_ANEW: &str = "Learn the lights' colours anew (calibrate lights).";
 
 /// Both lights of some rows of a region.

@@ -13,6 +13,7 @@ pub mod align;
 pub mod answer;
 mod bridges;
 mod circle_bias;
+mod cubic;
 pub mod find;
 mod free_scale;
 mod half_colour;

@@ -1,5 +1,13 @@
 //! A decoded picture as the camera gave it: grey or colour, 8 or 16 bits.
 
+/// Brightness of red, green and blue: ITU-R BT.601, which JPEG files (JFIF 1.02) and the YUV of cameras follow.
+pub(crate) const BRIGHTNESS: [f64; 3] = [0.299, 0.587, 0.114];
+
+/// The brightness of a colour.
+pub(crate) fn brightness(colour: [f64; 3]) -> f64 {
+    colour.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum()
+}
+
 /// Raw values, row by row, channels interleaved.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Samples {

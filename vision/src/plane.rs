@@ -152,6 +152,17 @@ pub fn share_light(a: &View, b: &View, frame: &Frame) -> bool {
     share_pixels(a, b, frame) && same_light(&unit(a.tint), &unit(b.tint))
 }
 
+/// Pairs of views that mix two lights in one region of a picture.
+pub(crate) fn mixed_pairs(optics: &Optics) -> impl Iterator<Item = [usize; 2]> {
+    let is_mixed = |[i, j]: &[usize; 2]| {
+        let (one, other) = (&optics.views[*i], &optics.views[*j]);
+        let is_one_region = one.exposure == other.exposure && region_of(one, &optics.frame) == region_of(other, &optics.frame);
+        is_one_region && !share_light(one, other, &optics.frame)
+    };
+    let n = optics.views.len();
+    (0..n).flat_map(move |i| (i + 1..n).map(move |j| [i, j])).filter(is_mixed)
+}
+
 /// The three weights that give view `index`'s light from linear red, green and blue: its row of the pseudo-inverse of the
 /// tints that meet in its region (least squares; Keshava & Mustard 2002 for the method's name, unmixing).
 pub(crate) fn unmixing_weights(optics: &Optics, index: usize, channels: usize) -> [f64; 3] {

@@ -5,11 +5,11 @@
 //! does, they are one. What a lens does to all of a neighbourhood is no such way: it is taken off by a polynomial of third order.
 
 use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState};
+use crate::cubic::Cubic;
 use crate::leak::LEARN_ANEW;
 use crate::median::upper_median;
 use crate::view::PointPx;
 use landfit_part::{Part, PointMm};
-use nalgebra::{SMatrix, SVector};
 
 /// Of one feature, both lights see the middle to within this, px.
 const SAME_PLACE_PX: f64 = 1.5;
@@ -77,7 +77,9 @@ fn pairs(part: &Part, terminals: &SideFindings, lands: &SideFindings) -> Vec<Pai
     };
     let lands = good(lands);
     let nearest = |(site, at): (usize, PointPx)| {
-        let of_site = lands.iter().filter(|l| l.0 == site).map(|l| l.1);
+        // Findings stand in the part's order.
+        let from = lands.partition_point(|l| l.0 < site);
+        let of_site = lands[from..].iter().take_while(|l| l.0 == site).map(|l| l.1);
         let land = of_site.min_by(|a, b| a.distance(at).total_cmp(&b.distance(at)))?;
         Some(Pair { designed: part.sites[site].at_mm, places: [at, land] })
     };
@@ -98,35 +100,24 @@ fn correlation(pairs: &[Pair]) -> Option<(f64, f64)> {
         second += q.x * q.x + q.y * q.y;
     }
     // Two coordinates each, less those of a lattice and a lens.
-    let free = 2.0 * (n - TERMS as f64);
+    let free = 2.0 * (n - Cubic::TERMS as f64);
     let correlation = both / f64::sqrt(first * second).max(f64::MIN_POSITIVE);
     (free > 3.0).then(|| (correlation, correlation.clamp(-0.999_999, 0.999_999).atanh() * f64::sqrt(free - 3.0)))
 }
 
-/// Terms of a polynomial of third order in x and y.
-const TERMS: usize = 10;
-/// What keeps terms from growing that the places do not tell apart, over the number of features.
+/// What keeps terms from growing that the places do not tell apart.
 const RIDGE: f64 = 1e-9;
 
 /// How far the places that one light shows lie off where a lattice seen through a lens has them, px.
 fn misses(pairs: &[Pair], which: usize) -> Option<Vec<PointPx>> {
-    let reach_mm = pairs.iter().map(|p| p.designed.x.abs().max(p.designed.y.abs())).fold(1e-9, f64::max);
-    let terms = |p: &Pair| {
-        let (x, y) = (p.designed.x / reach_mm, p.designed.y / reach_mm);
-        SVector::<f64, TERMS>::from([1.0, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y])
+    let (designed, places): (Vec<_>, Vec<_>) =
+        pairs.iter().map(|p| ([p.designed.x, p.designed.y], [p.places[which].x, p.places[which].y])).unzip();
+    let cubic = Cubic::fitted(&designed, &places, RIDGE)?;
+    let miss = |(at, place): (&[f64; 2], &[f64; 2])| {
+        let [x, y] = cubic.at(*at);
+        PointPx::new(place[0] - x, place[1] - y)
     };
-    let mut normal = SMatrix::<f64, TERMS, TERMS>::identity() * (RIDGE * pairs.len() as f64);
-    let mut right = [SVector::<f64, TERMS>::zeros(); 2];
-    for pair in pairs {
-        let (at, place) = (terms(pair), pair.places[which]);
-        normal += at * at.transpose();
-        right[0] += at * place.x;
-        right[1] += at * place.y;
-    }
-    let solved = normal.cholesky()?;
-    let [x, y] = right.map(|right| solved.solve(&right));
-    let miss = |p: &Pair| PointPx::new(p.places[which].x - x.dot(&terms(p)), p.places[which].y - y.dot(&terms(p)));
-    Some(pairs.iter().map(miss).collect())
+    Some(designed.iter().zip(&places).map(miss).collect())
 }
 
 /// Magnification over all features.

@@ -1,10 +1,7 @@
 //! How a picture was stored before it came here, as its numbers show it: colour kept at half resolution (4:2:2, 4:2:0), and what a lossy codec's
 //! blocks leave. Cameras do both, and so do files.
 
-use crate::picture::{Picture, Samples};
-
-/// Brightness of red, green and blue: ITU-R BT.601, which JPEG files (JFIF 1.02) and the YUV of cameras follow.
-pub(crate) const BRIGHTNESS: [f64; 3] = [0.299, 0.587, 0.114];
+use crate::picture::{BRIGHTNESS, Picture, Samples, brightness};
 
 /// How one colour for two pixels has become one for each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,8 +112,8 @@ fn is_over_border(from: usize, n: usize) -> bool {
 impl Line {
     fn add(&mut self, is_coloured: bool, pixels: impl Iterator<Item = [f64; 3]>) {
         let pixels: Vec<[f64; 3]> = pixels.collect();
-        let brightness: Vec<f64> = pixels.iter().map(|p| p.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum()).collect();
-        for (x, third) in thirds(&brightness) {
+        let bright: Vec<f64> = pixels.iter().copied().map(brightness).collect();
+        for (x, third) in thirds(&bright) {
             if is_in_block(x, 4) {
                 self.brightness[0].add(third.abs());
             } else if is_over_border(x, 4) {
@@ -127,7 +124,7 @@ impl Line {
             return;
         }
         for (colour, channel) in self.colours.iter_mut().zip(COLOURS) {
-            let values: Vec<f64> = pixels.iter().zip(&brightness).map(|(p, b)| p[channel] - b).collect();
+            let values: Vec<f64> = pixels.iter().zip(&bright).map(|(p, b)| p[channel] - b).collect();
             for (x, pair) in values.windows(2).enumerate().filter(|(x, _)| is_in_block(*x, 2)) {
                 colour.first[x % 2].add((pair[1] - pair[0]).powi(2));
             }
@@ -183,7 +180,6 @@ pub(crate) mod tests {
     /// The picture with the colour of blocks of pixels averaged and given to each pixel as `share` says: of its own block and of the next along
     /// each axis.
     pub(crate) fn picture(block: [usize; 2], share: f64) -> Picture {
-        let brightness = |p: [f64; 3]| p.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum::<f64>();
         let colour = |column: usize, row: usize, c: usize| {
             let of = (0..block[0] * block[1]).map(|i| pixel(column * block[0] + i % block[0], row * block[1] + i / block[0]));
             of.map(|p| p[c] - brightness(p)).sum::<f64>() / (block[0] * block[1]) as f64

@@ -1,6 +1,6 @@
 //! One plane of brightness from a decoded picture, and reading it between pixels.
 
-use crate::picture::{Picture, Samples};
+use crate::picture::{BRIGHTNESS, Picture, Samples};
 use rayon::prelude::*;
 
 /// A plane of brightness, row by row. Pixel centres are whole numbers.
@@ -45,7 +45,10 @@ pub(crate) fn light(picture: &Picture) -> Light {
 
 fn grey<T: Copy + Into<f32> + Sync>(raw: &[T], channels: usize, scale: f32) -> Vec<f32> {
     match channels {
-        3 => raw.par_chunks_exact(3).map(|c| (0.299 * c[0].into() + 0.587 * c[1].into() + 0.114 * c[2].into()) * scale).collect(),
+        3 => {
+            let [red, green, blue] = BRIGHTNESS.map(|b| b as f32);
+            raw.par_chunks_exact(3).map(|c| (red * c[0].into() + green * c[1].into() + blue * c[2].into()) * scale).collect()
+        }
         _ => raw.par_iter().map(|v| (*v).into() * scale).collect(),
     }
 }

@@ -1,25 +1,17 @@
 //! The way from a flat pattern into a picture: a homography, and a cubic for what a real lens adds to it.
 
+use crate::cubic::Cubic;
 use crate::view::{PointPx, project};
-use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, SMatrix, SymmetricEigen};
+use nalgebra::{Matrix2, Matrix3, SMatrix, SymmetricEigen};
 
 /// A smooth map from the plane of a pattern to pixels.
 #[derive(Debug, Clone)]
 pub(crate) struct Warp {
     px_from_uv: Matrix3<f64>,
-    bend: Option<Bend>,
+    /// What is added to the homography, px.
+    bend: Option<Cubic>,
 }
 
-/// What is added to the homography, px, as cubics of place; held constant beyond the points that it was fitted to.
-#[derive(Debug, Clone)]
-struct Bend {
-    centre: [f64; 2],
-    half: [f64; 2],
-    x: DVector<f64>,
-    y: DVector<f64>,
-}
-
-const CUBIC_TERMS: usize = 10;
 /// A cubic needs so many points to a coefficient, and must take away so much of the scatter, to be believed.
 const POINTS_PER_TERM: usize = 5;
 const WORTHWHILE: f64 = 0.85;
@@ -45,11 +37,11 @@ impl Warp {
 
     fn fit_all(uv: &[[f64; 2]], px: &[PointPx]) -> Option<Self> {
         let flat = Self { px_from_uv: homography(uv, px)?, bend: None };
-        if uv.len() < CUBIC_TERMS * POINTS_PER_TERM {
+        if uv.len() < Cubic::TERMS * POINTS_PER_TERM {
             return Some(flat);
         }
         let bent = Self { bend: bend(uv, px, &flat), ..flat.clone() };
-        let freedom = (2.0 * uv.len() as f64 - 8.0) / (2.0 * (uv.len() - CUBIC_TERMS) as f64);
+        let freedom = (2.0 * uv.len() as f64 - 8.0) / (2.0 * (uv.len() - Cubic::TERMS) as f64);
         let better = bent.rms_px(uv, px) * freedom.sqrt() < WORTHWHILE * flat.rms_px(uv, px);
         Some(if better { bent } else { flat })
     }
@@ -58,8 +50,8 @@ impl Warp {
     pub fn px(&self, u: f64, v: f64) -> PointPx {
         let (x, y) = project(&self.px_from_uv, u, v);
         let Some(bend) = &self.bend else { return PointPx::new(x, y) };
-        let terms = bend.terms(u, v);
-        PointPx::new(x + bend.x.dot(&terms), y + bend.y.dot(&terms))
+        let [bend_x, bend_y] = bend.at([u, v]);
+        PointPx::new(x + bend_x, y + bend_y)
     }
 
     /// d(px)/d(uv): columns are the steps along u and v.
@@ -87,35 +79,12 @@ impl Warp {
     }
 }
 
-impl Bend {
-    fn terms(&self, u: f64, v: f64) -> DVector<f64> {
-        let s = ((u - self.centre[0]) / self.half[0]).clamp(-1.1, 1.1);
-        let t = ((v - self.centre[1]) / self.half[1]).clamp(-1.1, 1.1);
-        DVector::from_row_slice(&[1.0, s, t, s * s, s * t, t * t, s * s * s, s * s * t, s * t * t, t * t * t])
-    }
-}
-
-fn bend(uv: &[[f64; 2]], px: &[PointPx], flat: &Warp) -> Option<Bend> {
-    let span = |axis: usize| {
-        let (lo, hi) = uv.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), p| (lo.min(p[axis]), hi.max(p[axis])));
-        ((lo + hi) / 2.0, ((hi - lo) / 2.0).max(1e-9))
-    };
-    let ((cu, hu), (cv, hv)) = (span(0), span(1));
-    let zero = DVector::zeros(CUBIC_TERMS);
-    let mut bend = Bend { centre: [cu, cv], half: [hu, hv], x: zero.clone(), y: zero.clone() };
-    let mut normal = DMatrix::zeros(CUBIC_TERMS, CUBIC_TERMS);
-    let (mut right_x, mut right_y) = (zero.clone(), zero);
-    for (a, b) in uv.iter().zip(px) {
-        let terms = bend.terms(a[0], a[1]);
+fn bend(uv: &[[f64; 2]], px: &[PointPx], flat: &Warp) -> Option<Cubic> {
+    let beyond = |(a, b): (&[f64; 2], &PointPx)| {
         let seen = flat.px(a[0], a[1]);
-        normal.ger(1.0, &terms, &terms, 1.0);
-        right_x.axpy(b.x - seen.x, &terms, 1.0);
-        right_y.axpy(b.y - seen.y, &terms, 1.0);
-    }
-    let solver = normal.cholesky()?;
-    bend.x = solver.solve(&right_x);
-    bend.y = solver.solve(&right_y);
-    (bend.x.iter().chain(bend.y.iter()).all(|v| v.is_finite())).then_some(bend)
+        [b.x - seen.x, b.y - seen.y]
+    };
+    Cubic::fitted(uv, &uv.iter().zip(px).map(beyond).collect::<Vec<_>>(), 0.0)
 }
 
 /// The homography of least algebraic error over normalised points (Hartley 1997, doi:10.1109/34.601246).
