@@ -15,3 +15,4 @@ pub mod scenario;
 pub mod screw;
 pub mod simulated;
 pub mod study;
+pub mod way_trial;
