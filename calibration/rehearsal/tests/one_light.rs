@@ -17,6 +17,8 @@ fn copies_that_cancel_or_could_be_each_other_are_refused() {
         ("one-light-at-rest", 15_693_084_766_025_397_056),
         // Lands usually seen 1 px from where their pose has them: half a degree off.
         ("one-light-at-rest", 6_784_993_372_074_814_259),
+        // Wandering on by as much in every round once they seemed to rest, 0.19 degrees off.
+        ("one-light-at-rest", 2_121_375_541_261_100_651),
     ] {
         let look = kind::draw(kind::named(word).expect("a kind"), seed).expect("a scene").look;
         let answer = landfit_vision::align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
