@@ -49,7 +49,9 @@ fn told(kind: SceneKind, seed: u64) -> Result<String, Box<dyn std::error::Error>
             let part = side_off(&look, Side::Part, &fit.bench_from_part, &look.bench_from_part);
             let board = side_off(&look, Side::Board, &fit.bench_from_board, &look.bench_from_board);
             format!(
-                "off {:+.2} {:+.2} um {:+.3} mrad, stated {:.2} {:.2} {:.3}; corner {:.2} of {:.2} um; part {part}, board {board}; {:.1} um/px, {} sites, {ms:.0} ms{}",
+                "at {:+.1} {:+.1} um off {:+.2} {:+.2} um {:+.3} mrad, stated {:.2} {:.2} {:.3}; corner {:.2} of {:.2} um; part {part}, board {board}; {:.1} um/px, {} sites, {ms:.0} ms{}",
+                1000.0 * truth.x_mm,
+                1000.0 * truth.y_mm,
                 off[0],
                 off[1],
                 turned_mrad,

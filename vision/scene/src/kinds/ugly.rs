@@ -5,7 +5,7 @@ use crate::look_draw::set_exposure;
 use crate::ranges::{Ranges, Span, reference_ranges};
 use crate::scene::{Clutter, Defect, DefectKind, Highlight, Paste, Scene, SceneError, Spot};
 use crate::spoil::Spoil;
-use landfit_part::{Part, PointMm, Shape, Side};
+use landfit_part::{Part, PointMm, Pose, Shape, Side};
 use rand::seq::SliceRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -76,11 +76,20 @@ pub enum Ugly {
     ToolInView,
     /// The same footprint again one to two pitches beside.
     FootprintBeside,
+    /// The end of a job on optics whose views are registered to the pixel: every ball lies over its land in the picture. Boards and balls as
+    /// they come.
+    OverLands,
+    /// The same, ring unevenness 60 %.
+    OverLandsUneven,
+    /// The same, with a bench file that says nothing of crosstalk.
+    OverLandsCrosstalk,
+    /// The same, through a JPEG file of quality 85.
+    OverLandsJpeg,
 }
 
 impl Ugly {
     /// All of them.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 35] = [
         Self::OneColourPerPixel,
         Self::Chroma422,
         Self::Chroma420,
@@ -112,6 +121,10 @@ impl Ugly {
         Self::Hairs,
         Self::ToolInView,
         Self::FootprintBeside,
+        Self::OverLands,
+        Self::OverLandsUneven,
+        Self::OverLandsCrosstalk,
+        Self::OverLandsJpeg,
     ];
 
     /// Its name in lists and options.
@@ -149,6 +162,10 @@ impl Ugly {
             Self::Hairs => "hairs",
             Self::ToolInView => "tool-in-view",
             Self::FootprintBeside => "footprint-beside",
+            Self::OverLands => "over-lands",
+            Self::OverLandsUneven => "over-lands-uneven",
+            Self::OverLandsCrosstalk => "over-lands-crosstalk",
+            Self::OverLandsJpeg => "over-lands-jpeg",
         }
     }
 }
@@ -211,6 +228,8 @@ pub(crate) struct UglyRanges {
     pub beside_pitches: Span,
     pub beside_along_share: f64,
     pub beside_along_pitches: Span,
+    pub left_mm: Span,
+    pub left_deg: Span,
 }
 
 /// A random scene of good light, spoilt. The same kind and seed give the same scene.
@@ -220,7 +239,8 @@ pub(super) fn draw(ugly: Ugly, seed: u64) -> Result<Drawn, SceneError> {
     rng.set_stream(8_000 + Ugly::ALL.iter().position(|u| *u == ugly).unwrap_or(0) as u64);
     let rng = &mut rng;
     let like = match ugly {
-        Ugly::UnevenRing => SceneKind::UnevenRing,
+        Ugly::UnevenRing | Ugly::OverLandsUneven => SceneKind::UnevenRing,
+        Ugly::OverLands | Ugly::OverLandsCrosstalk | Ugly::OverLandsJpeg => SceneKind::OffCentre,
         Ugly::DarkBalls | Ugly::FootprintBeside => SceneKind::Ugly(ugly),
         _ => SceneKind::GoodLight,
     };
@@ -238,7 +258,7 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
         Ugly::Chroma422 => spoils.push(Spoil::SharedChroma { block: [2, 1] }),
         Ugly::Chroma420 => spoils.push(Spoil::SharedChroma { block: [2, 2] }),
         Ugly::GammaUntold => scene.optics.frame.gamma = all.gamma.draw(rng),
-        Ugly::Jpeg => spoils.push(Spoil::Jpeg { quality: all.jpeg_quality }),
+        Ugly::Jpeg | Ugly::OverLandsJpeg => spoils.push(Spoil::Jpeg { quality: all.jpeg_quality }),
         Ugly::LimitedRange => spoils.push(Spoil::LimitedRange),
         Ugly::Sharpened => spoils.push(Spoil::Sharpened { amount: all.sharpened.draw(rng) }),
         Ugly::Median => spoils.push(Spoil::Median),
@@ -251,7 +271,7 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
                 view.tint[channel] *= 1.0 + if rng.random_bool(0.5) { all.tint_error } else { -all.tint_error };
             }
         }
-        Ugly::CrosstalkUntold => {
+        Ugly::CrosstalkUntold | Ugly::OverLandsCrosstalk => {
             // The bench file knows the strongest channel of each light and takes the others for dark.
             for view in &mut drawn.stated.views {
                 let strongest = view.tint.into_iter().fold(0.0, f64::max);
@@ -388,7 +408,21 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
         }
         Ugly::ToolInView => scene.clutter.extend(tool(all, &drawn.part, rng)),
         Ugly::FootprintBeside => set_footprint_beside(all, &drawn.part, scene, rng),
+        Ugly::OverLands | Ugly::OverLandsUneven => {}
     }
+    if matches!(ugly, Ugly::OverLands | Ugly::OverLandsUneven | Ugly::OverLandsCrosstalk | Ugly::OverLandsJpeg) {
+        lay_over_lands(all, drawn, rng);
+    }
+}
+
+/// Both views look at the very same place, and the part is as good as aligned.
+fn lay_over_lands(all: &UglyRanges, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
+    for views in [&mut drawn.scene.optics.views, &mut drawn.stated.views] {
+        views[1].px_from_mm = views[0].px_from_mm;
+    }
+    let left_mm = [signed(all.left_mm, rng), signed(all.left_mm, rng)];
+    let left = Pose::new(left_mm[0], left_mm[1], signed(all.left_deg, rng).to_radians());
+    drawn.scene.bench_from_part = drawn.scene.bench_from_board.after(&left);
 }
 
 fn either_side(rng: &mut ChaCha8Rng) -> Side {
