@@ -1,11 +1,12 @@
 //! The pipeline from the pictures of a bench to the offset: read this function first.
 
-use crate::answer::{Alignment, Orientation, Outcome, Refusal, SideFindings};
+use crate::answer::{Alignment, Fit, Orientation, Outcome, Refusal, SideFindings};
 use crate::free_scale;
 use crate::half_colour;
 use crate::leak::{self, Leak};
 use crate::offset::offset;
 use crate::one_light;
+use crate::over_lands;
 use crate::picture::Picture;
 use crate::plane::{Plane, separate_all};
 use crate::refusal;
@@ -13,9 +14,11 @@ use crate::same_features::{self, Same};
 use crate::side::{self, Seen};
 use crate::stored::Stored;
 use crate::swapped::{self, Swapped};
+use crate::tint_fit::{self, TintsOff};
 use crate::unsure;
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
+use nalgebra::Matrix3;
 
 /// Why the input cannot be measured at all; bad input, not a picture that does not settle the offset.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -67,6 +70,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     let stored: Vec<Stored> = pictures.iter().map(Stored::of).collect();
     let shots = (pictures, stored.as_slice());
     let leaks = leak::told_by_fits(leaks, &open, |into, leaks| left_over(shots, part, (optics, &sights), into, leaks));
+    let tints_off = tint_fit::tints_off(pictures, &stored, optics);
     let optics = &leak::with_leaks(optics, &leaks);
     let planes = planes(shots, part, optics, &sights);
     let (terminals, lands) = match optics.scale {
@@ -78,7 +82,10 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     };
     Ok(match (terminals, lands) {
         (Ok(terminals), Ok(lands)) => match refusal::ghost(&terminals, &lands, part, optics) {
-            None => answer(part, optics, &leaks, terminals, lands),
+            None => {
+                let colours = Colours { leaks: &leaks, tints_off: &tints_off, is_in_blocks: stored.iter().any(|s| s.in_blocks) };
+                answer(part, optics, colours, terminals, lands, |optics| seen_with(shots, part, (optics, &sights)))
+            }
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
         (terminals, lands) => {
@@ -112,6 +119,29 @@ fn left_over(shots: Shots, part: &Part, (optics, sights): (&Optics, &[Sight]), i
     side::see(side, None, part, optics, &planes, sights).ok()?.left_over
 }
 
+/// The offset by other optics; `None` where a side is not seen by them.
+fn seen_with(shots: Shots, part: &Part, (optics, sights): (&Optics, &[Sight])) -> Option<Fit> {
+    let planes = planes(shots, part, optics, sights);
+    let (Ok(mut terminals), Ok(mut lands)) = see_sides(part, optics, &planes, sights) else { return None };
+    Some(offset_nominally_turned(&mut terminals, &mut lands))
+}
+
+/// The offset, with the part's pose turned to the nominal turn.
+fn offset_nominally_turned(terminals: &mut Seen, lands: &mut Seen) -> Fit {
+    side::turn_to(lands, 0.0);
+    side::turn_to(terminals, lands.fit.to_from.theta_rad);
+    offset(&terminals.fit, &lands.fit)
+}
+
+/// What the picture tells of how well the lights are told apart.
+struct Colours<'a> {
+    /// What was taken off.
+    leaks: &'a [Leak],
+    tints_off: &'a [TintsOff],
+    /// Whether a lossy codec has worked on blocks of a picture.
+    is_in_blocks: bool,
+}
+
 /// Each side by itself where their lights are told apart, both together where they are not.
 fn see_sides(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> (Result<Seen, Refusal>, Result<Seen, Refusal>) {
     if one_light::is_shared(optics) {
@@ -128,15 +158,21 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 }
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round, the
-/// lights are swapped or show one side, or it is too unsure to be judged.
-fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut lands: Seen) -> Alignment {
-    side::turn_to(&mut lands, 0.0);
-    side::turn_to(&mut terminals, lands.fit.to_from.theta_rad);
-    let mut fit = offset(&terminals.fit, &lands.fit);
+/// lights are swapped or show one side, or it is too unsure to be judged. `seen_with` gives the offset by other optics.
+fn answer(
+    part: &Part,
+    optics: &Optics,
+    colours: Colours,
+    mut terminals: Seen,
+    mut lands: Seen,
+    seen_with: impl Fn(&Optics) -> Option<Fit>,
+) -> Alignment {
+    let Colours { leaks, tints_off, is_in_blocks } = colours;
+    let mut fit = offset_nominally_turned(&mut terminals, &mut lands);
     // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
     let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
     let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
-    let mut warnings = Vec::from_iter(leak::warning(optics, leaks));
+    let mut warnings = Vec::from_iter(leak::warning(optics, leaks).or_else(|| tint_fit::warning(optics, tints_off)));
     warnings.append(&mut terminals.warnings);
     warnings.append(&mut lands.warnings);
     let told_apart = !one_light::is_shared(optics) && optics.scale == ScaleSource::Bench;
@@ -158,12 +194,19 @@ fn answer(part: &Part, optics: &Optics, leaks: &[Leak], mut terminals: Seen, mut
         }
         None => None,
     };
+    let findings = (&terminals.findings, &lands.findings);
+    let crossed = if told_apart {
+        over_lands::doubt((part, optics), (tints_off, leaks), is_in_blocks, findings, &fit, seen_with)
+    } else {
+        Matrix3::zeros()
+    };
+    fit.covariance += crossed;
     let refusal = swapped
         .or(same)
         .or_else(|| refusal::turned(&fit, &terminals, &lands))
         .or_else(|| refusal::hardly_there(Side::Part, &terminals.findings))
         .or_else(|| refusal::hardly_there(Side::Board, &lands.findings))
-        .or_else(|| unsure::too_unsure(part, &fit));
+        .or_else(|| unsure::too_unsure(part, &fit, &crossed));
     let outcome = refusal.map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
 }

@@ -12,7 +12,7 @@ pub(crate) use by_fit::told_by_fits;
 use crate::median::quantile;
 use crate::picture::{Picture, Samples};
 use crate::plane::{Plane, mixed_pairs, region_of, separate_all};
-use crate::view::{Frame, Optics, RegionPx};
+use crate::view::{Frame, Optics, RegionPx, View};
 
 /// Rows of a region that are looked at, spread over it.
 const ROWS: usize = 40;
@@ -60,7 +60,7 @@ const OPEN_BELOW_SHARE: f32 = 0.06;
 /// the counts of ratios that were told differed by 4.2 and more; where 66 balls of 3 px radius lay half over their lands, a leak of
 /// 9 % that there was not by 0.9.
 const LEAST_SD_OF_COUNTS: f32 = 2.0;
-const SPANS_OF_AN_EDGE: f32 = ((STEP_PX + END_PX) / STRIDE_PX) as f32;
+pub(crate) const SPANS_OF_AN_EDGE: f32 = ((STEP_PX + END_PX) / STRIDE_PX) as f32;
 
 /// A leak that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,7 +89,7 @@ pub(crate) fn leaks(pictures: &[Picture], optics: &Optics) -> ToldBySteps {
         if picture.channels != 3 {
             continue;
         }
-        let steps = steps(&some_rows(picture, optics, region, [i, j]));
+        let steps = steps(&some_rows(picture, optics, region, &[i, j]));
         for ([into, of], leak) in [[i, j], [j, i]].into_iter().zip(between(&steps)) {
             match leak {
                 Told::Share(share) => found.leaks.push(Leak { into, of, share: f64::from(share) }),
@@ -135,7 +135,7 @@ pub(crate) fn off_words(optics: &Optics, leak: &Leak) -> String {
 pub(crate) const LEARN_ANEW: &str = "Learn the lights' colours anew (calibrate lights).";
 
 /// Both lights of some rows of a region.
-fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: [usize; 2]) -> Vec<Plane> {
+pub(crate) fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: &[usize]) -> Vec<Plane> {
     let (left, width) = (region.x as usize, region.width as usize);
     let (top, height) = (region.y as usize, region.height as usize);
     let n = ROWS.min(height);
@@ -150,12 +150,8 @@ fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, views: [usize
     };
     let thin = Picture { width_px: width, height_px: rows.len(), channels: picture.channels, samples };
     let frame = Frame { size_px: [region.width, rows.len() as u32], ..optics.frame };
-    let views = views.map(|v| {
-        let mut view = optics.views[v].clone();
-        (view.exposure, view.region_px) = (0, None);
-        view
-    });
-    separate_all(&[thin], &Optics { frame, views: views.to_vec(), ..optics.clone() }, |_| None)
+    let views = views.iter().map(|v| View { exposure: 0, region_px: None, ..optics.views[*v].clone() });
+    separate_all(&[thin], &Optics { frame, views: views.collect(), ..optics.clone() }, |_| None)
 }
 
 /// What steps tell of one leak.
@@ -198,13 +194,13 @@ fn between(steps: &[[f32; 2]]) -> [Told; 2] {
     })
 }
 
-/// The steps of both planes along their rows.
-fn steps(planes: &[Plane]) -> Vec<[f32; 2]> {
+/// The steps of planes of one region along their rows.
+pub(crate) fn steps<const N: usize>(planes: &[Plane]) -> Vec<[f32; N]> {
     let width = planes[0].width;
     let starts = || (0..(width + 1).saturating_sub(STEP_PX + END_PX)).step_by(STRIDE_PX);
     let mut steps = Vec::with_capacity(planes[0].height * starts().len());
     for y in 0..planes[0].height {
-        let rows = [0, 1].map(|k| &planes[k].light[y * width..][..width]);
+        let rows: [&[f32]; N] = std::array::from_fn(|k| &planes[k].light[y * width..][..width]);
         for x in starts() {
             let end = |row: &[f32], x: usize| row[x..x + END_PX].iter().sum::<f32>() / END_PX as f32;
             steps.push(rows.map(|row| end(row, x + STEP_PX) - end(row, x)));
@@ -269,7 +265,7 @@ fn shared_ratio(steps: &[[f32; 2]], usual: &[Usual; 2], [into, of]: [usize; 2], 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::view::{ScaleSource, View};
+    use crate::view::ScaleSource;
     use landfit_part::Side;
     use nalgebra::Matrix3;
 

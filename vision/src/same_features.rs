@@ -49,7 +49,7 @@ pub(crate) enum Same {
 /// Compares what both lights show; `has_sign` is whether one side is seen as the other should be. `None` where nothing is in common.
 pub(crate) fn compare(part: &Part, terminals: &SideFindings, lands: &SideFindings, has_sign: bool) -> Option<Same> {
     let pairs = pairs(part, terminals, lands);
-    let apart_px = upper_median(pairs.iter().map(|p| p.places[0].distance(p.places[1])))?;
+    let apart_px = usually_apart_px(&pairs)?;
     if pairs.len() < LEAST_FEATURES || apart_px > NEAR_PX {
         return None;
     }
@@ -62,6 +62,16 @@ pub(crate) fn compare(part: &Part, terminals: &SideFindings, lands: &SideFinding
         let followed_px = correlation / (1.0 - correlation.min(MOST_FOLLOWED)) * apart_px.min(SAME_PLACE_PX);
         Same::Shared(followed_px / px_per_mm(&pairs))
     })
+}
+
+/// How far each terminal lies from its land in the picture, usually, px, and how many px are a mm.
+pub(crate) fn apart(part: &Part, terminals: &SideFindings, lands: &SideFindings) -> Option<(f64, f64)> {
+    let pairs = pairs(part, terminals, lands);
+    Some((usually_apart_px(&pairs)?, px_per_mm(&pairs)))
+}
+
+fn usually_apart_px(pairs: &[Pair]) -> Option<f64> {
+    upper_median(pairs.iter().map(|p| p.places[0].distance(p.places[1])))
 }
 
 fn one(features: usize) -> Refusal {
