@@ -9,7 +9,7 @@ use landfit_rehearsal::study::Look;
 use landfit_scene::{SceneKind, Ugly};
 use landfit_vision::align::align;
 use landfit_vision::answer::{Outcome, ReasonCode};
-use scene::refusal;
+use scene::{answered_um, refusal};
 
 /// How far the offset of an answered scene is off, µm.
 fn off_um(kind: SceneKind, seed: u64) -> f64 {
@@ -28,6 +28,15 @@ fn look_off_um(look: &Look) -> f64 {
 fn domes_that_fade_before_they_end_are_told_from_the_openings_about_them() {
     // A quarter of the radius, 50 µm, where the two are taken for one soft edge.
     assert!(off_um(SceneKind::Ugly(Ugly::TinDomes), 11_813_438_097_732_274_862) < 5.0);
+}
+
+#[test]
+fn soft_edges_that_two_ways_of_measuring_place_elsewhere_are_unsure() {
+    // 21 µm, with 1.9 stated, where light that slopes outside is taken for the lands' place; 11 by the other way.
+    let (corner_um, half_width_um) = answered_um("highlights-off", 41_007);
+    assert!(corner_um < half_width_um, "{corner_um} ± {half_width_um} µm");
+    // 32 µm, with 13 stated.
+    assert!(refusal(SceneKind::Ugly(Ugly::TinDomes), 136_907_452_100_278_506).text.contains("places H1 to ±"));
 }
 
 #[test]
