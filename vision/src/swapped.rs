@@ -8,11 +8,13 @@
 use crate::answer::{ReasonCode, Refusal};
 use crate::leak::{self, Leak};
 use crate::side::{Seen, disc_radius_mm};
-use crate::view::Optics;
+use crate::view::{Optics, Sight};
 use landfit_part::{Part, Side};
 
 /// Designed sizes that differ by less do not tell balls from lands.
 const LEAST_DIFFERENCE: f64 = 0.06;
+/// Nor do radii that differ by less than this in the picture, px: balls of 3 px radius were seen up to a fifth too small.
+const LEAST_DIFFERENCE_PX: f64 = 0.5;
 /// A size is the other side's when it is nearer to that by this much, in logarithms: of 150 rendered pictures with rightly told
 /// lights, terminals of an even face were seen 4 % too small at most.
 const NEARER_BY: f64 = 0.02;
@@ -29,13 +31,20 @@ pub(crate) enum Swapped {
     Perhaps(String),
 }
 
+/// How many px of the first view a mm is where the lands lie.
+fn px_per_mm(optics: &Optics, lands: &Seen) -> f64 {
+    let sight = optics.views.first().and_then(|view| Sight::new(view, optics.lens));
+    sight.map_or(0.0, |s| s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt())
+}
+
 /// Looks for the signs; both sides must be seen each in a light of its own.
 pub(crate) fn signs((part, optics): (&Part, &Optics), leaks: &[Leak], terminals: &Seen, lands: &Seen) -> Option<Swapped> {
     let times = disc_radius_mm(Side::Part, part) / disc_radius_mm(Side::Board, part);
     if !(times.is_finite() && times > 0.0) || terminals.is_ring {
         return None;
     }
-    let differ = (times - 1.0).abs() > LEAST_DIFFERENCE;
+    let differ_px = (times - 1.0).abs() * disc_radius_mm(Side::Board, part) * px_per_mm(optics, lands);
+    let differ = (times - 1.0).abs() > LEAST_DIFFERENCE && differ_px > LEAST_DIFFERENCE_PX;
     let is_others = |ratio: f64, others: f64| differ && (ratio / others).ln().abs() + NEARER_BY < ratio.ln().abs();
     let of_terminals = is_others(terminals.outline_ratio, 1.0 / times).then_some("the terminals are seen as large as the lands should be");
     let of_lands = if lands.is_ring {

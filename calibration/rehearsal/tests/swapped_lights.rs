@@ -72,3 +72,11 @@ fn lights_that_both_show_one_side_give_no_answer() {
     println!("of 16 looks {said} said to show one side in both lights, {wrong} answered wrongly");
     assert!(said >= 10 && wrong <= 1, "{said} said, {wrong} wrong");
 }
+
+#[test]
+fn balls_of_three_px_do_not_tell_by_their_size() {
+    // 12 % of 3 px: the balls seem as large as their lands should be, and the lands as large as the balls.
+    let look = kind::draw(kind::named("small-balls").expect("a kind"), 9_210_725_839_981_763_170).expect("a scene").look;
+    let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
+    assert!(matches!(answer.outcome, Outcome::Fit(_)), "{:?}", answer.outcome);
+}

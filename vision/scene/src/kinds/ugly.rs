@@ -246,6 +246,7 @@ pub(super) fn draw(ugly: Ugly, seed: u64) -> Result<Drawn, SceneError> {
     };
     let mut drawn = draw_grid(ranges, like, rng)?;
     spoil(ranges, ugly, &mut drawn, rng);
+    drawn.expectation = SceneKind::Ugly(ugly).expectation();
     Ok(drawn)
 }
 
