@@ -14,7 +14,7 @@ use crate::same_features::{self, Same};
 use crate::side::{self, Seen};
 use crate::stored::Stored;
 use crate::swapped::{self, Swapped};
-use crate::tint_fit::{self, TintsOff};
+use crate::tint_fit::{self, TintOff};
 use crate::unsure;
 use crate::view::{Misfit, Optics, ScaleSource, Sight};
 use landfit_part::{Part, Side, Site};
@@ -137,7 +137,7 @@ fn offset_nominally_turned(terminals: &mut Seen, lands: &mut Seen) -> Fit {
 struct Colours<'a> {
     /// What was taken off.
     leaks: &'a [Leak],
-    tints_off: &'a [TintsOff],
+    tints_off: &'a [TintOff],
     /// Whether a lossy codec has worked on blocks of a picture.
     is_in_blocks: bool,
 }

@@ -93,7 +93,7 @@ pub(crate) fn see_both(
             return both(other_size(lands.outline_ratio - 1.0));
         }
         // The axis' doubt moves the sides against each other by as much as they scale differently.
-        let um_per_px = sights.first().map_or(0.0, |s| 1.0 / s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt());
+        let um_per_px = sights.first().map_or(0.0, |s| 1.0 / s.magnification_px_per_mm(lands.fit.to_from.shift()));
         let restless_mm = if change < AT_REST { 0.0 } else { change * OFF_ORIGIN_MM };
         let doubt = (ratio * AXIS_DOUBT_PX * um_per_px).powi(2) / 2.0 + restless_mm.powi(2);
         for (seen, scale) in [&mut terminals, &mut lands].into_iter().zip(scales) {

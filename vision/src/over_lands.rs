@@ -8,7 +8,7 @@ use crate::answer::{Fit, SideFindings};
 use crate::leak::{Leak, with_leaks};
 use crate::same_features::apart;
 use crate::side::disc_radius_mm;
-use crate::tint_fit::TintsOff;
+use crate::tint_fit::TintOff;
 use crate::view::Optics;
 use landfit_part::{Part, Side};
 use nalgebra::{Matrix3, Vector3};
@@ -32,7 +32,7 @@ const PULLED_FROM_PX: f64 = 1.0;
 /// the offset by other optics. Nothing where no outlines run beside one another.
 pub(crate) fn doubt(
     (part, optics): (&Part, &Optics),
-    (off, leaks): (&[TintsOff], &[Leak]),
+    (off, leaks): (&[TintOff], &[Leak]),
     is_in_blocks: bool,
     (terminals, lands): (&SideFindings, &SideFindings),
     fit: &Fit,
@@ -55,8 +55,8 @@ pub(crate) fn doubt(
 
 /// How much of each other's light the planes of two views may hold beyond what was taken off. Where one tint is off in the way that can be
 /// told, either may be off by as much in the way that cannot; and what steps tell of though no tint is off may not be there, or be elsewhere.
-fn may_leak(off: &[TintsOff], leaks: &[Leak]) -> Vec<Leak> {
-    let of_tint = |tint: &TintsOff| {
+fn may_leak(off: &[TintOff], leaks: &[Leak]) -> Vec<Leak> {
+    let of_tint = |tint: &TintOff| {
         let mixed = [(tint.view, tint.other), (tint.other, tint.view)];
         let told = |(of, into): (usize, usize)| leaks.iter().find(|l| l.into == into && l.of == of).map_or(0.0, |l| l.share.abs());
         let surely_off = off.iter().filter(|t| t.is_off() && mixed.contains(&(t.view, t.other))).map(|t| t.share).reduce(f64::max);
@@ -79,14 +79,14 @@ mod tests {
 
     #[test]
     fn where_one_tint_is_off_either_may_leak() {
-        let tints = [TintsOff { view: 0, other: 1, share: 0.08, sd: 0.003 }, TintsOff { view: 1, other: 0, share: 0.002, sd: 0.003 }];
+        let tints = [TintOff { view: 0, other: 1, share: 0.08, sd: 0.003 }, TintOff { view: 1, other: 0, share: 0.002, sd: 0.003 }];
         assert_eq!(may_leak(&tints, &[]), [leak(1, 0.08), leak(0, 0.08)]);
         assert_eq!(may_leak(&tints, &[leak(0, -0.2)]), [leak(1, 0.1), leak(0, 0.05)], "what is told is known better");
     }
 
     #[test]
     fn where_tints_fit_what_steps_tell_of_may_not_be_there() {
-        let tints = [0, 1].map(|view| TintsOff { view, other: 1 - view, share: 0.002, sd: 0.003 });
+        let tints = [0, 1].map(|view| TintOff { view, other: 1 - view, share: 0.002, sd: 0.003 });
         assert_eq!(may_leak(&tints, &[leak(0, 0.1)]), [leak(1, 0.05), leak(0, 0.05)]);
         assert_eq!(may_leak(&tints, &[]), []);
         assert_eq!(may_leak(&[], &[leak(0, 0.1)]), [], "a picture in one colour");

@@ -341,7 +341,7 @@ pub(crate) fn disc_radius_mm(side: Side, part: &Part) -> f64 {
 /// Root of the area's scale in the middle of a view's region.
 fn px_per_mm_in_middle(optics: &Optics, sights: &[Sight], index: usize) -> f64 {
     let sight = &sights[index];
-    sight.px_per_mm(sight.mm(region_of(&optics.views[index], &optics.frame).middle())).determinant().abs().sqrt()
+    sight.magnification_px_per_mm(sight.mm(region_of(&optics.views[index], &optics.frame).middle()))
 }
 
 impl SideView<'_> {

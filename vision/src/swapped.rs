@@ -34,7 +34,7 @@ pub(crate) enum Swapped {
 /// How many px of the first view a mm is where the lands lie.
 fn px_per_mm(optics: &Optics, lands: &Seen) -> f64 {
     let sight = optics.views.first().and_then(|view| Sight::new(view, optics.lens));
-    sight.map_or(0.0, |s| s.px_per_mm(lands.fit.to_from.shift()).determinant().abs().sqrt())
+    sight.map_or(0.0, |s| s.magnification_px_per_mm(lands.fit.to_from.shift()))
 }
 
 /// Looks for the signs; both sides must be seen each in a light of its own.

@@ -13,7 +13,7 @@ use nalgebra::{Matrix2, Vector2};
 
 /// How far a tint lies off the plane that the bench file's span.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct TintsOff {
+pub(crate) struct TintOff {
     /// Index of the view whose tint it is.
     pub view: usize,
     /// Index of the view that it mixes with.
@@ -32,7 +32,7 @@ const SURE_SDS: f64 = 3.0;
 /// What is worth a calibration.
 const WORTH_SAYING: f64 = 0.04;
 
-impl TintsOff {
+impl TintOff {
     /// Whether it is surely off.
     pub(crate) fn is_off(&self) -> bool {
         self.share - SURE_SDS * self.sd > LEAST_OFF
@@ -48,23 +48,23 @@ const STRONG_OVER_RMS: f64 = 3.0;
 
 /// How far the tints of all views are off that mix in one region of a picture with three channels whose light changes over it. `stored` is how each
 /// picture was stored.
-pub(crate) fn tints_off(pictures: &[Picture], stored: &[Stored], optics: &Optics) -> Vec<TintsOff> {
+pub(crate) fn tints_off(pictures: &[Picture], stored: &[Stored], optics: &Optics) -> Vec<TintOff> {
     let of = |views: [usize; 2]| {
         let exposure = optics.views[views[0]].exposure;
         let of_colour = if stored[exposure].colour.iter().any(Option::is_some) { HALF_COLOUR_SD } else { 0.0 };
-        off_plane(&pictures[exposure], optics, views).map(|off| off.map(|t| TintsOff { sd: t.sd.hypot(of_colour), ..t }))
+        off_plane(&pictures[exposure], optics, views).map(|off| off.map(|t| TintOff { sd: t.sd.hypot(of_colour), ..t }))
     };
     mixed_pairs(optics).filter_map(of).flatten().collect()
 }
 
 /// Says the tint that is off the most, where that is worth a calibration.
-pub(crate) fn warning(optics: &Optics, off: &[TintsOff]) -> Option<String> {
+pub(crate) fn warning(optics: &Optics, off: &[TintOff]) -> Option<String> {
     let most = off.iter().filter(|t| t.is_off() && t.share > WORTH_SAYING).max_by(|a, b| a.share.total_cmp(&b.share))?;
     let (side, percent) = (optics.views[most.view].shows.word(), 100.0 * most.share);
     Some(format!("The {side}'s light has another colour than the bench file says, by about {percent:.0} %. {LEARN_ANEW}"))
 }
 
-fn off_plane(picture: &Picture, optics: &Optics, [i, j]: [usize; 2]) -> Option<[TintsOff; 2]> {
+fn off_plane(picture: &Picture, optics: &Optics, [i, j]: [usize; 2]) -> Option<[TintOff; 2]> {
     if picture.channels != 3 {
         return None;
     }
@@ -94,7 +94,7 @@ fn off_plane(picture: &Picture, optics: &Optics, [i, j]: [usize; 2]) -> Option<[
         let per_tint = across.norm() / tints[k].norm();
         let strong = STRONG_OVER_RMS * (normal[(k, k)] / count).sqrt();
         let rounded = ROUNDED_STEPS * f64::from(rows[2].step_of_light) / strong;
-        TintsOff {
+        TintOff {
             view,
             other,
             share: shares[k].abs() * per_tint,
@@ -112,8 +112,8 @@ mod tests {
     use landfit_part::Side;
 
     const AMBER: [f64; 3] = [1.0, 0.62, 0.1];
-    const STORED: [Stored; 1] = [Stored { colour: [None; 2], in_blocks: false }];
     const CYAN: [f64; 3] = [0.08, 0.75, 1.0];
+    const STORED: [Stored; 1] = [Stored { colour: [None; 2], in_blocks: false }];
 
     fn optics(part: [f64; 3], board: [f64; 3]) -> Optics {
         let view = |shows, tint| View { shows, exposure: 0, region_px: None, tint, px_from_mm: nalgebra::Matrix3::identity() };

@@ -277,6 +277,12 @@ impl Sight {
         let (c, d) = (self.px(PointMm::new(p.x, p.y + h)), self.px(PointMm::new(p.x, p.y - h)));
         Matrix2::new(a.x - b.x, c.x - d.x, a.y - b.y, c.y - d.y) / (2.0 * h)
     }
+
+    /// How many px a mm is about a place of the bench frame, the geometric mean of all ways.
+    #[must_use]
+    pub fn magnification_px_per_mm(&self, p: PointMm) -> f64 {
+        self.px_per_mm(p).determinant().abs().sqrt()
+    }
 }
 
 #[cfg(test)]

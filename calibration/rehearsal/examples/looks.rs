@@ -1,5 +1,5 @@
 //! Single looks of a kind against their truth, one line each: how far the offset and each side's own pose are off, what was stated, and
-//! how long it took. For finding out what a change does; a study (`landfit study`) tells how often.
+//! how long it took. For finding out what a change does; a study (`landfit rehearse --study`) tells how often.
 //!
 //! `looks KIND SEED…`, or `looks KIND FIRST-LAST`; the seeds are those that a study names.
 
@@ -16,7 +16,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     const USAGE: &str = "usage: looks KIND SEED…, or looks KIND FIRST-LAST";
     let mut words = std::env::args().skip(1);
     let word = words.next().ok_or(USAGE)?;
-    let kind = kind::named(&word).ok_or(format!("{word} is no kind; landfit study --help names them"))?;
+    let kind = kind::named(&word).ok_or_else(|| {
+        format!("there is no kind {word}; the kinds are {}", kind::all().map(SceneKind::word).collect::<Vec<_>>().join(", "))
+    })?;
     let mut seeds: Vec<u64> = Vec::new();
     for word in words {
         match word.split_once('-') {

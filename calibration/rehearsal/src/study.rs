@@ -72,7 +72,7 @@ impl Look {
     #[must_use]
     pub fn um_per_px(&self) -> f64 {
         let sight = self.optics.views.first().and_then(|v| landfit_vision::view::Sight::new(v, self.optics.lens));
-        sight.map_or(f64::NAN, |s| 1000.0 / s.px_per_mm(self.bench_from_board.shift()).determinant().abs().sqrt())
+        sight.map_or(f64::NAN, |s| 1000.0 / s.magnification_px_per_mm(self.bench_from_board.shift()))
     }
 }
 
