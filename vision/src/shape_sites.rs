@@ -12,7 +12,7 @@ use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured, doubt_from_steps_px};
 use crate::view::{PointPx, ScaleSource};
-use agree::{Learned, agree, evenly_etched, oddly_grown_px, unseen_ends};
+use agree::{Learned, agree, ends_within, evenly_etched, oddly_grown_px, unseen_ends};
 use judge::{brightness_about, judge, usual_explained};
 use landfit_part::Side;
 use nalgebra::Vector2;
@@ -105,6 +105,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
         let grown = |class: u16| grown.get(&class).copied().unwrap_or([None; 2]);
         looks.clear();
         let unseen_px = unseen_ends(&learned, &prints, &grown);
+        let within_px = ends_within(&learned, &prints, &grown);
         for Learned { key, first, look, .. } in learned {
             let mut place = look.place(&prints[first].outline, grown(key.0));
             if scale_from != ScaleSource::Bench {
@@ -116,6 +117,9 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
             if let Some(least_px) = unseen_px.get(&key.0) {
                 let more_px = |axis: usize| ((0.7 * least_px[axis]).powi(2) - place.whole_doubt_px(axis).powi(2)).max(0.0).sqrt();
                 place.doubt_px = std::array::from_fn(|axis| place.doubt_px[axis].hypot(more_px(axis)));
+            }
+            if let Some(within_px) = within_px.get(&key.0) {
+                place.doubt_px = [0, 1].map(|axis| place.doubt_px[axis].hypot(within_px[axis]));
             }
             if side == Side::Board {
                 let odd_px = oddly_grown_px(&look, &prints[first].outline);
