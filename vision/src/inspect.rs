@@ -96,6 +96,8 @@ pub struct NotFound {
 const LEAST_SITES: usize = 6;
 /// So much of what should be in view must be there, and no more may be left over beside it.
 const LEAST_EXPLAINED: f64 = 0.75;
+/// Where nothing is left over and what is not there lies scattered among what is, balls are missing, and this will do.
+const LEAST_EXPLAINED_IF_SCATTERED: f64 = 0.6;
 const MOST_LEFT_OVER: f64 = 0.06;
 /// The best seating must beat every other by this much in score, and leave so many fewer places unexplained. One clear site in the
 /// wrong place costs two on either scale, for the place where it is missed and for the one where it is left over.

@@ -9,19 +9,22 @@ use super::seating::{self, Ranked, Weights};
 use super::survey::{self, Cell, Survey};
 use super::warp::Warp;
 use super::{
-    Found, LEAST_EXPLAINED, LEAST_FEWER, LEAST_LEAD, LEAST_SITES, MOST_LEFT_OVER, NotFound, SiteSeen, all_alike, is_mirrored, lattice,
+    Found, LEAST_EXPLAINED, LEAST_EXPLAINED_IF_SCATTERED, LEAST_FEWER, LEAST_LEAD, LEAST_SITES, MOST_LEFT_OVER, NotFound, SiteSeen, all_alike, is_mirrored, lattice,
     least_turned, template, tilt, turn_of,
 };
 use crate::answer::{Orientation, ReasonCode};
 use crate::view::PointPx;
 use landfit_part::{Part, Side};
 use nalgebra::Matrix2;
+use std::collections::BTreeMap;
 
 /// The pattern on one lattice.
 pub(super) struct Candidate {
     grid: Grid,
     survey: Survey,
     ranked: Ranked,
+    /// Whether the places that are empty lie scattered among those that are filled.
+    is_scattered: bool,
 }
 
 pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid) -> Option<Candidate> {
@@ -47,7 +50,26 @@ pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid)
         ((look.likeness - survey.threshold) / 0.2).clamp(-1.0, 1.0)
     };
     let ranked = seating::rank(pattern, &maps, [&weights, &beside], [lo, hi], between)?;
-    Some(Candidate { grid, survey, ranked })
+    let is_scattered = is_scattered(pattern, |c| survey.weight(light, warp, ranked.best.cell(c)));
+    Some(Candidate { grid, survey, ranked, is_scattered })
+}
+
+/// Of the places side by side along either axis as many must differ as this share of what differs where a toss says which are empty.
+/// Where whole rows or an inner field are empty, or every second row is, the pattern is another one.
+const LEAST_OF_A_TOSS: f64 = 0.6;
+
+/// Whether empty places lie among the filled ones as chance would have it. `weight` is that of a pattern's cell: positive where filled,
+/// negative where empty.
+fn is_scattered(pattern: &Pattern, weight: impl Fn([i32; 2]) -> f64) -> bool {
+    let filled: BTreeMap<[i32; 2], bool> =
+        pattern.cells.iter().flatten().map(|c| (*c, weight(*c))).filter(|(_, w)| *w != 0.0).map(|(c, w)| (c, w > 0.0)).collect();
+    let share = filled.values().filter(|f| **f).count() as f64 / filled.len().max(1) as f64;
+    (0..2).all(|axis| {
+        let next = |c: &[i32; 2]| [c[0] + 1 - axis, c[1] + axis];
+        let pairs: Vec<bool> = filled.iter().filter_map(|(c, f)| Some(f != filled.get(&next(c))?)).collect();
+        let differ = pairs.iter().filter(|d| **d).count() as f64;
+        differ >= LEAST_OF_A_TOSS * 2.0 * share * (1.0 - share) * pairs.len() as f64
+    })
 }
 
 /// A blob of the right polarity on a cell says that something is there, whatever its size.
@@ -90,7 +112,8 @@ pub(super) fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: Reas
     let best = tried.remove(0);
     let s = best.ranked.best;
     let in_view = s.hits + s.misses;
-    if s.hits < LEAST_SITES || (s.hits as f64) < LEAST_EXPLAINED * in_view as f64 || (in_view as f64) < 0.3 * expected as f64 {
+    let least_explained = if best.is_scattered && s.extras == 0 { LEAST_EXPLAINED_IF_SCATTERED } else { LEAST_EXPLAINED };
+    if s.hits < LEAST_SITES || (s.hits as f64) < least_explained * in_view as f64 || (in_view as f64) < 0.3 * expected as f64 {
         let text = format!(
             "A lattice of {} spots is in the picture, but at best {} of the {expected} sites of this part lie on it. Is it the right part file?",
             best.grid.places.len(),
