@@ -146,7 +146,7 @@ fn measure_view(
         let outline = Outline {
             view: view.index,
             blur_px: look.blur_px,
-            hidden_rim_px: look.hidden_rim_px(),
+            hidden_rim_px: look.hidden_rim_px(side),
             over_design: look.outline_px / look.radius_px,
             left_over: Some(found.left_over),
             is_ring: look.is_ring,

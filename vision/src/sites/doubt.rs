@@ -155,7 +155,7 @@ pub(super) fn doubt_from_light(
         (Unknowns::All | Unknowns::Leans | Unknowns::LeansAndMiddle, _) => (doubt.of_slope, doubt.of_deficit),
     };
     let pulls_px = [slope.map(|pull| of_slope * pull), outside.map(|pull| doubt.of_outside * pull)];
-    let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px());
+    let of_edge_px = (doubt.per_edge_px * look.edge_px.powi(2)).hypot(look.hidden_rim_px(side));
     let of_inside_px = match side {
         Side::Board => OF_INSIDE * size(inside) / look.radius_px * look.blur_px.powi(2),
         Side::Part => 0.0,
