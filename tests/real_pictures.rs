@@ -7,6 +7,9 @@ use landfit_part::{Part, PointMm, Side};
 use landfit_vision::answer::{Orientation, SiteState, SuspectKind};
 use landfit_vision::inspect::{Found, Inspection, inspect};
 use landfit_vision::{Picture, PointPx};
+use rand::SeedableRng;
+use rand::seq::SliceRandom;
+use rand_chacha::ChaCha8Rng;
 use std::f64::consts::FRAC_PI_2;
 use std::path::PathBuf;
 
@@ -48,22 +51,49 @@ fn assert_complete(path: &str, part: &Part, count: usize) -> Found {
     found
 }
 
-/// Root mean square distance from each listed centre to the nearest found one, px.
-fn rms_to(found: &Found, truth: &str, file: &str) -> f64 {
+/// The centres that a truth file lists for a picture.
+fn listed_centres(truth: &str, file: &str) -> Vec<PointPx> {
     let text = std::fs::read_to_string(folder().join(truth)).expect("a truth file");
     let entries: serde_json::Value = serde_json::from_str(&text).expect("JSON");
     let entry = entries.as_array().expect("a list").iter().find(|e| e["file"] == file).expect("an entry");
-    let listed: Vec<serde_json::Value> = match &entry["approx_centres_px"] {
-        serde_json::Value::Object(map) => map.values().cloned().collect(),
-        serde_json::Value::Array(list) => list.clone(),
+    let listed: Vec<&serde_json::Value> = match &entry["approx_centres_px"] {
+        serde_json::Value::Object(map) => map.values().collect(),
+        serde_json::Value::Array(list) => list.iter().collect(),
         _ => panic!("no centres for {file}"),
     };
+    listed.iter().map(|c| PointPx::new(c[0].as_f64().expect("x"), c[1].as_f64().expect("y"))).collect()
+}
+
+fn nearest_px(places: &[PointPx], to: PointPx) -> f64 {
+    places.iter().map(|p| p.distance(to)).fold(f64::INFINITY, f64::min)
+}
+
+/// Root mean square distance from each listed centre to the nearest found one, px.
+fn rms_to(found: &Found, truth: &str, file: &str) -> f64 {
     let centres: Vec<PointPx> = found.sites.iter().filter_map(|s| s.centre).collect();
-    let squared = listed.iter().map(|c| {
-        let p = PointPx::new(c[0].as_f64().expect("x"), c[1].as_f64().expect("y"));
-        centres.iter().map(|q| q.distance(p).powi(2)).fold(f64::INFINITY, f64::min)
-    });
-    (squared.sum::<f64>() / listed.len() as f64).sqrt()
+    let listed = listed_centres(truth, file);
+    (listed.iter().map(|c| nearest_px(&centres, *c).powi(2)).sum::<f64>() / listed.len() as f64).sqrt()
+}
+
+/// The picture with discs painted over in the middle light of the ring about each, channel by channel.
+fn wiped_off(mut image: image::RgbImage, places: &[PointPx], radius_px: f64) -> image::RgbImage {
+    for place in places {
+        let reach = radius_px.ceil() as i64 + 1;
+        let about = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)));
+        let pixels: Vec<(u32, u32, f64)> = about
+            .map(|(dx, dy)| ((place.x.round() as i64 + dx) as u32, (place.y.round() as i64 + dy) as u32))
+            .map(|(x, y)| (x, y, PointPx::new(f64::from(x), f64::from(y)).distance(*place)))
+            .collect();
+        let ring: Vec<image::Rgb<u8>> =
+            pixels.iter().filter(|p| (radius_px..radius_px + 1.0).contains(&p.2)).map(|p| *image.get_pixel(p.0, p.1)).collect();
+        let middle = std::array::from_fn(|channel| {
+            let mut values: Vec<u8> = ring.iter().map(|p| p.0[channel]).collect();
+            values.sort_unstable();
+            values[values.len() / 2]
+        });
+        pixels.iter().filter(|p| p.2 < radius_px).for_each(|p| image.put_pixel(p.0, p.1, image::Rgb(middle)));
+    }
+    image
 }
 
 // Source: forensics.wiki articles (real-pictures/bga-underside-forensicswiki/SOURCE.md); 153 lands counted by eye on both pictures,
@@ -84,6 +114,37 @@ fn both_photographed_undersides_show_153_lands_and_none_absent() {
         // The field is the same mirrored across its diagonal; its single inner site tells the turns apart.
         assert_eq!((found.mirrored, found.orientation), (None, Orientation::Settled));
     }
+}
+
+// The same photograph; which lands are wiped off is drawn by chance.
+#[test]
+fn lands_wiped_off_a_photograph_are_named_and_no_others_up_to_a_quarter_of_them() {
+    let (path, truth, file) = ("bga-underside-forensicswiki/7Z10.JPG", "bga-underside-forensicswiki/truth.json", "7Z10.JPG");
+    let field = part("field-153");
+    let listed = listed_centres(truth, file);
+    let whole = image::open(folder().join(path)).expect("a picture").to_rgb8();
+    for (seed, missing) in [(1, 1), (2, 20), (3, 40)] {
+        let mut order = listed.clone();
+        order.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
+        let (wiped, left) = order.split_at(missing);
+        let picture = Picture::from(image::DynamicImage::from(wiped_off(whole.clone(), wiped, 7.0)));
+        let Inspection::Found(found) = inspect(&picture, &field, None) else { panic!("{missing} wiped off: not found") };
+        let centres: Vec<PointPx> = found.sites.iter().filter_map(|s| s.centre).collect();
+        assert_eq!(named(&found, &field, SiteState::Absent).len(), missing);
+        assert!(wiped.iter().all(|p| nearest_px(&centres, *p) > 8.0), "{missing} wiped off: one of them is found");
+        assert!(left.iter().all(|p| nearest_px(&centres, *p) < 2.0), "{missing} wiped off: another one is not found");
+    }
+}
+
+// The same photograph with the three lowest rows wiped off: another part, as far as one can see.
+#[test]
+fn a_photograph_whose_whole_rows_are_gone_is_not_taken_for_the_part() {
+    let (path, truth, file) = ("bga-underside-forensicswiki/7Z10.JPG", "bga-underside-forensicswiki/truth.json", "7Z10.JPG");
+    let mut listed = listed_centres(truth, file);
+    listed.sort_by(|a, b| b.y.total_cmp(&a.y));
+    let whole = image::open(folder().join(path)).expect("a picture").to_rgb8();
+    let picture = Picture::from(image::DynamicImage::from(wiped_off(whole, &listed[..42], 7.0)));
+    assert!(matches!(inspect(&picture, &part("field-153"), None), Inspection::NotFound(_)));
 }
 
 // Source: BoofCV-Data readme (8 x 10 discs); centres by OpenCV's grid finder, good to about 0.2 px; the shadows are in pictures 2 and 5.

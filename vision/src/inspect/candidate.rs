@@ -9,8 +9,8 @@ use super::seating::{self, Ranked, Weights};
 use super::survey::{self, Cell, Survey};
 use super::warp::Warp;
 use super::{
-    Found, LEAST_EXPLAINED, LEAST_EXPLAINED_IF_SCATTERED, LEAST_FEWER, LEAST_LEAD, LEAST_SITES, MOST_LEFT_OVER, NotFound, SiteSeen, all_alike, is_mirrored, lattice,
-    least_turned, template, tilt, turn_of,
+    Found, LEAST_EXPLAINED, LEAST_EXPLAINED_IF_SCATTERED, LEAST_FEWER, LEAST_LEAD, LEAST_SITES, MOST_LEFT_OVER, NotFound, SiteSeen,
+    all_alike, is_mirrored, lattice, least_turned, template, tilt, turn_of,
 };
 use crate::answer::{Orientation, ReasonCode};
 use crate::view::PointPx;
@@ -27,8 +27,17 @@ pub(super) struct Candidate {
     is_scattered: bool,
 }
 
-pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, grid: Grid) -> Option<Candidate> {
+/// Times a lattice is carried on over what a second look found about it.
+const MOST_SURVEYS: usize = 4;
+
+pub(super) fn seat(light: &Light, blobs: &[Blob], pattern: &Pattern, mut grid: Grid) -> Option<Candidate> {
     let mut survey = survey::survey(light, &grid.lattice, &grid.sizes_px, &grid.places)?;
+    for _ in 1..MOST_SURVEYS {
+        // Where many are missing a lattice has not grown to its ends.
+        let Some(larger) = grid.carried_on(&survey) else { break };
+        let Some(again) = survey::survey(light, &larger.lattice, &larger.sizes_px, &larger.places) else { break };
+        (grid, survey) = (larger, again);
+    }
     let warp = &grid.lattice.warp;
     note_odd_sizes(blobs, &grid, &mut survey);
     let (lo, hi) = survey::extent(&grid.lattice);

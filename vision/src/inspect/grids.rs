@@ -1,7 +1,9 @@
 //! The even arrangements of spots in a picture, whatever they belong to.
 
 use super::features::{self, Blob, Polarity};
-use super::lattice::{self, Dot, Lattice};
+use super::lattice::{self, Dot, Lattice, Node};
+use super::survey::{self, Survey};
+use super::warp::Warp;
 use super::{LEAST_SITES, light, nothing_to_see};
 use crate::answer::ReasonCode;
 use crate::median::upper_median;
@@ -9,6 +11,7 @@ use crate::nearby::Nearby;
 use crate::picture::Picture;
 use crate::view::PointPx;
 use landfit_part::PointMm;
+use std::collections::BTreeSet;
 use std::num::NonZero;
 
 const FOUR: NonZero<usize> = NonZero::new(4).unwrap();
@@ -67,6 +70,32 @@ pub(super) struct Grid {
     pub strength: f64,
 }
 
+/// What a second look must weigh to be a member (1 is as sure as can be).
+const SURELY_THERE: f64 = 0.5;
+
+impl Grid {
+    /// With what a second look found at cells beyond its members; `None` where it found none there, or none that fits.
+    pub fn carried_on(&self, survey: &Survey) -> Option<Self> {
+        let (lo, hi) = survey::extent(&self.lattice);
+        let is_beyond = |c: &[i32; 2]| (0..2).any(|axis| c[axis] < lo[axis] || c[axis] > hi[axis]);
+        let members: BTreeSet<[i32; 2]> = self.lattice.nodes.iter().map(|n| n.cell).collect();
+        let more: Vec<([i32; 2], PointPx)> = survey.there(SURELY_THERE).filter(|(c, _)| !members.contains(c)).collect();
+        if !more.iter().any(|(c, _)| is_beyond(c)) {
+            return None;
+        }
+        let mut larger = self.clone();
+        for (cell, at) in more {
+            larger.lattice.nodes.push(Node { cell, dot: None });
+            larger.places.push(at);
+            larger.sizes_px.push(survey.template.diameter_px);
+            larger.strengths.push(self.strength);
+        }
+        let uv: Vec<[f64; 2]> = larger.lattice.nodes.iter().map(|n| n.cell.map(f64::from)).collect();
+        larger.lattice.warp = Warp::fit(&uv, &larger.places)?;
+        Some(larger)
+    }
+}
+
 /// At the border of an arrangement its gaps are open to one side, and answer this much less than those inside; sites answer alike.
 const OPEN_GAPS_ANSWER: f64 = 0.8;
 
@@ -79,11 +108,11 @@ pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
             .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
             .collect();
         for lattice in lattice::lattices(&dots, LEAST_SITES) {
-            let strengths: Vec<f64> = lattice.nodes.iter().map(|n| dots[n.dot].strength).collect();
+            let strengths: Vec<f64> = lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].strength)).collect();
             grids.push(Grid {
                 polarity,
-                places: lattice.nodes.iter().map(|n| dots[n.dot].at).collect(),
-                sizes_px: lattice.nodes.iter().map(|n| dots[n.dot].size).collect(),
+                places: lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].at)).collect(),
+                sizes_px: lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].size)).collect(),
                 strength: upper_median(strengths.iter().copied()).unwrap_or(0.0),
                 strengths,
                 lattice,

@@ -17,11 +17,11 @@ pub(crate) struct Dot {
     pub may_seed: bool,
 }
 
-/// A member: its place in the lattice and its index among the dots.
+/// A member: its place in the lattice and its index among the dots, if it is one of them.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Node {
     pub cell: [i32; 2],
-    pub dot: usize,
+    pub dot: Option<usize>,
 }
 
 /// A lattice with its map from cells to the picture; its two steps are the shortest.
@@ -48,6 +48,10 @@ const SEED_NEIGHBOURS: usize = 5;
 /// Members scatter less than this about their map, in steps, and their cells differ less than this in area.
 const MOST_SCATTER: f64 = 0.1;
 const MOST_AREA_RATIO: f64 = 12.0;
+/// Fewer places midway between two members tell nothing.
+const LEAST_BETWEEN: u32 = 4;
+/// Of those so many must be filled by what is like the members: a quarter may be missing, and others look unlike.
+const LEAST_FILLED: f64 = 0.4;
 /// Rounds of carrying a lattice on, and how many lattices may come to nothing before the search is given up.
 const MOST_ROUNDS: usize = 8;
 const MOST_FAILURES: usize = 150;
@@ -97,9 +101,9 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
                 failures += 1;
                 if let Some(lattice) = all.carry_on(grown, &taken).filter(|l| l.nodes.len() >= least) {
                     failures -= 1;
-                    lattice.nodes.iter().for_each(|n| {
-                        taken[n.dot] = true;
-                        spent[n.dot] = true;
+                    lattice.nodes.iter().filter_map(|n| n.dot).for_each(|dot| {
+                        taken[dot] = true;
+                        spent[dot] = true;
                     });
                     found.push(lattice);
                 }
@@ -112,8 +116,8 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
 
 /// Two steps that span a lattice.
 type Basis = [[f64; 2]; 2];
-/// The two steps at a cell.
-type StepsAt = fn(&Warp, [i32; 2]) -> Basis;
+/// A cell's name in a finer lattice.
+type Renamed = fn([i32; 2]) -> [i32; 2];
 
 /// The dots of one tier and band, ready to be asked for neighbours.
 struct Field<'a> {
@@ -238,16 +242,10 @@ impl<'a> Field<'a> {
         if !self.is_even(&cells, &warp) {
             return None;
         }
-        while let Some(basis) = self.finer_steps(&cells, &warp, taken) {
-            let (cell, dot) = cells.iter().nth(cells.len() / 2).map(|(c, d)| (*c, *d))?;
-            let half = self.grow(BTreeMap::from([([0, 0], dot)]), |_| basis(&warp, cell), taken);
-            if half.len() <= cells.len() {
-                break;
-            }
-            warp = self.fit(&half)?;
-            cells = half;
-        }
         for _ in 0..MOST_ROUNDS {
+            let finer = self.finer(&cells, &warp, taken);
+            let is_finer = finer.is_some();
+            (cells, warp) = finer.unwrap_or((cells, warp));
             let step = |c: &[i32; 2]| shortest(&warp, *c);
             let before = cells.len();
             cells.retain(|c, d| warp.px(f64::from(c[0]), f64::from(c[1])).distance(self.dots[*d].at) < 0.25 * step(c));
@@ -257,7 +255,7 @@ impl<'a> Field<'a> {
             cells.extend(fresh);
             let before = cells.len();
             cells = self.grow(cells, |c| steps(&warp, c), taken);
-            if gained + cells.len() - before == 0 && dropped == 0 {
+            if !is_finer && gained + cells.len() - before == 0 && dropped == 0 {
                 break;
             }
             warp = self.fit(&cells)?;
@@ -269,26 +267,31 @@ impl<'a> Field<'a> {
         if !self.is_even(&cells, &warp) {
             return None;
         }
-        Some(Lattice { nodes: cells.into_iter().map(|(cell, dot)| Node { cell, dot }).collect(), warp })
+        Some(Lattice { nodes: cells.into_iter().map(|(cell, dot)| Node { cell, dot: Some(dot) }).collect(), warp })
     }
 
-    /// Steps under which the places midway between members, where most of them are filled, are members, too.
-    fn finer_steps(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp, taken: &[bool]) -> Option<StepsAt> {
-        let halves: [([f64; 2], StepsAt); 3] = [
-            ([0.5, 0.0], |w, c| steps_of(w, c, [[0.5, 0.0], [0.0, 1.0]])),
-            ([0.0, 0.5], |w, c| steps_of(w, c, [[1.0, 0.0], [0.0, 0.5]])),
-            ([0.5, 0.5], |w, c| steps_of(w, c, [[0.5, 0.5], [0.5, -0.5]])),
-        ];
+    /// The lattice that has the places midway between members, too, where most of these are filled: its members and its map.
+    fn finer(&self, cells: &BTreeMap<[i32; 2], usize>, warp: &Warp, taken: &[bool]) -> Option<(BTreeMap<[i32; 2], usize>, Warp)> {
+        let halves: [([f64; 2], Renamed); 3] =
+            [([0.5, 0.0], |c| [2 * c[0], c[1]]), ([0.0, 0.5], |c| [c[0], 2 * c[1]]), ([0.5, 0.5], |c| [c[0] + c[1], c[0] - c[1]])];
+        // Between two members; beyond the last one there may be nothing, and about gaps, too.
+        let is_between = |c: &[i32; 2], offset: [f64; 2]| cells.contains_key(&std::array::from_fn(|k| c[k] + (2.0 * offset[k]) as i32));
         let filled = |offset: [f64; 2]| {
-            let mut count = 0;
-            for (c, d) in cells {
+            let (mut count, mut all) = (0_u32, 0_u32);
+            for (c, d) in cells.iter().filter(|(c, _)| is_between(c, offset)) {
                 let at = warp.px(f64::from(c[0]) + offset[0], f64::from(c[1]) + offset[1]);
                 let miss = 0.5 * STEP_MISS * shortest(warp, *c);
-                count += usize::from(self.like_one_near(at.x, at.y, miss, |i| !taken[i] && self.alike(*d, i)).is_some());
+                count += u32::from(self.like_one_near(at.x, at.y, miss, |i| !taken[i] && self.alike(*d, i)).is_some());
+                all += 1;
             }
-            2 * count > cells.len()
+            all >= LEAST_BETWEEN && f64::from(count) > LEAST_FILLED * f64::from(all)
         };
-        halves.into_iter().find(|(offset, _)| filled(*offset)).map(|(_, basis)| basis)
+        let (_, renamed) = halves.into_iter().find(|(offset, _)| filled(*offset))?;
+        let known: BTreeMap<[i32; 2], usize> = cells.iter().map(|(c, d)| (renamed(*c), *d)).collect();
+        let map = self.fit(&known)?;
+        let grown = self.grow(known, |c| steps(&map, c), taken);
+        let map = self.fit(&grown)?;
+        (grown.len() > cells.len()).then_some((grown, map))
     }
 
     /// Whether the members lie close to a map that neither folds nor changes its scale wildly.
@@ -381,13 +384,10 @@ impl<'a> Field<'a> {
     }
 }
 
+/// The two steps at a cell.
 fn steps(warp: &Warp, cell: [i32; 2]) -> Basis {
-    steps_of(warp, cell, [[1.0, 0.0], [0.0, 1.0]])
-}
-
-fn steps_of(warp: &Warp, cell: [i32; 2], of: [[f64; 2]; 2]) -> Basis {
     let j = warp.px_per_uv(f64::from(cell[0]), f64::from(cell[1]), 0.5);
-    of.map(|[u, v]| [j[(0, 0)] * u + j[(0, 1)] * v, j[(1, 0)] * u + j[(1, 1)] * v])
+    [0, 1].map(|axis| [j[(0, axis)], j[(1, axis)]])
 }
 
 /// Length of the shorter of the two steps at a cell, px.
@@ -425,7 +425,7 @@ mod tests {
             dots.push(dot(f64::from(h >> 16) / 220.0, f64::from(h & 0xffff) / 260.0));
         }
         let found = lattices(&dots, 8);
-        assert!(found[0].nodes.iter().filter(|n| n.dot < members).count() + 3 >= members, "{}", found[0].nodes.len());
+        assert!(found[0].nodes.iter().filter(|n| n.dot.is_some_and(|d| d < members)).count() + 3 >= members, "{}", found[0].nodes.len());
     }
 
     #[test]

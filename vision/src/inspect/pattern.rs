@@ -36,11 +36,11 @@ impl Pattern {
         let found = lattices(&dots, 5);
         let lattice = found.first().filter(|l| l.nodes.len() >= 6)?;
         let (mut normal, mut right) = (Matrix3::zeros(), [Vector3::zeros(), Vector3::zeros()]);
-        for node in &lattice.nodes {
+        for (node, site) in lattice.nodes.iter().filter_map(|node| Some((node, sites_mm[node.dot?]))) {
             let row = Vector3::new(f64::from(node.cell[0]), f64::from(node.cell[1]), 1.0);
             normal += row * row.transpose();
-            right[0] += row * sites_mm[node.dot].x;
-            right[1] += row * sites_mm[node.dot].y;
+            right[0] += row * site.x;
+            right[1] += row * site.y;
         }
         let inverse = normal.try_inverse()?;
         let (x, y) = (inverse * right[0], inverse * right[1]);

@@ -147,6 +147,16 @@ impl Survey {
         index(self.from, self.size, cell).map(|i| self.seen[i])
     }
 
+    /// The cells at which something stands that weighs so much, and where.
+    pub fn there(&self, least: f64) -> impl Iterator<Item = ([i32; 2], PointPx)> {
+        self.seen.iter().enumerate().filter_map(move |(i, cell)| match cell {
+            Cell::Seen { weight, at, .. } if *weight > least => {
+                Some(([self.from[0] + (i % self.size[0]) as i32, self.from[1] + (i / self.size[0]) as i32], *at))
+            }
+            _ => None,
+        })
+    }
+
     /// -1 … 1 for a cell in view, 0 out of view; cells beyond those looked at count as empty if they are in view.
     pub fn weight(&self, light: &Light, warp: &Warp, cell: [i32; 2]) -> f64 {
         match self.cell(cell) {
