@@ -102,7 +102,7 @@ pub(crate) fn sharp_enough(side: Side, views: &[SideView], outlines: &[Outline])
         return Err(Refusal::new(
             nothing_code(side),
             None,
-            format!("No edges of {} can be seen. Focus and light the {} side.", features_word(side), side.word()),
+            format!("No edges of {} stand out as they should. Focus and light the {} side.", features_word(side), side.word()),
         ));
     }
     for outline in outlines {
@@ -250,7 +250,7 @@ pub(crate) fn too_few_good(side: Side, good: usize) -> Refusal {
         nothing_code(side),
         None,
         format!(
-            "Only {good} {} could be measured; three are needed. Clean, light and focus the {} side.",
+            "Only {good} of the {} could be measured; three are needed. Clean, light and focus the {} side.",
             features_word(side),
             side.word()
         ),

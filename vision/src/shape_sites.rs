@@ -53,6 +53,8 @@ pub(crate) type Moves = Vec<(usize, Vector2<f64>)>;
 const ABSENT_BELOW_GAIN: f64 = 0.35;
 /// The same for a pad that is the only one of its class: where it shows an outline.
 const LONE_BELOW_GAIN: f64 = 0.1;
+/// A pad of its own class with a step of this share of the usual one and of the other sign is no dull one.
+const LEAST_REVERSED: f64 = 0.5;
 /// Rounds of learning looks and measuring with them.
 const ROUNDS: usize = 3;
 
@@ -158,6 +160,9 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
         return None;
     }
     let usual = Usual::of(&looks, &groups)?;
+    if looks.iter().any(|(key, look)| of_class[&key.0] == 1 && usual.is_reversed(look)) {
+        return None;
+    }
     let fallback = usual.look(blur_px);
     let mut fitted: Vec<Option<Fitted>> = vec![None; targets.len()];
     let mut look_of: Vec<&GroupLook> = vec![&fallback; targets.len()];
@@ -340,6 +345,12 @@ impl Usual {
         // One of two sides that face each other says nothing of the place between them.
         let is_held = (0..2).any(|axis| look.edges[axis].is_some() && look.edges[axis + 2].is_some());
         is_held && look.step() * self.step.signum() > least * self.step.abs() && (!is_alone || shows_outline)
+    }
+
+    /// Whether it is an outline as clear as the usual ones and of the other sign: pads are all brighter than the body, or all darker. What was
+    /// taken for the others is the ground between them.
+    fn is_reversed(&self, look: &GroupLook) -> bool {
+        look.edges.iter().all(Option::is_some) && -look.step() * self.step.signum() > LEAST_REVERSED * self.step.abs()
     }
 
     /// A look for places where none could be learned.
