@@ -58,7 +58,7 @@ const OF_CRESCENT_ALONE: f64 = 0.1;
 const PULL: f64 = 0.035;
 const PULL_DOUBT: f64 = 0.03;
 /// A circle through the bare rim of this share more or less than the land's radius is no land's: of 153 rendered boards with paste one had
-/// 0.12 and lay 0.14 radii off, all others less than 0.085 and lay within 0.065. Two others had 0.107 and 0.144 and lay 0.15 off. …
+/// 0.12 and lay 0.14 radii off, all others less than 0.085 and lay within 0.07. Two others had 0.107 and 0.144 and lay 0.15 off. …
 const MOST_OF_RIM: f64 = 0.09;
 /// … So far may lands lie along each axis from where they seem to be, then, in radii.
 const OTHER_RIM_DOUBT: f64 = 0.15;

@@ -354,7 +354,7 @@ impl Look {
 /// edge's width and for each whole share above it. Of 240 rendered looks of discs nine lay above it, 0.01 to 0.35 px off.
 const HIDING_DOME: f64 = 0.5;
 const DOME_DOUBT: f64 = 0.25;
-/// A film of flux on balls moves their highlights, so that a dome's light falls faster to one side: px for each whole share above. Of 320 rendered
+/// A film of flux on balls moves their highlights, so that a dome's light falls faster to one side: px for each whole share above. Of 169 rendered
 /// looks at balls under such films three lay above, at 0.507, 0.637 and 0.7, and were 0.05, 0.7 and 0.55 px off along an axis.
 const FILM_DOUBT_PX: f64 = 2.5;
 /// Of a ball of some 3 px radius the edge's width says too little, px for each whole share: of 160 rendered pictures of such balls six lay above it, up
