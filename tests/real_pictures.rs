@@ -116,18 +116,22 @@ fn both_photographed_undersides_show_153_lands_and_none_absent() {
     }
 }
 
+/// The photograph 7Z10 without some of its lands: of all that are listed so many as `choose` has put first. The lands that are gone and those that
+/// are left.
+fn field_without(missing: usize, choose: impl FnOnce(&mut [PointPx])) -> (Picture, Vec<PointPx>, Vec<PointPx>) {
+    let mut gone = listed_centres("bga-underside-forensicswiki/truth.json", "7Z10.JPG");
+    choose(&mut gone);
+    let left = gone.split_off(missing);
+    let whole = image::open(folder().join("bga-underside-forensicswiki/7Z10.JPG")).expect("a picture").to_rgb8();
+    (image::DynamicImage::from(wiped_off(whole, &gone, 7.0)).into(), gone, left)
+}
+
 // The same photograph; which lands are wiped off is drawn by chance.
 #[test]
 fn lands_wiped_off_a_photograph_are_named_and_no_others_up_to_a_quarter_of_them() {
-    let (path, truth, file) = ("bga-underside-forensicswiki/7Z10.JPG", "bga-underside-forensicswiki/truth.json", "7Z10.JPG");
     let field = part("field-153");
-    let listed = listed_centres(truth, file);
-    let whole = image::open(folder().join(path)).expect("a picture").to_rgb8();
     for (seed, missing) in [(1, 1), (2, 20), (3, 40)] {
-        let mut order = listed.clone();
-        order.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
-        let (wiped, left) = order.split_at(missing);
-        let picture = Picture::from(image::DynamicImage::from(wiped_off(whole.clone(), wiped, 7.0)));
+        let (picture, wiped, left) = field_without(missing, |lands| lands.shuffle(&mut ChaCha8Rng::seed_from_u64(seed)));
         let Inspection::Found(found) = inspect(&picture, &field, None) else { panic!("{missing} wiped off: not found") };
         let centres: Vec<PointPx> = found.sites.iter().filter_map(|s| s.centre).collect();
         assert_eq!(named(&found, &field, SiteState::Absent).len(), missing);
@@ -139,11 +143,7 @@ fn lands_wiped_off_a_photograph_are_named_and_no_others_up_to_a_quarter_of_them(
 // The same photograph with the three lowest rows wiped off: another part, as far as one can see.
 #[test]
 fn a_photograph_whose_whole_rows_are_gone_is_not_taken_for_the_part() {
-    let (path, truth, file) = ("bga-underside-forensicswiki/7Z10.JPG", "bga-underside-forensicswiki/truth.json", "7Z10.JPG");
-    let mut listed = listed_centres(truth, file);
-    listed.sort_by(|a, b| b.y.total_cmp(&a.y));
-    let whole = image::open(folder().join(path)).expect("a picture").to_rgb8();
-    let picture = Picture::from(image::DynamicImage::from(wiped_off(whole, &listed[..42], 7.0)));
+    let (picture, ..) = field_without(42, |lands| lands.sort_by(|a, b| b.y.total_cmp(&a.y)));
     assert!(matches!(inspect(&picture, &part("field-153"), None), Inspection::NotFound(_)));
 }
 

@@ -1,7 +1,7 @@
 //! The even arrangements of spots in a picture, whatever they belong to.
 
 use super::features::{self, Blob, Polarity};
-use super::lattice::{self, Dot, Lattice, Node};
+use super::lattice::{self, Dot, Found, Lattice};
 use super::survey::{self, Survey};
 use super::warp::Warp;
 use super::{LEAST_SITES, light, nothing_to_see};
@@ -48,9 +48,8 @@ pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
         .into_iter()
         .filter(|g| g.places.len() >= least)
         .map(|g| {
-            let spot =
-                |(node, (at, size)): (&lattice::Node, (&PointPx, &f64))| LatticeSpot { cell: node.cell, at: *at, diameter_px: *size };
-            let spots = g.lattice.nodes.iter().zip(g.places.iter().zip(&g.sizes_px)).map(spot).collect();
+            let spot = |(cell, (at, size)): (&[i32; 2], (&PointPx, &f64))| LatticeSpot { cell: *cell, at: *at, diameter_px: *size };
+            let spots = g.lattice.cells.iter().zip(g.places.iter().zip(&g.sizes_px)).map(spot).collect();
             SpotLattice { is_bright: g.polarity == Polarity::Bright, spots }
         })
         .collect();
@@ -58,8 +57,8 @@ pub fn lattices(picture: &Picture, least: usize) -> Vec<SpotLattice> {
     found
 }
 
-#[derive(Debug, Clone)]
 /// A lattice with its members' places among all blobs.
+#[derive(Debug, Clone)]
 pub(super) struct Grid {
     pub lattice: Lattice,
     pub polarity: Polarity,
@@ -78,19 +77,19 @@ impl Grid {
     pub fn carried_on(&self, survey: &Survey) -> Option<Self> {
         let (lo, hi) = survey::extent(&self.lattice);
         let is_beyond = |c: &[i32; 2]| (0..2).any(|axis| c[axis] < lo[axis] || c[axis] > hi[axis]);
-        let members: BTreeSet<[i32; 2]> = self.lattice.nodes.iter().map(|n| n.cell).collect();
+        let members: BTreeSet<[i32; 2]> = self.lattice.cells.iter().copied().collect();
         let more: Vec<([i32; 2], PointPx)> = survey.there(SURELY_THERE).filter(|(c, _)| !members.contains(c)).collect();
         if !more.iter().any(|(c, _)| is_beyond(c)) {
             return None;
         }
         let mut larger = self.clone();
         for (cell, at) in more {
-            larger.lattice.nodes.push(Node { cell, dot: None });
+            larger.lattice.cells.push(cell);
             larger.places.push(at);
             larger.sizes_px.push(survey.template.diameter_px);
             larger.strengths.push(self.strength);
         }
-        let uv: Vec<[f64; 2]> = larger.lattice.nodes.iter().map(|n| n.cell.map(f64::from)).collect();
+        let uv: Vec<[f64; 2]> = larger.lattice.cells.iter().map(|c| c.map(f64::from)).collect();
         larger.lattice.warp = Warp::fit(&uv, &larger.places)?;
         Some(larger)
     }
@@ -107,12 +106,13 @@ pub(super) fn lattices_of(blobs: &[Blob]) -> Vec<Grid> {
             .filter(|b| b.polarity == polarity)
             .map(|b| Dot { at: b.at, size: b.diameter_px, strength: f64::from(b.strength), may_seed: b.at_its_scale })
             .collect();
-        for lattice in lattice::lattices(&dots, LEAST_SITES) {
-            let strengths: Vec<f64> = lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].strength)).collect();
+        for Found { lattice, dots: members } in lattice::lattices(&dots, LEAST_SITES) {
+            let of_members = |get: fn(&Dot) -> f64| members.iter().map(|m| get(&dots[*m])).collect::<Vec<f64>>();
+            let strengths = of_members(|d| d.strength);
             grids.push(Grid {
                 polarity,
-                places: lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].at)).collect(),
-                sizes_px: lattice.nodes.iter().filter_map(|n| Some(dots[n.dot?].size)).collect(),
+                places: members.iter().map(|m| dots[*m].at).collect(),
+                sizes_px: of_members(|d| d.size),
                 strength: upper_median(strengths.iter().copied()).unwrap_or(0.0),
                 strengths,
                 lattice,
@@ -167,8 +167,8 @@ fn fades_at_the_border(a: &Grid, b: &Grid) -> bool {
     let places: Vec<PointMm> = b.places.iter().map(|p| PointMm::new(p.x, p.y)).collect();
     let near = Nearby::new(&places);
     let (mut open, mut closed) = (Vec::new(), Vec::new());
-    for ((node, at), strength) in a.lattice.nodes.iter().zip(&a.places).zip(&a.strengths) {
-        let reach = 0.9 * lattice::shortest(&a.lattice.warp, node.cell);
+    for ((cell, at), strength) in a.lattice.cells.iter().zip(&a.places).zip(&a.strengths) {
+        let reach = 0.9 * lattice::shortest(&a.lattice.warp, *cell);
         let round = near.several(PointMm::new(at.x, at.y), FOUR).into_iter().filter(|(off, _)| *off < reach).count();
         match round {
             1 | 2 => open.push(*strength),
@@ -192,7 +192,7 @@ fn lies_upon(a: &Grid, b: &Grid) -> bool {
         .iter()
         .filter(|p| {
             let near = nearest(&b.places, ***p);
-            near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell))
+            near.is_some_and(|(off, i)| off < 0.25 * lattice::shortest(&b.lattice.warp, b.lattice.cells[i]))
         })
         .count();
     10 * on > 7 * sample.len()
@@ -206,7 +206,7 @@ fn lies_between(a: &Grid, b: &Grid) -> bool {
     for p in &sample {
         let near = nearest(&b.places, **p);
         let Some((nearest, i)) = near else { return false };
-        let pitch = lattice::shortest(&b.lattice.warp, b.lattice.nodes[i].cell);
+        let pitch = lattice::shortest(&b.lattice.warp, b.lattice.cells[i]);
         inside += usize::from(nearest < pitch);
         off += usize::from(nearest < pitch && nearest > 0.3 * pitch);
     }

@@ -17,18 +17,18 @@ pub(crate) struct Dot {
     pub may_seed: bool,
 }
 
-/// A member: its place in the lattice and its index among the dots, if it is one of them.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Node {
-    pub cell: [i32; 2],
-    pub dot: Option<usize>,
-}
-
-/// A lattice with its map from cells to the picture; its two steps are the shortest.
+/// A lattice: its members' cells, and its map from cells to the picture; its two steps are the shortest.
 #[derive(Debug, Clone)]
 pub(crate) struct Lattice {
-    pub nodes: Vec<Node>,
+    pub cells: Vec<[i32; 2]>,
     pub warp: Warp,
+}
+
+/// A lattice among dots.
+pub(crate) struct Found {
+    pub lattice: Lattice,
+    /// Which dot is each member, in their order.
+    pub dots: Vec<usize>,
 }
 
 /// Dots are tried in tiers of strength, so that noise does not stand between the strong ones.
@@ -58,7 +58,7 @@ const MOST_FAILURES: usize = 150;
 const MOST_SEEDS: usize = 6000;
 
 /// Every lattice with at least `least` members, largest first.
-pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
+pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Found> {
     let mut taken = vec![false; dots.len()];
     let mut found = Vec::new();
     let mut failures = 0;
@@ -99,18 +99,18 @@ pub(crate) fn lattices(dots: &[Dot], least: usize) -> Vec<Lattice> {
                     break;
                 }
                 failures += 1;
-                if let Some(lattice) = all.carry_on(grown, &taken).filter(|l| l.nodes.len() >= least) {
+                if let Some(one) = all.carry_on(grown, &taken).filter(|one| one.dots.len() >= least) {
                     failures -= 1;
-                    lattice.nodes.iter().filter_map(|n| n.dot).for_each(|dot| {
-                        taken[dot] = true;
-                        spent[dot] = true;
+                    one.dots.iter().for_each(|dot| {
+                        taken[*dot] = true;
+                        spent[*dot] = true;
                     });
-                    found.push(lattice);
+                    found.push(one);
                 }
             }
         }
     }
-    found.sort_by_key(|l| std::cmp::Reverse(l.nodes.len()));
+    found.sort_by_key(|one| std::cmp::Reverse(one.dots.len()));
     found
 }
 
@@ -237,7 +237,7 @@ impl<'a> Field<'a> {
     }
 
     /// Fits the map, drops what lies off it, looks for members across gaps, and again until nothing changes.
-    fn carry_on(&self, mut cells: BTreeMap<[i32; 2], usize>, taken: &[bool]) -> Option<Lattice> {
+    fn carry_on(&self, mut cells: BTreeMap<[i32; 2], usize>, taken: &[bool]) -> Option<Found> {
         let mut warp = self.fit(&cells)?;
         if !self.is_even(&cells, &warp) {
             return None;
@@ -267,7 +267,8 @@ impl<'a> Field<'a> {
         if !self.is_even(&cells, &warp) {
             return None;
         }
-        Some(Lattice { nodes: cells.into_iter().map(|(cell, dot)| Node { cell, dot: Some(dot) }).collect(), warp })
+        let (cells, dots) = cells.into_iter().unzip();
+        Some(Found { lattice: Lattice { cells, warp }, dots })
     }
 
     /// The lattice that has the places midway between members, too, where most of these are filled: its members and its map.
@@ -425,7 +426,7 @@ mod tests {
             dots.push(dot(f64::from(h >> 16) / 220.0, f64::from(h & 0xffff) / 260.0));
         }
         let found = lattices(&dots, 8);
-        assert!(found[0].nodes.iter().filter(|n| n.dot.is_some_and(|d| d < members)).count() + 3 >= members, "{}", found[0].nodes.len());
+        assert!(found[0].dots.iter().filter(|d| **d < members).count() + 3 >= members, "{}", found[0].dots.len());
     }
 
     #[test]
@@ -434,6 +435,6 @@ mod tests {
             .map(|k| k.wrapping_mul(2_654_435_769).rotate_left(13).wrapping_mul(2_246_822_519))
             .map(|h| dot(f64::from(h >> 16) / 64.0, f64::from(h & 0xffff) / 64.0))
             .collect();
-        assert!(lattices(&dots, 12).iter().all(|l| l.nodes.len() < 20));
+        assert!(lattices(&dots, 12).iter().all(|one| one.dots.len() < 20));
     }
 }

@@ -34,10 +34,10 @@ impl Pattern {
         let size = 0.5 * part.pitch_mm(side)?;
         let dots: Vec<Dot> = sites_mm.iter().map(|p| Dot { at: PointPx::new(p.x, p.y), size, strength: 1.0, may_seed: true }).collect();
         let found = lattices(&dots, 5);
-        let lattice = found.first().filter(|l| l.nodes.len() >= 6)?;
+        let grown = found.first().filter(|one| one.dots.len() >= 6)?;
         let (mut normal, mut right) = (Matrix3::zeros(), [Vector3::zeros(), Vector3::zeros()]);
-        for (node, site) in lattice.nodes.iter().filter_map(|node| Some((node, sites_mm[node.dot?]))) {
-            let row = Vector3::new(f64::from(node.cell[0]), f64::from(node.cell[1]), 1.0);
+        for (cell, site) in grown.lattice.cells.iter().zip(grown.dots.iter().map(|dot| sites_mm[*dot])) {
+            let row = Vector3::new(f64::from(cell[0]), f64::from(cell[1]), 1.0);
             normal += row * row.transpose();
             right[0] += row * site.x;
             right[1] += row * site.y;

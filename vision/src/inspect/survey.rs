@@ -51,7 +51,7 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
     let radius_px = window_radius_px(sorted[sorted.len() / 2], pitch_px);
     let reference = area_scale(&lattice.warp, middle);
     let scale = |c: [i32; 2]| area_scale(&lattice.warp, c) / reference;
-    let spots: Vec<Spot> = lattice.nodes.iter().zip(places).map(|(n, at)| Spot { at: *at, scale: scale(n.cell) }).collect();
+    let spots: Vec<Spot> = lattice.cells.iter().zip(places).map(|(cell, at)| Spot { at: *at, scale: scale(*cell) }).collect();
     let template = Template::learn(light, &spots, radius_px)?;
     let likeness: Vec<f64> = {
         let mut l: Vec<f64> = spots.par_iter().map(|s| template.likeness(light, *s, 1.0)).collect();
@@ -67,8 +67,8 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
     let from = [lo[0] - BORDER, lo[1] - BORDER];
     let size = [(hi[0] - lo[0] + 1 + 2 * BORDER) as usize, (hi[1] - lo[1] + 1 + 2 * BORDER) as usize];
     let mut known = vec![None; size[0] * size[1]];
-    for (node, at) in lattice.nodes.iter().zip(places) {
-        known[index(from, size, node.cell).unwrap_or(0)] = Some(*at);
+    for (cell, at) in lattice.cells.iter().zip(places) {
+        known[index(from, size, *cell).unwrap_or(0)] = Some(*at);
     }
     let seen = (0..size[0] * size[1])
         .into_par_iter()
@@ -93,15 +93,15 @@ pub(crate) fn survey(light: &Light, lattice: &Lattice, sizes_px: &[f64], places:
 
 /// 90 % point of the best likeness near places midway between cells: what mere texture reaches.
 fn between_cells(light: &Light, lattice: &Lattice, template: &Template, scale: impl Fn([i32; 2]) -> f64 + Sync) -> f64 {
-    let stride = lattice.nodes.len().div_ceil(150);
-    let nodes: Vec<_> = lattice.nodes.iter().step_by(stride).collect();
-    let mut found: Vec<f64> = nodes
+    let stride = lattice.cells.len().div_ceil(150);
+    let some: Vec<[i32; 2]> = lattice.cells.iter().copied().step_by(stride).collect();
+    let mut found: Vec<f64> = some
         .par_iter()
-        .filter_map(|n| {
-            let at = lattice.warp.px(f64::from(n.cell[0]) + 0.5, f64::from(n.cell[1]) + 0.5);
-            let reach = 0.2 * shortest(&lattice.warp, n.cell);
+        .filter_map(|cell| {
+            let at = lattice.warp.px(f64::from(cell[0]) + 0.5, f64::from(cell[1]) + 0.5);
+            let reach = 0.2 * shortest(&lattice.warp, *cell);
             let seen = at.x.is_finite() && in_view(light, at, 1.0);
-            seen.then(|| template.search(light, Spot { at, scale: scale(n.cell) }, reach).likeness)
+            seen.then(|| template.search(light, Spot { at, scale: scale(*cell) }, reach).likeness)
         })
         .collect();
     found.sort_by(f64::total_cmp);
@@ -131,9 +131,10 @@ fn area_scale(warp: &Warp, cell: [i32; 2]) -> f64 {
 
 /// Smallest and largest cell of the members on each axis.
 pub(crate) fn extent(lattice: &Lattice) -> ([i32; 2], [i32; 2]) {
-    lattice.nodes.iter().fold(([i32::MAX; 2], [i32::MIN; 2]), |(lo, hi), n| {
-        ([lo[0].min(n.cell[0]), lo[1].min(n.cell[1])], [hi[0].max(n.cell[0]), hi[1].max(n.cell[1])])
-    })
+    lattice
+        .cells
+        .iter()
+        .fold(([i32::MAX; 2], [i32::MIN; 2]), |(lo, hi), c| ([lo[0].min(c[0]), lo[1].min(c[1])], [hi[0].max(c[0]), hi[1].max(c[1])]))
 }
 
 fn index(from: [i32; 2], size: [usize; 2], cell: [i32; 2]) -> Option<usize> {

@@ -120,8 +120,8 @@ const LEAST_MISSING: f64 = 0.08;
 /// lie within 0.16 px; of four that were answered of the others, known to 0.26 to 0.43 px, two are 0.34 and 0.4 px off. One part of another
 /// study whose edges are known to 0.66 px is 3.8 px off.
 const KNOWN_TO_PX: [f64; 2] = [0.25, 0.6];
-/// How far such a face may lie from the middle of its ends: one of them may be right, and all that is missing lie beyond the other. One
-/// standard uncertainty is half of that.
+/// One of the ends may be right, and all that is missing lie beyond the other: the face lies half of that off. One standard uncertainty is this
+/// share of it.
 const OF_MISSING: f64 = 0.5;
 
 /// For each class how far its features may lie off the middle of ends that were taken within them, standard uncertainties along each axis, px.
@@ -132,15 +132,15 @@ pub(super) fn ends_within(learned: &[Learned], prints: &[Print], grown: &dyn Fn(
             of_class(class).flat_map(|l| [axis, axis + 2].map(|side| l.look.edges[side].map(|e| e.at_u_px))).flatten().collect();
         let (Some((grown_px, _)), Some(first)) = (grown(class)[axis], of_class(class).next()) else { return 0.0 };
         let [low, high] = prints[first.first].outline.bounds();
-        let missing_px = -2.0 * grown_px;
-        if missing_px < LEAST_MISSING * (high[axis] - low[axis]) || known_to_px.is_empty() {
+        let half_missing_px = -grown_px;
+        if 2.0 * half_missing_px < LEAST_MISSING * (high[axis] - low[axis]) || known_to_px.is_empty() {
             return 0.0;
         }
         let mean_px = known_to_px.iter().sum::<f64>() / known_to_px.len() as f64;
         let [from, to] = KNOWN_TO_PX;
-        OF_MISSING * 0.5 * missing_px * ((mean_px - from) / (to - from)).clamp(0.0, 1.0)
+        OF_MISSING * half_missing_px * ((mean_px - from) / (to - from)).clamp(0.0, 1.0)
     };
-    learned.iter().map(|l| (l.key.0, [doubt_px(l.key.0, 0), doubt_px(l.key.0, 1)])).collect()
+    learned.iter().map(|l| (l.key.0, [0, 1].map(|axis| doubt_px(l.key.0, axis)))).collect()
 }
 
 /// An edge further than this from where all groups together put it, px, is looked for again …
