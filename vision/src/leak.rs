@@ -145,8 +145,8 @@ pub(crate) fn some_rows(picture: &Picture, optics: &Optics, region: RegionPx, vi
         start..start + width * picture.channels
     });
     let samples = match &picture.samples {
-        Samples::U8(raw) => Samples::U8(spans.flat_map(|s| &raw[s]).copied().collect()),
-        Samples::U16(raw) => Samples::U16(spans.flat_map(|s| &raw[s]).copied().collect()),
+        Samples::U8(raw) => Samples::U8(spans.map(|s| &raw[s]).collect::<Vec<_>>().concat()),
+        Samples::U16(raw) => Samples::U16(spans.map(|s| &raw[s]).collect::<Vec<_>>().concat()),
     };
     let thin = Picture { width_px: width, height_px: rows.len(), channels: picture.channels, samples };
     let frame = Frame { size_px: [region.width, rows.len() as u32], ..optics.frame };

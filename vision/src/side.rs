@@ -5,7 +5,7 @@ mod measured;
 mod seat;
 mod shared;
 
-use crate::answer::{ReasonCode, Refusal, SideFindings, SiteFinding, SiteState, Way};
+use crate::answer::{ReasonCode, Refusal, SideFindings, SiteState, Way};
 use crate::find::candidates::{Candidate, candidates};
 use crate::find::look::{CoarseProfile, Unknowns, coarse_profiles};
 use crate::median::upper_median;
@@ -466,10 +466,17 @@ impl Seen {
         fit_similarity(&from, &to, &vec![1.0; from.len()]).ok().map(|free| free.scale)
     }
 
+    /// Where the part file has each site that is seen, and how far from where the pose has it, mm, bench frame.
+    pub(crate) fn misses_mm(&self) -> impl Iterator<Item = (PointMm, PointMm)> {
+        self.findings.sites.iter().filter_map(|f| {
+            let designed = self.designed_mm(f.site)?;
+            Some((designed, f.centre_mm? - self.fit.to_from.apply(designed)))
+        })
+    }
+
     /// How far features usually lie from where the pose has them, mm; `None` of none.
     pub(crate) fn usual_miss_mm(&self) -> Option<f64> {
-        let miss_mm = |f: &SiteFinding| Some(self.fit.to_from.apply(self.designed_mm(f.site)?).distance(f.centre_mm?));
-        upper_median(self.findings.sites.iter().filter_map(miss_mm))
+        upper_median(self.misses_mm().map(|(_, miss)| miss.norm()))
     }
 
     /// The side's pose in the turn, of those that look the same, that is nearest to `pose`.

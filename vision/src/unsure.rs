@@ -28,7 +28,7 @@ pub(crate) fn too_unsure(part: &Part, fit: &Fit, crossed: &Matrix3<f64>) -> Opti
         let back = Pose::new(0.0, 0.0, fit.bench_from_board.theta_rad).apply(PointMm::new(-offset.x, -offset.y));
         let way = Way { side: Side::Part, by_mm: back, how_far: [HowFar::About; 2] };
         let text = format!(
-            "What is seen places {} to ± {:.0} µm only; ± {:.0} µm is the most for an answer. {mend}{}",
+            "What is seen tells where terminal {} lies to ± {:.0} µm only; ± {:.0} µm is the most for an answer. {mend}{}",
             part.sites[site].id,
             1e3 * half_width_mm,
             1e3 * most_mm,
