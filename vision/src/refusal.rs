@@ -143,7 +143,7 @@ pub(crate) fn bare_enough(side: Side, outlines: &[Outline]) -> Result<(), Refusa
     for outline in outlines {
         let text = if outline.is_of_deposit {
             format!(
-                "Something dark lies on the {features}, off to one side (solder paste?), and its edge is all that can be measured. Align over cleaned, bare lands."
+                "Something lies on the {features}, off to one side (solder paste?), and its edge is all that can be measured. Align over cleaned, bare lands."
             )
         } else if outline.deposit_doubt_mm > MOST_RIM_DOUBT_MM {
             format!(
