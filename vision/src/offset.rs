@@ -23,16 +23,29 @@ pub fn offset(part: &RigidFit, board: &RigidFit) -> Fit {
         bench_from_board: b,
         offset: b.inverse().after(&Pose::new(p.x_mm, p.y_mm, p.theta_rad)),
         covariance,
-        k: coverage_factor(part.dof.min(board.dof)),
+        k: coverage_factor(effective_dof([part, board].map(|fit| (shift_variance_mm2(&fit.covariance), fit.dof)))),
     }
 }
 
+/// Variance of a shift, mm², along x and y together.
+pub(crate) fn shift_variance_mm2(covariance: &Matrix3<f64>) -> f64 {
+    (covariance[(0, 0)] + covariance[(1, 1)]).max(0.0)
+}
+
+/// Degrees of freedom of a sum of variances, each with its own (Welch and Satterthwaite; JCGM 100:2008, G.4.1). Infinite where none of them is
+/// more than nothing, and of those that are known as they are.
+pub(crate) fn effective_dof<const N: usize>(variances: [(f64, f64); N]) -> f64 {
+    let sum: f64 = variances.iter().map(|(variance, _)| variance).sum();
+    let of_each: f64 = variances.iter().map(|(variance, dof)| variance * variance / dof).sum();
+    if of_each > 0.0 { sum * sum / of_each } else { f64::INFINITY }
+}
+
 /// 2 where the noise is known from many residuals, Student's factor where it comes from few.
-fn coverage_factor(dof: usize) -> f64 {
-    if dof >= 60 {
+fn coverage_factor(dof: f64) -> f64 {
+    if dof >= 60.0 {
         return 2.0;
     }
-    StudentsT::new(0.0, 1.0, dof.max(1) as f64).map_or(2.0, |t| t.inverse_cdf(0.5 + COVERAGE / 2.0))
+    StudentsT::new(0.0, 1.0, dof.max(1.0)).map_or(2.0, |t| t.inverse_cdf(0.5 + COVERAGE / 2.0))
 }
 
 #[cfg(test)]
@@ -45,7 +58,7 @@ mod tests {
             covariance: Matrix3::new(4e-6, 1e-6, 2e-7, 1e-6, 3e-6, -1e-7, 2e-7, -1e-7, 1e-7),
             own_covariance: Matrix3::zeros(),
             inliers: Vec::new(),
-            dof: 100,
+            dof: 100.0,
             reduced_chi2: 1.0,
         }
     }
@@ -85,6 +98,6 @@ mod tests {
 
     #[test]
     fn few_residuals_widen_the_factor() {
-        assert!((coverage_factor(5) - 2.649).abs() < 0.01, "Student's t for 95.45 % and 5 degrees of freedom: GUM table G.2 gives 2.65");
+        assert!((coverage_factor(5.0) - 2.649).abs() < 0.01, "Student's t for 95.45 % and 5 degrees of freedom: GUM table G.2 gives 2.65");
     }
 }

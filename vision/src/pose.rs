@@ -29,9 +29,9 @@ pub struct RigidFit {
     pub own_covariance: Matrix3<f64>,
     /// Which pairs the fit rests on, by index.
     pub inliers: Vec<bool>,
-    /// Degrees of freedom of the residuals: twice the inliers less three.
-    pub dof: usize,
-    /// Summed squared residuals of the inliers, in units of their covariances, over `dof`; near 1 where those are true.
+    /// Degrees of freedom of the covariance: those of the residuals, twice the inliers less three, or more where it rests on more than these.
+    pub dof: f64,
+    /// Summed squared residuals of the inliers, in units of their covariances, over their degrees of freedom; near 1 where those are true.
     pub reduced_chi2: f64,
 }
 
@@ -404,8 +404,8 @@ fn least_squares(
     }
     let used: Vec<usize> = (0..from.len()).filter(|&i| inliers[i]).collect();
     let chi2: f64 = used.iter().copied().map(squared_distances(pose, from, to, information)).sum();
-    let dof = 2 * used.len() - 3;
-    let reduced_chi2 = chi2 / dof as f64;
+    let dof = (2 * used.len() - 3) as f64;
+    let reduced_chi2 = chi2 / dof;
     Ok(RigidFit { to_from: pose, covariance: own_covariance * reduced_chi2.max(1.0), own_covariance, inliers, dof, reduced_chi2 })
 }
 

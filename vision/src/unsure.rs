@@ -90,7 +90,7 @@ mod tests {
     fn the_turn_counts_where_it_moves_most() {
         // 7.07 mm from the middle, the turn alone moves A1 by 2 x 0.0011 x 7.07 mm.
         let refusal = too_unsure(&part(), &fit(0.0, 0.0011), &Matrix3::zeros()).unwrap();
-        assert!(refusal.text.contains("A1 to ± 16 µm"), "{}", refusal.text);
+        assert!(refusal.text.contains("terminal A1 lies to ± 16 µm"), "{}", refusal.text);
         assert_eq!(too_unsure(&part(), &fit(0.0, 0.0010), &Matrix3::zeros()), None);
     }
 

@@ -41,6 +41,8 @@ pub(super) struct SideFit {
     pub fit: RigidFit,
     /// How far the features' own places scatter about the lattice, per axis.
     pub scatter_mm2: f64,
+    /// Of their centres' noise, per axis, on the mean.
+    pub noise_mm2: f64,
     /// The scale at which the places would fit best.
     pub scale: Option<f64>,
     pub warnings: Vec<String>,
@@ -127,7 +129,8 @@ pub(super) fn fit(
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }
     }
-    Ok(SideFit { fit, scatter_mm2, scale, warnings })
+    let noise_mm2 = noise.iter().map(|c| c.trace() / 2.0).sum::<f64>() / noise.len() as f64;
+    Ok(SideFit { fit, scatter_mm2, noise_mm2, scale, warnings })
 }
 
 /// Whether a place is further off than what is usual, or than its own covariance allows where it is known well one way only.

@@ -60,8 +60,8 @@ pub(super) fn fit_shared(places: &Places, start: &RigidFit, scatter_mm2: f64, le
         solved = solve(places, &weights, scatter_mm2, solved.pose)?;
     }
     let of_places: f64 = distances(places, &solved, scatter_mm2).iter().zip(&weights).map(|(d2, w)| d2 * w).sum();
-    let dof = 2 * n_inliers - 3;
-    let reduced_chi2 = (of_places + solved.doubts.norm_squared()) / dof.max(1) as f64;
+    let dof = (2 * n_inliers - 3) as f64;
+    let reduced_chi2 = (of_places + solved.doubts.norm_squared()) / dof;
     let fit = RigidFit {
         to_from: solved.pose,
         covariance: solved.covariance * reduced_chi2.max(1.0),
