@@ -97,6 +97,15 @@ mod tests {
     }
 
     #[test]
+    fn the_degrees_of_freedom_of_a_sum_are_those_of_the_published_example() {
+        // JCGM 100:2008, H.1.6: the end gauge, nm and degrees of freedom.
+        let dof = effective_dof([(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)].map(|(u, dof): (f64, f64)| (u * u, dof)));
+        assert!((dof - 16.7).abs() < 0.1, "{dof}");
+        assert!(effective_dof([(4.0, 3.0), (4.0, f64::INFINITY)]) == 12.0, "what is known as it is widens nothing");
+        assert!(effective_dof([(0.0, 3.0), (4.0, f64::INFINITY)]).is_infinite());
+    }
+
+    #[test]
     fn few_residuals_widen_the_factor() {
         assert!((coverage_factor(5.0) - 2.649).abs() < 0.01, "Student's t for 95.45 % and 5 degrees of freedom: GUM table G.2 gives 2.65");
     }

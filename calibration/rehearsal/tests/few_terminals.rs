@@ -15,6 +15,13 @@ fn three_terminals_of_which_one_lies_elsewhere_are_refused() {
 }
 
 #[test]
+fn what_three_terminals_share_is_not_widened_for_how_few_they_are() {
+    // Three residuals tell of their noise alone: refused as ± 15 µm where all is widened for them.
+    let (corner_um, half_width_um) = answered_um("three-terminals", 60_020);
+    assert!(corner_um < 3.0 && (6.0..12.0).contains(&half_width_um), "{corner_um} ± {half_width_um} µm");
+}
+
+#[test]
 fn feet_whose_ends_are_taken_within_them_are_refused() {
     // Domes whose light falls to both ends, seen a fifth shorter than they are: 40 µm off with 14 stated.
     let refusal = refusal(kind::named("three-terminals").expect("a kind"), 11_019_053_872_741_779_906);
