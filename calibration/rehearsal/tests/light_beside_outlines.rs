@@ -103,6 +103,8 @@ fn paste_that_may_be_the_land_as_well_is_refused() {
     // Discs as bright as their lands, of which either may be the land; a crescent beside paste as dark as the ground: 23 to 32 off.
     let seeds = [9_312_401_283_962_730_586, 17_628_796_249_593_350_595, 11_460_958_642_485_910_925];
     assert_paste_refused("hides where their rims are", &seeds);
+    // Light that slopes steeply over what lies there, 22 off with 13 stated.
+    assert_paste_refused("hides where their rims are", &[11_785_731_093_343_453_236]);
 }
 
 #[test]
