@@ -6,7 +6,7 @@
 //! otherwise than the bench file's tints can say, it is unsure wherever the part lies.
 
 use crate::answer::{Fit, SideFindings};
-use crate::leak::{Leak, with_leaks};
+use crate::leak::{Leak, largest, with_leaks};
 use crate::same_features::apart;
 use crate::side::disc_radius_mm;
 use crate::tint_fit::TintOff;
@@ -27,10 +27,12 @@ const CODEC_PULL_PX: f64 = 0.07;
 /// Where terminals lie within this of their lands, px, they pull the less: all ways alike where both have one middle.
 const PULLED_FROM_PX: f64 = 1.0;
 
-/// Tints that do not span the picture's colours may be a gamma that nobody told, by which lights do not add up, and each moves the other's
-/// outlines: px along each axis (one sigma) for a tint that is off by all of it. Of 70 rendered looks with a gamma of 1.8 to 2.4, whose tints seem off by
-/// 0.02 to 0.18, 94 % lie within two standard uncertainties with it, 84 % without.
-const GAMMA_PULL_PX: f64 = 0.15;
+/// Tints that do not span the picture's colours, by more than leaks that steps tell of, may be a gamma that nobody told, by which lights do not add up
+/// and each moves the other's outlines: px along each axis (one sigma) for a tint that is off by all of it. 70 rendered looks with a gamma of 1.8 to
+/// 2.4 have tints that seem off by 0.02 to 0.18; of 70 others 93, 94 and 96 % lie within two standard uncertainties along x, y and in theta.
+const GAMMA_PULL_PX: f64 = 0.2;
+/// What it pulls differs by as much from one end of the pattern to the other.
+const TURN_OF_GAMMA: f64 = 0.5;
 
 /// Covariance of the offset (x mm, y mm, theta rad) from light that the planes may still hold of the other side.
 ///
@@ -47,9 +49,10 @@ pub(crate) fn doubt(
     let Some((apart_px, px_per_mm)) = apart(part, terminals, lands) else { return Matrix3::zeros() };
     let wider_mm = disc_radius_mm(Side::Part, part) - disc_radius_mm(Side::Board, part);
     let wider_px = if wider_mm.is_finite() { px_per_mm * wider_mm.abs() } else { 0.0 };
-    let even = |doubt_mm: f64| Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), 0.0));
+    let even = |doubt_mm: f64, turn_rad: f64| Matrix3::from_diagonal(&Vector3::new(doubt_mm, doubt_mm, turn_rad).map(|u| u * u));
     let most_off = off.iter().filter(|tint| tint.is_off()).map(|tint| tint.share).fold(0.0, f64::max);
-    let of_gamma = even(GAMMA_PULL_PX * most_off / px_per_mm);
+    let gamma_mm = GAMMA_PULL_PX * (most_off - largest(leaks).map_or(0.0, |leak| leak.share.abs())).max(0.0) / px_per_mm;
+    let of_gamma = even(gamma_mm, TURN_OF_GAMMA * gamma_mm / arm_mm(part));
     if apart_px > wider_px + OUTLINES_APART_PX {
         return of_gamma;
     }
@@ -59,7 +62,13 @@ pub(crate) fn doubt(
         Some(Vector3::new(other.x_mm - at.x_mm, other.y_mm - at.y_mm, other.theta_rad - at.theta_rad))
     };
     let of_leaks: Matrix3<f64> = may_leak(off, leaks).into_iter().filter_map(moved).map(|m| m * m.transpose()).sum();
-    of_leaks + even(of_codec_mm) + of_gamma
+    of_leaks + even(of_codec_mm, 0.0) + of_gamma
+}
+
+/// How far the part's sites lie from its origin, mm (root of the mean square).
+fn arm_mm(part: &Part) -> f64 {
+    let squares = part.sites.iter().map(|site| site.centre_mm(Side::Part).norm().powi(2));
+    (squares.sum::<f64>() / part.sites.len().max(1) as f64).sqrt().max(f64::MIN_POSITIVE)
 }
 
 /// How much of each other's light the planes of two views may hold beyond what was taken off. Where one tint is off in the way that can be
