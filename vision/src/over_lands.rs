@@ -8,10 +8,10 @@
 use crate::answer::{Fit, SideFindings};
 use crate::leak::{Leak, largest, with_leaks};
 use crate::same_features::apart;
-use crate::side::disc_radius_mm;
+use crate::side::{arm_mm, disc_radius_mm};
 use crate::tint_fit::TintOff;
 use crate::view::Optics;
-use landfit_part::{Part, Side};
+use landfit_part::{Part, PointMm, Side};
 use nalgebra::{Matrix3, Vector3};
 
 /// Outlines that lie no further from each other than this pull each other, px.
@@ -52,7 +52,8 @@ pub(crate) fn doubt(
     let even = |doubt_mm: f64, turn_rad: f64| Matrix3::from_diagonal(&Vector3::new(doubt_mm, doubt_mm, turn_rad).map(|u| u * u));
     let most_off = off.iter().filter(|tint| tint.is_off()).map(|tint| tint.share).fold(0.0, f64::max);
     let gamma_mm = GAMMA_PULL_PX * (most_off - largest(leaks).map_or(0.0, |leak| leak.share.abs())).max(0.0) / px_per_mm;
-    let of_gamma = even(gamma_mm, TURN_OF_GAMMA * gamma_mm / arm_mm(part));
+    let centres: Vec<PointMm> = part.sites.iter().map(|site| site.centre_mm(Side::Part)).collect();
+    let of_gamma = even(gamma_mm, TURN_OF_GAMMA * gamma_mm / arm_mm(&centres));
     if apart_px > wider_px + OUTLINES_APART_PX {
         return of_gamma;
     }
@@ -63,12 +64,6 @@ pub(crate) fn doubt(
     };
     let of_leaks: Matrix3<f64> = may_leak(off, leaks).into_iter().filter_map(moved).map(|m| m * m.transpose()).sum();
     of_leaks + even(of_codec_mm, 0.0) + of_gamma
-}
-
-/// How far the part's sites lie from its origin, mm (root of the mean square).
-fn arm_mm(part: &Part) -> f64 {
-    let squares = part.sites.iter().map(|site| site.centre_mm(Side::Part).norm().powi(2));
-    (squares.sum::<f64>() / part.sites.len().max(1) as f64).sqrt().max(f64::MIN_POSITIVE)
 }
 
 /// How much of each other's light the planes of two views may hold beyond what was taken off. Where one tint is off in the way that can be

@@ -227,8 +227,7 @@ fn measured_at(
     let doubt_mm = doubt_mm.hypot(agreement.doubt_mm);
     // All features share this doubt, so that it is one of the shift, and one of the turn only as far as light pulls unevenly.
     let light_doubt_mm = outlines.iter().map(|o| o.light_doubt_mm).fold(0.0, f64::max);
-    let arm_mm = (pattern.centres_mm.iter().map(|c| c.norm().powi(2)).sum::<f64>() / pattern.centres_mm.len() as f64).sqrt();
-    let turn_doubt_rad = UNEVEN_LIGHT * light_doubt_mm / arm_mm;
+    let turn_doubt_rad = UNEVEN_LIGHT * light_doubt_mm / arm_mm(&pattern.centres_mm);
     fit.covariance += Matrix3::from_diagonal(&Vector3::new(doubt_mm.powi(2), doubt_mm.powi(2), turn_doubt_rad.powi(2)));
     let of_places = match shapes {
         // What a lossy codec leaves differs from feature to feature as their own places do.
@@ -272,6 +271,11 @@ fn measured_at(
         pattern,
         sites: sites.to_vec(),
     })
+}
+
+/// How far sites lie from the origin, mm (root of the mean square): what is off by so much at them turns the side by one radian.
+pub(crate) fn arm_mm(centres_mm: &[PointMm]) -> f64 {
+    (centres_mm.iter().map(|c| c.norm().powi(2)).sum::<f64>() / centres_mm.len() as f64).sqrt()
 }
 
 /// Where the pattern's places look the same turned: turns the pose as outlines or marks tell, and keeps that turn. Whether they
