@@ -212,8 +212,9 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     let deposit = if side == Side::Board && !plane.is_cleaned { Deposit::on(plane, &look, &good, disc.oblong_px) } else { None };
     let pull_px = [mean_of(&good, |c| c.slope_pull_px), mean_of(&good, |c| c.outside_pull_px)];
     let inside = mean_of(&good, |c| c.inside);
+    let carries_deposit = deposit.is_some_and(|d| d.shows);
     // Light of what lies on the lands, and beside it, tells of no rims.
-    let (beside_px, rise) = if deposit.is_some_and(|d| d.shows) { ([0.0; 2], [0.0; 2]) } else { (pull_px[1], inside) };
+    let (beside_px, rise) = if carries_deposit { ([0.0; 2], [0.0; 2]) } else { (pull_px[1], inside) };
     let two_rims_doubt_px = two_rims_doubt_px(side, &look, (pull_px[0], beside_px), rise);
     let of_light = doubt_from_light(side, &look, (pull_px, inside, good.len()), two_rims_doubt_px);
     let light_doubt_px = of_light.along_axis_px();
@@ -227,14 +228,13 @@ fn measure_with(unknowns: Unknowns, side: Side, plane: &Plane, disc: &Disc, expe
     for (at, _) in measured.iter_mut().filter_map(|m| m.centre.as_mut()) {
         *at = PointPx::new(at.x + back_px[0], at.y + back_px[1]);
     }
-    let of_slope_px = if deposit.is_some_and(|d| d.shows) { OF_SLOPE_UNDER_DEPOSIT * size(pull_px[0]) } else { 0.0 };
+    let of_slope_px = if carries_deposit { OF_SLOPE_UNDER_DEPOSIT * size(pull_px[0]) } else { 0.0 };
     let deposit_doubt_px = deposit.map_or(0.0, |d| d.doubt_px.hypot(of_slope_px));
     let of_sectors_px = if side == Side::Part { doubt_from_sectors_px(&mut finder, &good) } else { 0.0 };
     let other_px =
         of_light.other_px.hypot(doubt_from_steps_px(plane, look.step, look.edge_px)).hypot(deposit_doubt_px).hypot(of_sectors_px);
     let common_doubt = CommonDoubt { other_px, ..of_light };
     let lean = mean_of(&good, |c| c.lean);
-    let carries_deposit = deposit.is_some_and(|d| d.shows);
     let left_over = good.iter().map(|c| c.left_over * c.left_over).sum::<f64>() / good.len().max(1) as f64;
     Some(MeasuredView {
         measured,

@@ -118,8 +118,7 @@ pub(super) fn fit(
             warnings.push(refusal::odd_scale_words(side, off));
         }
     }
-    let residual_u_mm =
-        (fit.reduced_chi2.max(1.0) * covariances.iter().map(|c| c.trace() / 2.0).sum::<f64>() / covariances.len() as f64).sqrt();
+    let residual_u_mm = (fit.reduced_chi2.max(1.0) * mean_per_axis_mm2(&covariances)).sqrt();
     let limit_mm = (DISPLACED_SHARE * pattern.pitch_mm).max(DISPLACED_SCATTERS * residual_u_mm);
     for finding in findings.iter_mut() {
         if let (Some(d), Some(at)) = (designed(finding.site), finding.centre_mm)
@@ -129,8 +128,12 @@ pub(super) fn fit(
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }
     }
-    let noise_mm2 = noise.iter().map(|c| c.trace() / 2.0).sum::<f64>() / noise.len() as f64;
-    Ok(SideFit { fit, scatter_mm2, noise_mm2, scale, warnings })
+    Ok(SideFit { fit, scatter_mm2, noise_mm2: mean_per_axis_mm2(&noise), scale, warnings })
+}
+
+/// Mean variance per axis, mm².
+fn mean_per_axis_mm2(covariances: &[Matrix2<f64>]) -> f64 {
+    covariances.iter().map(|c| c.trace() / 2.0).sum::<f64>() / covariances.len() as f64
 }
 
 /// Whether a place is further off than what is usual, or than its own covariance allows where it is known well one way only.

@@ -31,7 +31,7 @@ impl CommonDoubt {
 /// How much of what the light beside the outlines of one kind pulls stays in doubt (lands, rings and plain balls apart).
 ///
 /// On 3,024 rendered looks of 44 kinds the interval score (Gneiting & Raftery, Strictly Proper Scoring Rules, Prediction, and Estimation,
-/// JASA 102, 2007, section 6.2; each over the look's own width) is least a little below these numbers; with them 98.2 % of the errors along x and y
+/// JASA 102, 2007, section 6.2; each over the look's own width) is least near these numbers, below most of them; with them 98.2 % of the errors along x and y
 /// lie within two standard uncertainties.
 struct PullDoubt {
     /// Of a soft edge, px for each squared px of its width: nothing tells what it is made of.
@@ -134,8 +134,9 @@ pub(super) fn two_rims_doubt_px(side: Side, look: &Look, (slope_px, outside_px):
     let lean = (size(outside_px) - ONE_RIM_PULL_PX) / (TWO_RIMS_PULL_PX - ONE_RIM_PULL_PX);
     let rise = (size(inside) - ONE_RIM_INSIDE) / (TWO_RIMS_INSIDE - ONE_RIM_INSIDE);
     let of_excess_px = softness.max(lean).max(rise).clamp(OF_EXCESS_OF_ONE_RIM, 1.0) * OF_EXCESS * excess_px;
-    let along_px = slope_px[0] * outside_px[0] + slope_px[1] * outside_px[1];
-    let against_px = (-along_px / size(slope_px).max(f64::MIN_POSITIVE)).min(size(slope_px));
+    let slope_size_px = size(slope_px);
+    let along_px2 = slope_px[0] * outside_px[0] + slope_px[1] * outside_px[1];
+    let against_px = (-along_px2 / slope_size_px.max(f64::MIN_POSITIVE)).min(slope_size_px);
     of_excess_px.max(PER_PX_AGAINST * (against_px - ONE_RIM_AGAINST_PX))
 }
 
