@@ -12,7 +12,7 @@ use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured, doubt_from_steps_px};
 use crate::view::{PointPx, ScaleSource};
-use agree::{Learned, agree, ends_within, evenly_etched, oddly_grown_px, unseen_ends};
+use agree::{Learned, agree, ends_within, evenly_etched, mean_oddly_grown_px, oddly_grown_px, unseen_ends};
 use judge::{brightness_about, judge, usual_explained};
 use landfit_part::Side;
 use nalgebra::Vector2;
@@ -85,6 +85,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
     let mut places: BTreeMap<(u16, i32, i32), GroupPlace> = BTreeMap::new();
     let mut blur_px = None;
     let mut cleared: Option<Plane> = None;
+    let mut of_openings_px = 0.0;
     for round in 0..=ROUNDS {
         let plane = cleared.as_ref().unwrap_or(whole);
         let mut learned: Vec<Learned> = Vec::new();
@@ -108,6 +109,8 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
         looks.clear();
         let unseen_px = unseen_ends(&learned, &prints, &grown);
         let within_px = ends_within(&learned, &prints, &grown);
+        // Openings lie off their lands all the same way.
+        of_openings_px = if side == Side::Board { mean_oddly_grown_px(&learned, &prints) } else { 0.0 };
         for Learned { key, first, look, .. } in learned {
             let mut place = look.place(&prints[first].outline, grown(key.0));
             if scale_from != ScaleSource::Bench {
@@ -193,7 +196,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
     let steps_px = doubt_from_steps_px(plane, usual.step, blur_px);
     let over_design = usual_width_over_design(&looks, &groups, &prints);
     let shared = shared_doubts(&places, &groups, targets);
-    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px, over_design, shared })
+    Some(ShapesMeasured { measured, blur_px, common_doubt_px: steps_px.hypot(of_openings_px), over_design, shared })
 }
 
 /// Fewer lands than this have each their own look: where they differ in length by more than the blur hides, the look of both has the ends

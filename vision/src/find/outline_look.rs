@@ -224,9 +224,10 @@ impl GroupLook {
             let by_growth = (b - a) * g / all;
             let at_px = ends.map(|side| self.edges[side].map_or(0.0, |e| e.at_px));
             let own_px = [0, 1].map(|end| shares[end] * self.edges[ends[end]].map_or(0.0, |e| e.at_u_px));
+            let of_light_px = OF_NOISE.sqrt() * own_px[0].hypot(own_px[1]);
             let falling_px: f64 = (0..2).map(|end| shares[end] * self.falling_light_px(ends[end])).sum();
             place.shift_px[axis] = shares[0] * at_px[0] + shares[1] * at_px[1] + by_growth * grown;
-            place.doubt_px[axis] = own_px[0].hypot(own_px[1]).hypot(OF_ONE_GROUP * by_growth * grown_u_px).hypot(OF_ONE_GROUP * falling_px);
+            place.doubt_px[axis] = of_light_px.hypot(OF_ONE_GROUP * by_growth * grown_u_px).hypot(OF_ONE_GROUP * falling_px);
             place.by_growth_px[axis] = OF_ITS_CLASS * by_growth * grown_u_px;
             place.by_falling_light_px[axis] = OF_ITS_CLASS * falling_px;
         }
@@ -236,6 +237,10 @@ impl GroupLook {
 
 /// What an edge's model leaves out, px: of two edges that are known better than this neither is believed more. A choice.
 const EDGE_MODEL_PX: f64 = 0.1;
+
+/// The same light tells where a group lies and where each of its features does: of the variance that its noise leaves in either so much counts,
+/// for the mean of both has it once. On 168 rendered looks of seven kinds errors are 0.4 to 1.0 of what is stated then (RMS), 0.3 to 0.8 without.
+pub(super) const OF_NOISE: f64 = 0.5;
 
 /// Of what groups of one shape share, so much is the same for all, and so much each one's own (1 together, as variances): rows of one
 /// part differ by about a third of what parts differ by, on rendered leads and pads.

@@ -30,6 +30,13 @@ pub(super) fn oddly_grown_px(look: &GroupLook, outline: &Outline) -> f64 {
     (unevenly_px.max(too_much_px(0)).max(too_much_px(1)) - EVENLY_ETCHED_PX).max(0.0)
 }
 
+/// The mean of that over all features that taught.
+pub(super) fn mean_oddly_grown_px(learned: &[Learned], prints: &[Print]) -> f64 {
+    let n: usize = learned.iter().map(|l| l.n).sum();
+    let sum: f64 = learned.iter().map(|l| l.n as f64 * oddly_grown_px(&l.look, &prints[l.first].outline)).sum();
+    sum / n.max(1) as f64
+}
+
 /// Both sides of one face end in steps alike: none has less than this share of the other's, and the light outside differs by less than this
 /// share of them. Choices: the rim of an opening and the edge of a land within it differed by 0.4 and by 0.25 of the step.
 const LEAST_STEP_OF_ALIKE: f64 = 0.7;
