@@ -3,7 +3,7 @@
 //! lead's slope has a low step and a wide blur; it says little about the place along the lead, and the covariance says so.
 
 use super::outline::SIDES;
-use super::outline_look::{CORNER_BLURS, GroupLook, NO_END_DOUBT, OF_NOISE, SIZE_SCATTER};
+use super::outline_look::{CORNER_BLURS, GroupLook, NO_END_DOUBT, SIZE_SCATTER};
 use super::print::{Print, for_pixels};
 use super::side_edge::{normal_density, normal_share};
 use crate::plane::Plane;
@@ -15,7 +15,7 @@ use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
 pub struct Fitted {
     /// Its centre, px of the plane.
     pub at: PointPx,
-    /// Covariance, px², from the noise that the fit left over: what it does not share with that of the look ([`OF_NOISE`]).
+    /// Covariance, px², from the noise that the fit left over.
     pub covariance_px2: Matrix2<f64>,
     /// Contrast against that of the look; about 1, near 0 where nothing is.
     pub gain: f64,
@@ -106,7 +106,7 @@ impl Solved {
         let g2 = (self.gain * self.gain).max(1e-12);
         Fitted {
             at,
-            covariance_px2: Matrix2::new(c[(0, 0)], c[(0, 1)], c[(1, 0)], c[(1, 1)]) * (OF_NOISE / g2),
+            covariance_px2: Matrix2::new(c[(0, 0)], c[(0, 1)], c[(1, 0)], c[(1, 1)]) / g2,
             gain: self.gain,
             gain_u: self.gain_u,
             growth_px: [0, 1].map(|axis| self.unknowns[GROWTH + axis] / self.gain),

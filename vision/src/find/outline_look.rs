@@ -238,9 +238,9 @@ impl GroupLook {
 /// What an edge's model leaves out, px: of two edges that are known better than this neither is believed more. A choice.
 const EDGE_MODEL_PX: f64 = 0.1;
 
-/// The same light tells where a group lies and where each of its features does: of the variance that its noise leaves in either so much counts,
-/// for the mean of both has it once. On 168 rendered looks of seven kinds errors are 0.4 to 1.0 of what is stated then (RMS), 0.3 to 0.8 without.
-pub(super) const OF_NOISE: f64 = 0.5;
+/// The same light tells where a group lies and where each of its features does: of the variance that its noise leaves in the group's place so
+/// much counts, for what features have in common is in theirs, too.
+const OF_NOISE: f64 = 0.5;
 
 /// Of what groups of one shape share, so much is the same for all, and so much each one's own (1 together, as variances): rows of one
 /// part differ by about a third of what parts differ by, on rendered leads and pads.
