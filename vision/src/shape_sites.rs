@@ -12,7 +12,7 @@ use crate::plane::Plane;
 use crate::shapes::SLACK_SHARE;
 use crate::sites::{Expected, Measured, doubt_from_steps_px};
 use crate::view::{PointPx, ScaleSource};
-use agree::{Learned, agree, ends_within, evenly_etched, mean_oddly_grown_px, oddly_grown_px, unseen_ends};
+use agree::{Learned, agree, ends_within, evenly_etched, mean_over_features, oddly_grown_px, unseen_ends};
 use judge::{brightness_about, judge, usual_explained};
 use landfit_part::Side;
 use nalgebra::Vector2;
@@ -109,9 +109,11 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
         looks.clear();
         let unseen_px = unseen_ends(&learned, &prints, &grown);
         let within_px = ends_within(&learned, &prints, &grown);
+        let odd_px: Vec<f64> =
+            learned.iter().map(|l| if side == Side::Board { oddly_grown_px(&l.look, &prints[l.first].outline) } else { 0.0 }).collect();
         // Openings lie off their lands all the same way.
-        of_openings_px = if side == Side::Board { mean_oddly_grown_px(&learned, &prints) } else { 0.0 };
-        for Learned { key, first, look, .. } in learned {
+        of_openings_px = mean_over_features(&learned, &odd_px);
+        for (Learned { key, first, look, .. }, odd_px) in learned.into_iter().zip(odd_px) {
             let mut place = look.place(&prints[first].outline, grown(key.0));
             if scale_from != ScaleSource::Bench {
                 // Rows that show their outer ends alone are longer, or seen larger: as much in doubt as if nothing told.
@@ -126,10 +128,7 @@ pub(crate) fn measure(side: Side, scale_from: ScaleSource, whole: &Plane, target
             if let Some(within_px) = within_px.get(&key.0) {
                 place.doubt_px = [0, 1].map(|axis| place.doubt_px[axis].hypot(within_px[axis]));
             }
-            if side == Side::Board {
-                let odd_px = oddly_grown_px(&look, &prints[first].outline);
-                place.doubt_px = place.doubt_px.map(|doubt_px| doubt_px.hypot(odd_px));
-            }
+            place.doubt_px = place.doubt_px.map(|doubt_px| doubt_px.hypot(odd_px));
             for &i in groups.get(&key).into_iter().flatten() {
                 let by = prints[i].axes * Vector2::new(place.shift_px[0], place.shift_px[1]);
                 prints[i].at = PointPx::new(prints[i].at.x + by.x, prints[i].at.y + by.y);

@@ -223,11 +223,11 @@ impl GroupLook {
             let shares = [a * (2.0 * b + g) / all, -b * (2.0 * a + g) / all];
             let by_growth = (b - a) * g / all;
             let at_px = ends.map(|side| self.edges[side].map_or(0.0, |e| e.at_px));
-            let own_px = [0, 1].map(|end| shares[end] * self.edges[ends[end]].map_or(0.0, |e| e.at_u_px));
-            let of_light_px = OF_NOISE.sqrt() * own_px[0].hypot(own_px[1]);
+            let of_end_px = |end: usize| shares[end] * self.edges[ends[end]].map_or(0.0, |e| e.at_u_px);
+            let own_px = OF_GROUP_NOISE.sqrt() * of_end_px(0).hypot(of_end_px(1));
             let falling_px: f64 = (0..2).map(|end| shares[end] * self.falling_light_px(ends[end])).sum();
             place.shift_px[axis] = shares[0] * at_px[0] + shares[1] * at_px[1] + by_growth * grown;
-            place.doubt_px[axis] = of_light_px.hypot(OF_ONE_GROUP * by_growth * grown_u_px).hypot(OF_ONE_GROUP * falling_px);
+            place.doubt_px[axis] = own_px.hypot(OF_ONE_GROUP * by_growth * grown_u_px).hypot(OF_ONE_GROUP * falling_px);
             place.by_growth_px[axis] = OF_ITS_CLASS * by_growth * grown_u_px;
             place.by_falling_light_px[axis] = OF_ITS_CLASS * falling_px;
         }
@@ -239,8 +239,9 @@ impl GroupLook {
 const EDGE_MODEL_PX: f64 = 0.1;
 
 /// The same light tells where a group lies and where each of its features does: of the variance that its noise leaves in the group's place so
-/// much counts, for what features have in common is in theirs, too.
-const OF_NOISE: f64 = 0.5;
+/// much counts, for what features have in common is in theirs, too. A choice: on 142 rendered looks of six kinds 91 to 100 % of the errors along
+/// each axis lie within what is stated then.
+const OF_GROUP_NOISE: f64 = 0.5;
 
 /// Of what groups of one shape share, so much is the same for all, and so much each one's own (1 together, as variances): rows of one
 /// part differ by about a third of what parts differ by, on rendered leads and pads.

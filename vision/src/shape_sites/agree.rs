@@ -30,10 +30,10 @@ pub(super) fn oddly_grown_px(look: &GroupLook, outline: &Outline) -> f64 {
     (unevenly_px.max(too_much_px(0)).max(too_much_px(1)) - EVENLY_ETCHED_PX).max(0.0)
 }
 
-/// The mean of that over all features that taught.
-pub(super) fn mean_oddly_grown_px(learned: &[Learned], prints: &[Print]) -> f64 {
+/// The mean over all features that taught of what each group has one value of.
+pub(super) fn mean_over_features(learned: &[Learned], of_groups: &[f64]) -> f64 {
     let n: usize = learned.iter().map(|l| l.n).sum();
-    let sum: f64 = learned.iter().map(|l| l.n as f64 * oddly_grown_px(&l.look, &prints[l.first].outline)).sum();
+    let sum: f64 = learned.iter().zip(of_groups).map(|(l, of_group)| l.n as f64 * of_group).sum();
     sum / n.max(1) as f64
 }
 
