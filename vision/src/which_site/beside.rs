@@ -3,7 +3,8 @@
 //! leaves rows unexplained that whole patterns side by side explain. So seatings are compared with all the copies beside them.
 
 use super::pattern::{Kind, Places};
-use super::{Count, Difference, FIRST_NEAR_SHARE, MOST_BEHIND, MOST_CHANGES_OF_MIND, NEAR_SHARE, Odds, Pattern, Rival};
+use super::rivals::{Count, Difference, Odds, Rival};
+use super::{FIRST_NEAR_SHARE, MOST_BEHIND, MOST_CHANGES_OF_MIND, NEAR_SHARE, Pattern};
 use landfit_part::{PointMm, Pose};
 use rustc_hash::FxHashMap;
 
