@@ -114,6 +114,12 @@ fn a_circle_larger_than_the_land_is_not_its_bare_rim() {
 }
 
 #[test]
+fn a_circle_that_lies_away_from_the_bare_side_is_not_its_rim() {
+    // 22 off with 11 stated.
+    assert_paste_refused("hides where their rims are", &[64_389]);
+}
+
+#[test]
 fn rims_of_lands_and_openings_that_melt_into_one_edge_are_refused() {
     // 13 off with 3 stated: light that seems to slope across an edge twice as wide as the terminals'.
     let refusal = refusal(SceneKind::OffCentre, 59_014);
