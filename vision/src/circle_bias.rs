@@ -4,9 +4,13 @@ use crate::view::Sight;
 use landfit_part::PointMm;
 use nalgebra::{Matrix2, Vector2};
 use std::f64::consts::TAU;
+use std::sync::LazyLock;
 
 /// Places round the outline at which the way through the optics is looked at.
-const PLACES: u32 = 16;
+const PLACES: usize = 16;
+
+/// Sine and cosine of the directions to them.
+static DIRECTIONS: LazyLock<[(f64, f64); PLACES]> = LazyLock::new(|| std::array::from_fn(|k| (k as f64 / PLACES as f64 * TAU).sin_cos()));
 
 /// How far the outline of a circle about `centre` is seen off the picture of `centre` itself, px.
 ///
@@ -15,12 +19,14 @@ const PLACES: u32 = 16;
 /// radius over distance, the centre of the ellipse (Heikkilä and Silven 1997, doi:10.1109/CVPR.1997.609468).
 #[must_use]
 pub(crate) fn outline_shift_px(sight: &Sight, centre: PointMm, radius_mm: f64) -> [f64; 2] {
+    if sight.is_affine() {
+        return [0.0; 2];
+    }
     let middle = sight.px(centre);
     let px_per_mm = sight.px_per_mm(centre);
     let Some(normal_from_direction) = px_per_mm.try_inverse().map(|m| m.transpose()) else { return [0.0; 2] };
     let (mut matrix, mut right) = (Matrix2::<f64>::zeros(), Vector2::<f64>::zeros());
-    for k in 0..PLACES {
-        let (sin, cos) = (f64::from(k) / f64::from(PLACES) * TAU).sin_cos();
+    for (sin, cos) in *DIRECTIONS {
         let direction = Vector2::new(cos, sin);
         let seen = sight.px(PointMm::new(centre.x + radius_mm * cos, centre.y + radius_mm * sin));
         let off = Vector2::new(seen.x - middle.x, seen.y - middle.y) - px_per_mm * direction * radius_mm;

@@ -4,6 +4,7 @@
 pub(crate) const BRIGHTNESS: [f64; 3] = [0.299, 0.587, 0.114];
 
 /// The brightness of a colour.
+#[inline(always)]
 pub(crate) fn brightness(colour: [f64; 3]) -> f64 {
     colour.iter().zip(BRIGHTNESS).map(|(v, b)| v * b).sum()
 }

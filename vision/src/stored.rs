@@ -47,113 +47,168 @@ impl Stored {
     pub(crate) fn of(picture: &Picture) -> Self {
         let Samples::U8(raw) = &picture.samples else { return Self::default() };
         let (width, height, channels) = (picture.width_px, picture.height_px, picture.channels);
-        let pixel =
-            |x: usize, y: usize| -> [f64; 3] { std::array::from_fn(|c| f64::from(raw[(y * width + x) * channels + c.min(channels - 1)])) };
         let lines = |n: usize| (0..LINES.min(n)).map(move |k| (2 * k + 1) * n / (2 * LINES.min(n)));
-        let mut along = <[Line; 2]>::default();
-        lines(height).for_each(|y| along[0].add(channels == 3, (0..width).map(|x| pixel(x, y))));
-        lines(width).for_each(|x| along[1].add(channels == 3, (0..height).map(|y| pixel(x, y))));
-        Self { colour: along.each_ref().map(Line::spread), in_blocks: along.iter().all(Line::is_in_blocks) }
-    }
-}
-
-/// What lines along one axis show.
-#[derive(Default)]
-struct Line {
-    /// Sizes of brightness's third differences, within blocks and over their borders.
-    brightness: [Mean; 2],
-    /// Of blue - brightness and red - brightness.
-    colours: [Colour; 2],
-}
-
-/// The mean squares of a colour's differences.
-#[derive(Default)]
-struct Colour {
-    /// First differences, within and between pairs.
-    first: [Mean; 2],
-    /// Third differences, about the middle of a pair, about that between two, and over a border of blocks.
-    third: [Mean; 3],
-}
-
-#[derive(Default, Clone, Copy)]
-struct Mean {
-    sum: f64,
-    n: f64,
-}
-
-impl Mean {
-    fn add(&mut self, value: f64) {
-        self.sum += value;
-        self.n += 1.0;
-    }
-
-    fn get(self) -> f64 {
-        self.sum / self.n.max(1.0)
+        let mut along = <[Steps; 2]>::default();
+        let mut line = Line::default();
+        let widest = pulp::Arch::new();
+        for y in lines(height) {
+            widest.dispatch(Add { pixels: &raw[y * width * channels..][..width * channels], channels, line: &mut line, to: &mut along[0] });
+        }
+        // All columns in one pass over the rows, as memory is read by rows.
+        let mut columns: Vec<Vec<u8>> = lines(width).map(|_| Vec::with_capacity(height * channels)).collect();
+        for row in raw.chunks_exact((width * channels).max(1)) {
+            for (column, x) in columns.iter_mut().zip(lines(width)) {
+                column.extend_from_slice(&row[x * channels..][..channels]);
+            }
+        }
+        for pixels in &columns {
+            widest.dispatch(Add { pixels, channels, line: &mut line, to: &mut along[1] });
+        }
+        Self { colour: along.each_ref().map(Steps::spread), in_blocks: along.iter().all(Steps::is_in_blocks) }
     }
 }
 
 /// The channels of the two colours.
 const COLOURS: [usize; 2] = [2, 0];
 
-/// Third differences of a line, each with the place of its first value.
-fn thirds(line: &[f64]) -> impl Iterator<Item = (usize, f64)> {
-    line.windows(4).map(|four| four[0] - 3.0 * four[1] + 3.0 * four[2] - four[3]).enumerate()
-}
-
-/// Whether `n` values from a place on lie in one block, and whether they have as many on either side of a border.
-fn is_in_block(from: usize, n: usize) -> bool {
-    from % BLOCK_PX + n <= BLOCK_PX
-}
-
-fn is_over_border(from: usize, n: usize) -> bool {
-    from % BLOCK_PX + n / 2 == BLOCK_PX
+/// Pixels of one row or column.
+#[derive(Default)]
+struct Line {
+    brightness: Vec<f64>,
+    /// Blue - brightness and red - brightness; empty where the picture is grey.
+    colours: [Vec<f64>; 2],
 }
 
 impl Line {
-    fn add(&mut self, is_coloured: bool, pixels: impl Iterator<Item = [f64; 3]>) {
-        let pixels: Vec<[f64; 3]> = pixels.collect();
-        let bright: Vec<f64> = pixels.iter().copied().map(brightness).collect();
-        for (x, third) in thirds(&bright) {
-            if is_in_block(x, 4) {
-                self.brightness[0].add(third.abs());
-            } else if is_over_border(x, 4) {
-                self.brightness[1].add(third.abs());
+    #[inline(always)]
+    fn set(&mut self, pixels: &[u8], channels: usize) {
+        let n = pixels.len() / channels;
+        let n_of_colour = if channels == 3 { n } else { 0 };
+        self.brightness.resize(n, 0.0);
+        self.colours.iter_mut().for_each(|colour| colour.resize(n_of_colour, 0.0));
+        if channels == 3 {
+            let bright = &mut self.brightness[..n];
+            let colours = self.colours.each_mut().map(|colour| &mut colour[..n]);
+            for (i, pixel) in pixels.chunks_exact(3).enumerate().take(n) {
+                let values = [f64::from(pixel[0]), f64::from(pixel[1]), f64::from(pixel[2])];
+                bright[i] = brightness(values);
+                for k in 0..2 {
+                    colours[k][i] = values[COLOURS[k]] - bright[i];
+                }
+            }
+        } else {
+            for (bright, pixel) in self.brightness.iter_mut().zip(pixels) {
+                *bright = brightness([f64::from(*pixel); 3]);
             }
         }
-        if !is_coloured {
-            return;
-        }
-        for (colour, channel) in self.colours.iter_mut().zip(COLOURS) {
-            let values: Vec<f64> = pixels.iter().zip(&bright).map(|(p, b)| p[channel] - b).collect();
-            for (x, pair) in values.windows(2).enumerate().filter(|(x, _)| is_in_block(*x, 2)) {
-                colour.first[x % 2].add((pair[1] - pair[0]).powi(2));
-            }
-            for (x, third) in thirds(&values) {
-                if is_in_block(x, 4) {
-                    colour.third[(x + 1) % 2].add(third * third);
-                } else if is_over_border(x, 4) {
-                    colour.third[2].add(third * third);
+    }
+}
+
+/// How the pixels of lines along one axis differ.
+#[derive(Default)]
+struct Steps {
+    /// Sizes of brightness's third differences.
+    brightness: ByPlace,
+    /// Squares of the colours' first and third differences.
+    first: [ByPlace; 2],
+    third: [ByPlace; 2],
+}
+
+/// Sums by the place, within a codec's block, of a difference's first pixel.
+#[derive(Default)]
+struct ByPlace {
+    sums: [f64; BLOCK_PX],
+    counts: [f64; BLOCK_PX],
+}
+
+impl ByPlace {
+    /// Adds the sizes of the differences of values `REACH` and less apart that begin at each place of a line.
+    #[inline(always)]
+    fn add<const REACH: usize>(&mut self, values: &[f64], size: impl Fn([f64; REACH]) -> f64) {
+        let n = (values.len() + 1).saturating_sub(REACH);
+        let shifted: [&[f64]; REACH] = std::array::from_fn(|k| values.get(k..k + n).unwrap_or_default());
+        for from in (0..n).step_by(BLOCK_PX) {
+            let places = BLOCK_PX.min(n - from);
+            // Whole blocks by themselves, as the compiler needs to know how many to add.
+            if places == BLOCK_PX {
+                let block = shifted.map(|s| &s[from..from + BLOCK_PX]);
+                for place in 0..BLOCK_PX {
+                    self.sums[place] += size(block.map(|b| b[place]));
+                    self.counts[place] += 1.0;
+                }
+            } else {
+                for place in 0..places {
+                    self.sums[place] += size(shifted.map(|s| s[from + place]));
+                    self.counts[place] += 1.0;
                 }
             }
         }
     }
 
+    /// The mean over the differences of so many pixels that begin where `holds`.
+    fn mean(&self, holds: impl Fn(usize) -> bool) -> f64 {
+        let places = (0..BLOCK_PX).filter(|place| holds(*place));
+        let (sum, count) = places.fold((0.0, 0.0), |(sum, count), place| (sum + self.sums[place], count + self.counts[place]));
+        sum / f64::max(count, 1.0)
+    }
+}
+
+/// Adds the differences of one line's pixels.
+struct Add<'a> {
+    pixels: &'a [u8],
+    channels: usize,
+    line: &'a mut Line,
+    to: &'a mut Steps,
+}
+
+impl pulp::NullaryFnOnce for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { pixels, channels, line, to } = self;
+        line.set(pixels, channels);
+        let third = |[a, b, c, d]: [f64; 4]| a - 3.0 * b + 3.0 * c - d;
+        to.brightness.add(&line.brightness, |four| third(four).abs());
+        for (colour, values) in line.colours.iter().enumerate() {
+            to.first[colour].add(values, |[a, b]| (b - a) * (b - a));
+            to.third[colour].add(values, |four| third(four) * third(four));
+        }
+    }
+}
+
+/// Whether `n` values from a place on lie in one block, and whether they have as many on either side of a border.
+const fn is_in_block(from: usize, n: usize) -> bool {
+    from + n <= BLOCK_PX
+}
+
+const fn is_over_border(from: usize, n: usize) -> bool {
+    from + n / 2 == BLOCK_PX
+}
+
+impl Steps {
     fn is_in_blocks(&self) -> bool {
-        let [within, over] = self.brightness.map(Mean::get);
-        over > LEAST_OVER_BORDERS * within
+        let within = self.brightness.mean(|from| is_in_block(from, 4));
+        self.brightness.mean(|from| is_over_border(from, 4)) > LEAST_OVER_BORDERS * within
     }
 
     fn spread(&self) -> Option<Spread> {
-        let all = |holds: &dyn Fn(&Colour, f64) -> bool| self.colours.iter().zip(COLOURS.map(rounding_of_third)).all(|(c, r)| holds(c, r));
-        if all(&|c, _| c.first[0].get() < MOST_WITHIN_PAIRS * c.first[1].get()) {
+        let is_repeated = |first: &ByPlace| {
+            let [within, between] = [0, 1].map(|odd| first.mean(|from| is_in_block(from, 2) && from % 2 == odd));
+            within < MOST_WITHIN_PAIRS * between
+        };
+        if self.first.iter().all(is_repeated) {
             return Some(Spread::Repeated);
         }
-        let is_linear = |c: &Colour, rounding: f64| {
-            let [pair, between, border] = c.third.map(Mean::get);
+        let is_linear = |(third, channel): (&ByPlace, usize)| {
+            let rounding = rounding_of_third(channel);
+            // About the middle of a pair, and about that between two.
+            let [pair, between] = [1, 0].map(|odd| third.mean(|from| is_in_block(from, 4) && from % 2 == odd));
+            let border = third.mean(|from| is_over_border(from, 4));
             let is_coloured = between > LEAST_OVER_ROUNDING * rounding;
             is_coloured && pair < MOST_OVER_ROUNDING * rounding && pair < MOST_OF_OTHERS * between && border < MOST_OVER_BORDERS * between
         };
-        all(&is_linear).then_some(Spread::Linear)
+        self.third.iter().zip(COLOURS).all(is_linear).then_some(Spread::Linear)
     }
 }
 

@@ -278,6 +278,12 @@ impl Sight {
         Matrix2::new(a.x - b.x, c.x - d.x, a.y - b.y, c.y - d.y) / (2.0 * h)
     }
 
+    /// Whether it neither bends nor tilts: circles are seen as ellipses about the pictures of their centres.
+    #[must_use]
+    pub(crate) fn is_affine(&self) -> bool {
+        self.lens.is_none_or(|lens| lens.k1 == 0.0 && lens.k2 == 0.0) && self.px_from_mm[(2, 0)] == 0.0 && self.px_from_mm[(2, 1)] == 0.0
+    }
+
     /// How many px a mm is about a place of the bench frame, the geometric mean of all ways.
     #[must_use]
     pub fn magnification_px_per_mm(&self, p: PointMm) -> f64 {

@@ -5,9 +5,13 @@ use crate::median::upper_median;
 use crate::plane::Plane;
 use crate::view::PointPx;
 use std::f64::consts::TAU;
+use std::sync::LazyLock;
 
 /// Directions in which the light about a place is told apart.
 const SECTORS: usize = 12;
+/// Sine and cosine of their middles.
+static DIRECTIONS: LazyLock<[(f64, f64); SECTORS]> =
+    LazyLock::new(|| std::array::from_fn(|i| (TAU * (i as f64 + 0.5) / SECTORS as f64).sin_cos()));
 /// Distances, as shares of a feature's radius, at which the ground beside it is seen.
 const BESIDE: [f64; 3] = [1.25, 1.35, 1.45];
 /// Inside of a feature, as a share of its radius: its blurred rim is left out.
@@ -39,14 +43,13 @@ impl Ground {
     /// Beside a feature of this radius, px. `None` where less than half of it is in the plane and not at full scale.
     #[must_use]
     pub fn beside(plane: &Plane, at: PointPx, radius_px: f64) -> Option<Self> {
-        let of_direction = |i: usize| {
-            let turn = TAU * (i as f64 + 0.5) / SECTORS as f64;
+        let of_direction = |(sin, cos): &(f64, f64)| {
             mean(BESIDE.iter().filter_map(|share| {
                 let reach_px = share * radius_px;
-                plane.known_light_at(at.x + reach_px * turn.cos(), at.y + reach_px * turn.sin())
+                plane.known_light_at(at.x + reach_px * cos, at.y + reach_px * sin)
             }))
         };
-        let means: Vec<f64> = (0..SECTORS).filter_map(of_direction).collect();
+        let means: Vec<f64> = DIRECTIONS.iter().filter_map(of_direction).collect();
         (means.len() >= SECTORS / 2).then(|| Self::of(&means))
     }
 

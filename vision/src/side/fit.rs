@@ -120,10 +120,11 @@ pub(super) fn fit(
     }
     let residual_u_mm = (fit.reduced_chi2.max(1.0) * mean_per_axis_mm2(&covariances)).sqrt();
     let limit_mm = (DISPLACED_SHARE * pattern.pitch_mm).max(DISPLACED_SCATTERS * residual_u_mm);
+    let motion = fit.to_from.motion();
     for finding in findings.iter_mut() {
         if let (Some(d), Some(at)) = (designed(finding.site), finding.centre_mm)
             && matches!(finding.state, SiteState::Good | SiteState::Suspect(SuspectKind::Odd))
-            && is_off(fit.to_from.apply(d), at, &finding.covariance_mm2, limit_mm, DISPLACED_SHARE * pattern.pitch_mm)
+            && is_off(motion.apply(d), at, &finding.covariance_mm2, limit_mm, DISPLACED_SHARE * pattern.pitch_mm)
         {
             finding.state = SiteState::Suspect(SuspectKind::Displaced);
         }

@@ -24,7 +24,7 @@ impl pulp::NullaryFnOnce for Products<'_> {
 
 /// The inner products of all columns with each other.
 struct Normal<'a> {
-    columns: &'a [Vec<f32>],
+    columns: &'a [&'a [f32]],
     normal: &'a mut DMatrix<f64>,
 }
 
@@ -35,7 +35,7 @@ impl pulp::NullaryFnOnce for Normal<'_> {
     fn call(self) {
         for i in 0..self.columns.len() {
             for j in i..self.columns.len() {
-                let s = precise_dot(&self.columns[i], &self.columns[j]);
+                let s = precise_dot(self.columns[i], self.columns[j]);
                 self.normal[(i, j)] = s;
                 self.normal[(j, i)] = s;
             }
@@ -45,9 +45,20 @@ impl pulp::NullaryFnOnce for Normal<'_> {
 
 /// The inverse of the columns' normal matrix.
 pub(super) fn inverse_of_normal(columns: &[Vec<f32>]) -> DMatrix<f64> {
+    inverse(normal(&columns.iter().map(Vec::as_slice).collect::<Vec<_>>()))
+}
+
+/// The columns' normal matrix.
+pub(super) fn normal(columns: &[&[f32]]) -> DMatrix<f64> {
     let p = columns.len();
     let mut normal = DMatrix::<f64>::zeros(p, p);
     pulp::Arch::new().dispatch(Normal { columns, normal: &mut normal });
+    normal
+}
+
+/// The inverse of a normal matrix.
+pub(super) fn inverse(mut normal: DMatrix<f64>) -> DMatrix<f64> {
+    let p = normal.nrows();
     // A column without light (a look with one flat side) must not make the rest unsolvable.
     let trace = normal.trace().max(1e-12);
     for i in 0..p {
@@ -61,7 +72,7 @@ const LANES: usize = 16;
 
 /// Inner product in lanes, so that the compiler uses vector registers; the order of summation is fixed.
 #[inline(always)]
-fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut lanes = [0.0_f32; LANES];
     let (a_chunks, b_chunks) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
     let mut rest = 0.0;

@@ -2,9 +2,11 @@
 //! out in turn, and how far that moves the mean tells how far it may be off (a jackknife, to first order, from the designs of the fit).
 
 use super::design::{COLUMNS, Design, GAIN, Phase, SHIFT_X, SHIFT_Y, Solution};
-use super::products::inverse_of_normal;
+use super::products::{dot, inverse, normal};
 use super::{Centre, CentreFinder};
+use nalgebra::DMatrix;
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// Sectors of an outline that are left out in turn.
 pub const SECTORS: usize = 8;
@@ -25,57 +27,68 @@ impl CentreFinder<'_> {
     /// plane as a whole. To first order: from what the fit leaves over of a few of them, and one design for all.
     pub fn without_sectors_px(&mut self, centres: &[&Centre]) -> Option<WithoutSectors> {
         let mut scores = [[0.0_f64; COLUMNS]; SECTORS];
-        let mut sectors_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        let mut by_sector: BTreeMap<usize, BySector> = BTreeMap::new();
         let (mut n, mut variance_px2, mut last) = (0.0, 0.0, None);
         for centre in centres.iter().step_by(centres.len().div_ceil(MOST_FOR_SECTORS).max(1)) {
             let Some(phase) = Phase::of(centre.at, self.phases) else { continue };
             let Some(solution) = self.solve(&phase) else { continue };
             let Some(design) = self.designs[phase.index].as_ref() else { continue };
-            let sectors = sectors_of.entry(phase.index).or_insert_with(|| design.sectors(&phase));
-            design.add_scores(&solution, &self.patch, sectors, &mut scores);
+            by_sector.entry(phase.index).or_insert_with(|| BySector::of(design, &phase)).add_scores(&solution, &self.patch, &mut scores);
             variance_px2 += centre.covariance_px2.trace() / 2.0;
             n += 1.0;
             last = Some(phase.index);
         }
-        let index = last?;
-        let sectors = &sectors_of[&index];
-        let design = self.designs[index].as_ref()?;
+        let normals = by_sector[&last?].normals();
+        let all: DMatrix<f64> = normals.iter().sum();
         let by_px = std::array::from_fn(|sector| {
-            let inverse = inverse_of_normal(&design.without(sector, sectors));
+            let inverse = inverse(&all - &normals[sector]);
             [SHIFT_X, SHIFT_Y].map(|row| -inverse.row(row).iter().zip(&scores[sector]).map(|(a, b)| a * b).sum::<f64>() / n)
         });
         Some(WithoutSectors { by_px, noise_px2: variance_px2 / (n * n) })
     }
 }
 
-impl Design {
-    /// Which sector each pixel of the band lies in.
-    fn sectors(&self, phase: &Phase) -> Vec<usize> {
+/// A design whose pixels are sorted by the sector that they lie in.
+struct BySector {
+    /// The band's pixels in that order.
+    pixels: Vec<usize>,
+    /// Where each sector's begin and end.
+    ranges: [Range<usize>; SECTORS],
+    columns: Vec<Vec<f32>>,
+}
+
+impl BySector {
+    fn of(design: &Design, phase: &Phase) -> Self {
         use std::f64::consts::TAU;
         let of = |x: f64, y: f64| (y.atan2(x).rem_euclid(TAU) / TAU * SECTORS as f64) as usize % SECTORS;
         let in_run = |&(row, first, n): &(isize, isize, usize)| {
             (0..n as isize).map(move |i| of((first + i) as f64 - phase.within.0, row as f64 - phase.within.1))
         };
-        self.runs.iter().flat_map(in_run).collect()
+        let sectors: Vec<usize> = design.runs.iter().flat_map(in_run).collect();
+        let mut pixels: Vec<usize> = (0..sectors.len()).collect();
+        pixels.sort_by_key(|&pixel| sectors[pixel]);
+        let begin = |sector: usize| pixels.partition_point(|&pixel| sectors[pixel] < sector);
+        let ranges = std::array::from_fn(|sector| begin(sector)..begin(sector + 1));
+        let columns = design.columns.iter().map(|column| pixels.iter().map(|&pixel| column[pixel]).collect()).collect();
+        Self { pixels, ranges, columns }
     }
 
     /// Adds to each sector what its pixels, where the fit leaves light over, would move the unknowns by, for a gain of 1.
-    fn add_scores(&self, solution: &Solution, patch: &[f32], sectors: &[usize], scores: &mut [[f64; COLUMNS]; SECTORS]) {
+    fn add_scores(&self, solution: &Solution, patch: &[f32], scores: &mut [[f64; COLUMNS]; SECTORS]) {
         let per_gain = 1.0 / solution.unknowns[GAIN];
-        let mut left: Vec<f32> = patch.to_vec();
+        let mut left: Vec<f32> = self.pixels.iter().map(|&pixel| patch[pixel]).collect();
         for (column, unknown) in self.columns.iter().zip(solution.unknowns) {
             left.iter_mut().zip(column).for_each(|(left, c)| *left -= unknown as f32 * c);
         }
-        for (row, column) in self.columns.iter().enumerate() {
-            for ((left, c), &sector) in left.iter().zip(column).zip(sectors) {
-                scores[sector][row] += per_gain * f64::from(left * c);
+        for (range, scores) in self.ranges.iter().zip(scores) {
+            for (score, column) in scores.iter_mut().zip(&self.columns) {
+                *score += per_gain * f64::from(dot(&left[range.clone()], &column[range.clone()]));
             }
         }
     }
 
-    /// The columns with nothing where a sector lies.
-    fn without(&self, sector: usize, sectors: &[usize]) -> Vec<Vec<f32>> {
-        let of = |column: &Vec<f32>| column.iter().zip(sectors).map(|(&c, &s)| if s == sector { 0.0 } else { c }).collect();
-        self.columns.iter().map(of).collect()
+    /// The part of the normal matrix that the pixels of each sector make.
+    fn normals(&self) -> [DMatrix<f64>; SECTORS] {
+        self.ranges.each_ref().map(|range| normal(&self.columns.iter().map(|c| &c[range.clone()]).collect::<Vec<_>>()))
     }
 }
