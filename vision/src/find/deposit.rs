@@ -50,8 +50,8 @@ const SUSPECT_RISE: f64 = 1.008;
 const SUSPECT_LONG_PX: f64 = 0.055;
 /// … which may pull so far along each axis, in radii: 15 boards of which no more showed lay 0.022 off, RMS.
 const SUSPECT_DOUBT: f64 = 0.015;
-/// Where the middle is as dark as the ground, the crescent is all that shows, and what was measured is the crescent's or the paste's: one of
-/// three such boards lay 0.15 radii off.
+/// Where the middle is as dark as the ground, the crescent is all that shows, and what was measured is the crescent's or the paste's: of
+/// eight such boards whose rims tell something two lay 0.15 and 0.23 radii off.
 const OF_CRESCENT_ALONE: f64 = 0.1;
 /// Where the bare rim itself does not tell: the pull and what stays of it in doubt along each axis, in radii. On 40 rendered boards with
 /// paste up to 50 µm off the pull was 0.042 radii on the mean, 0.03 radii more or less, in the direction of the crescent.
@@ -93,34 +93,34 @@ impl Deposit {
             let doubt_px = if light.is_suspect(long_px) { long_doubt_px.max(SUSPECT_DOUBT * look.radius_px) } else { long_doubt_px };
             return (doubt_px > 0.0).then_some(Self { pull_px: [0.0; 2], doubt_px, shows: long_doubt_px > 0.0 });
         };
-        let rim = BareRim::on(plane, look, centres, towards);
-        if rim.is_some_and(|rim| (rim.size_ratio - 1.0).abs() > MOST_OF_RIM) {
-            return Some(Self { pull_px: [0.0; 2], doubt_px: (OTHER_RIM_DOUBT * look.radius_px).hypot(long_doubt_px), shows: true });
-        }
         let lies_back = |rim: &BareRim| {
             let towards_px = (rim.off_px[0] * towards[0] + rim.off_px[1] * towards[1]) / size(towards);
             towards_px < -LEAST_BACK * look.radius_px
         };
-        let Some(rim) = rim.filter(|rim| !lies_back(rim)) else {
-            let pull_px = towards.map(|t| t / size(towards) * PULL * look.radius_px);
-            return Some(Self { pull_px, doubt_px: (PULL_DOUBT * look.radius_px).hypot(long_doubt_px), shows: true });
+        let (pull_px, doubt_px) = match BareRim::on(plane, look, centres, towards) {
+            Some(rim) if (rim.size_ratio - 1.0).abs() > MOST_OF_RIM => ([0.0; 2], (OTHER_RIM_DOUBT * look.radius_px).hypot(long_doubt_px)),
+            Some(rim) if !lies_back(&rim) => {
+                let may_be_paste = light.rise < CLEAR_RISE && long_doubt_px > 0.0;
+                let other = may_be_paste.then(|| BareRim::on(plane, look, centres, towards.map(|t| -t))).flatten();
+                of_rims(&rim, other.as_ref())
+            }
+            _ => {
+                let pull_px = towards.map(|t| t / size(towards) * PULL * look.radius_px);
+                (pull_px, (PULL_DOUBT * look.radius_px).hypot(long_doubt_px))
+            }
         };
-        let may_be_paste = light.rise < CLEAR_RISE && long_doubt_px > 0.0;
-        let other = may_be_paste.then(|| BareRim::on(plane, look, centres, towards.map(|t| -t))).flatten();
-        let is_as_likely = |other: &BareRim| (other.size_ratio - 1.0).abs() < MAY_BE_LAND && size(rim.off_px) > NEARER * size(other.off_px);
-        Some(match other.filter(is_as_likely) {
-            None if light.hides_middle() => {
-                Self { pull_px: rim.off_px, doubt_px: rim.doubt_px.hypot(OF_CRESCENT_ALONE * look.radius_px), shows: true }
-            }
-            None => Self { pull_px: rim.off_px, doubt_px: rim.doubt_px, shows: true },
-            Some(other) => {
-                // Either is the land: half way between both, and half of the way in doubt.
-                let half_px = [0, 1].map(|axis| (other.off_px[axis] - rim.off_px[axis]) / 2.0);
-                let pull_px = [0, 1].map(|axis| rim.off_px[axis] + half_px[axis]);
-                Self { pull_px, doubt_px: rim.doubt_px.hypot(size(half_px)), shows: true }
-            }
-        })
+        let alone_px = if light.hides_middle { OF_CRESCENT_ALONE * look.radius_px } else { 0.0 };
+        Some(Self { pull_px, doubt_px: doubt_px.hypot(alone_px), shows: true })
     }
+}
+
+/// The pull, px, and its doubt along each axis, px, that the bare rim tells, and the one across from it where that may be the land's as well.
+fn of_rims(rim: &BareRim, other: Option<&BareRim>) -> ([f64; 2], f64) {
+    let is_as_likely = |other: &&BareRim| (other.size_ratio - 1.0).abs() < MAY_BE_LAND && size(rim.off_px) > NEARER * size(other.off_px);
+    let Some(other) = other.filter(is_as_likely) else { return (rim.off_px, rim.doubt_px) };
+    // Either is the land: half way between both, and half of the way in doubt.
+    let half_px = [0, 1].map(|axis| (other.off_px[axis] - rim.off_px[axis]) / 2.0);
+    ([0, 1].map(|axis| rim.off_px[axis] + half_px[axis]), rim.doubt_px.hypot(size(half_px)))
 }
 
 /// Length of a vector.
@@ -132,6 +132,8 @@ pub(crate) fn size(vector: [f64; 2]) -> f64 {
 struct LandLight {
     /// The rim's over the middle's, above the ground's: more than 1 on lands whose middle something duller covers.
     rise: f64,
+    /// Whether the middle is about as dark as the ground.
+    hides_middle: bool,
     /// Whether the usual lean is that of many lands.
     are_many: bool,
     /// How it leans in the middle and in both halves of the rim, in contrasts of the middle.
@@ -146,7 +148,8 @@ impl LandLight {
         let ground = level([GROUND; 2]);
         let of_rim = level(RIM_INSIDE).max(level(RIM)) - ground;
         // What is as dark as the ground leaves the middle hardly any contrast of its own.
-        let contrast = (level(MIDDLE) - ground).max(LEAST_CONTRAST_OF_RIM * of_rim);
+        let (of_middle, least) = (level(MIDDLE) - ground, LEAST_CONTRAST_OF_RIM * of_rim);
+        let contrast = of_middle.max(least);
         // Medians over the lands: a hair or a tool that lies across some of them is no paste.
         let usual_lean = |shares: [f64; 2]| {
             let lands = centres.iter().step_by(centres.len().div_ceil(LANDS).max(1));
@@ -157,6 +160,7 @@ impl LandLight {
         let are_many = centres.len() >= LANDS;
         Some(Self {
             rise: of_rim / contrast,
+            hides_middle: of_middle <= least,
             are_many,
             middle: usual_lean(MIDDLE)?,
             inside: usual_lean(RIM_INSIDE)?,
@@ -168,11 +172,6 @@ impl LandLight {
     fn beyond_slope(&self) -> f64 {
         let of_middle = size(self.middle);
         (size(self.rim) - RIM_OVER_MIDDLE * of_middle).max(size(self.inside) - RIM_INSIDE_OVER_MIDDLE * of_middle)
-    }
-
-    /// Whether the middle is about as dark as the ground.
-    fn hides_middle(&self) -> bool {
-        self.rise >= 1.0 / LEAST_CONTRAST_OF_RIM
     }
 
     /// Whether it may be that of a land beside paste which is longer one way by `long_px`.
