@@ -1,7 +1,7 @@
 //! The pipeline from the pictures of a bench to the offset: read this function first.
 
 use crate::answer::{Alignment, Fit, Orientation, Outcome, Refusal, SideFindings};
-use crate::free_scale;
+use crate::free_scale::{self, Sides};
 use crate::half_colour;
 use crate::leak::{self, Leak};
 use crate::offset::offset;
@@ -76,7 +76,7 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
     let (terminals, lands) = match optics.scale {
         ScaleSource::Bench => see_sides(part, optics, &planes, &sights),
         ScaleSource::Pattern { may_differ } => {
-            let at_scale = |optics: &Optics, sights: &[Sight]| see_sides(part, optics, &planes, sights);
+            let at_scale = |optics: &Optics, sights: &[Sight]| bare(see_sides(part, optics, &planes, sights));
             free_scale::see_both(part, optics, &planes, may_differ, &at_scale)
         }
     };
@@ -88,7 +88,8 @@ pub fn align(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Align
             }
             Some(refusal) => refused(refusal, terminals.findings, lands.findings),
         },
-        (terminals, lands) => {
+        sides => {
+            let (terminals, lands) = bare(sides);
             let refusals =
                 [refusal::beside_light(&terminals, &lands, part, optics), refusal::beside_light(&lands, &terminals, part, optics)];
             let refusal = refusals.into_iter().flatten().min_by_key(|r| r.code);
@@ -116,13 +117,13 @@ fn left_over(shots: Shots, part: &Part, (optics, sights): (&Optics, &[Sight]), i
     let side = optics.views[into].shows;
     let optics = &leak::with_leaks(optics, leaks);
     let planes = planes(shots, part, optics, sights);
-    side::see(side, None, part, optics, &planes, sights).ok()?.left_over
+    side::see(side, None, part, optics, &planes, sights).and_then(Seen::bare).ok()?.left_over
 }
 
 /// The offset by other optics; `None` where a side is not seen by them.
 fn seen_with(shots: Shots, part: &Part, (optics, sights): (&Optics, &[Sight])) -> Option<Fit> {
     let planes = planes(shots, part, optics, sights);
-    let (Ok(mut terminals), Ok(mut lands)) = see_sides(part, optics, &planes, sights) else { return None };
+    let (Ok(mut terminals), Ok(mut lands)) = bare(see_sides(part, optics, &planes, sights)) else { return None };
     Some(offset_nominally_turned(&mut terminals, &mut lands))
 }
 
@@ -142,8 +143,13 @@ struct Colours<'a> {
     is_in_blocks: bool,
 }
 
+/// Sides whose features something hides are not seen.
+fn bare((terminals, lands): Sides) -> Sides {
+    (terminals.and_then(Seen::bare), lands.and_then(Seen::bare))
+}
+
 /// Each side by itself where their lights are told apart, both together where they are not.
-fn see_sides(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> (Result<Seen, Refusal>, Result<Seen, Refusal>) {
+fn see_sides(part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> Sides {
     if one_light::is_shared(optics) {
         return one_light::see_both(part, optics, planes, sights);
     }
@@ -169,6 +175,10 @@ fn answer(
 ) -> Alignment {
     let Colours { leaks, tints_off, is_in_blocks } = colours;
     let mut fit = offset_nominally_turned(&mut terminals, &mut lands);
+    if let Some(refusal) = covered(part, &terminals, &lands) {
+        let findings = |seen: Seen| seen.bare().map(|seen| seen.findings).unwrap_or_default();
+        return refused(refusal, findings(terminals), findings(lands));
+    }
     // Where the part's mark was seen and the file gives the board none, the board lies as it nominally does.
     let board_is_told = !lands.looks_same_turned || (terminals.is_told_by_mark && !lands.has_marks);
     let orientation = if !terminals.looks_same_turned && board_is_told { Orientation::Settled } else { Orientation::Open };
@@ -209,6 +219,15 @@ fn answer(
         .or_else(|| unsure::too_unsure(part, &fit, &crossed));
     let outcome = refusal.map_or(Outcome::Fit(fit), Outcome::Refused);
     Alignment { outcome, warnings, orientation, terminals: terminals.findings, lands: lands.findings }
+}
+
+/// Why something on one side's features is in the way of an answer; what hides them may be the other side in both lights.
+fn covered(part: &Part, terminals: &Seen, lands: &Seen) -> Option<Refusal> {
+    let covered = terminals.covered.as_ref().or(lands.covered.as_ref())?;
+    match same_features::compare(part, &terminals.findings, &lands.findings, false) {
+        Some(Same::One(refusal)) => Some(refusal),
+        _ => Some(covered.clone()),
+    }
 }
 
 fn check(pictures: &[Picture], part: &Part, optics: &Optics) -> Result<Vec<Sight>, AlignError> {

@@ -139,7 +139,7 @@ fn refused(refusal: Refusal) -> SeenBoth {
 }
 
 fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sights: &[Sight]) -> SeenBoth {
-    let see = |planes: &[Plane], side| side::see(side, None, part, optics, planes, sights);
+    let see = |planes: &[Plane], side| side::see(side, None, part, optics, planes, sights).and_then(Seen::bare);
     let Some(seed) = places::seed(scene) else {
         return (see(planes, Side::Part), see(planes, Side::Board));
     };

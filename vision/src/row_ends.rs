@@ -15,10 +15,21 @@ use nalgebra::Vector2;
 /// One site at the end of a row.
 struct RowEnd {
     print: Print,
-    /// 1 where the row ends on local +x, -1 on local -x.
+    /// The local axis along which the row runs.
+    axis: usize,
+    /// 1 where the row ends on its positive side, -1 on the negative one.
     outwards: f64,
-    /// How far the light beside its long sides is taken, local px.
+    /// How far the light beside the sides that face along the row is taken, local px.
     depth_px: f64,
+}
+
+/// How a row ends at a site.
+#[derive(Debug, PartialEq)]
+struct End {
+    axis: usize,
+    outwards: f64,
+    /// How wide the gap to the site's neighbour is, mm.
+    gap_mm: f64,
 }
 
 /// Neighbours in a row stand no further apart than this many times the shortest distance of the row.
@@ -35,42 +46,44 @@ const LEAST_ENDS: usize = 2;
 /// Whether most rows end with an edge as high as those between their members; true where too few ends are in view to tell.
 pub(crate) fn are_bounded(views: &[SideView], shapes: &Shapes, pattern: &Pattern, pose: &Pose) -> bool {
     let ends = (0..pattern.centres_mm.len()).filter_map(|site| {
-        let (outwards, gap_mm) = end_of_row(shapes, pattern, site)?;
+        let End { axis, outwards, gap_mm } = end_of_row(shapes, pattern, site)?;
         let at_mm = pose.apply(pattern.centres_mm[site]);
         let (view, _) = view_that_holds(views, Some(shapes), at_mm, shapes.kinds[site].turned(pose.theta_rad))?;
         let view = &views[view];
         let print = shapes.print(view, site, pose, pattern.centres_mm[site]);
-        let depth_px = DEPTH_SHARE * print.outline.narrow_half().min(gap_mm * view.px_per_mm());
-        share_of_outer_edge(view.plane, &RowEnd { print, outwards, depth_px })
+        let [low, high] = print.outline.bounds();
+        let depth_px = DEPTH_SHARE * ((high[axis] - low[axis]) / 2.0).min(gap_mm * view.px_per_mm());
+        share_of_outer_edge(view.plane, &RowEnd { print, axis, outwards, depth_px })
     });
     let mut shares: Vec<f64> = ends.collect();
     shares.sort_by(f64::total_cmp);
     shares.len() < LEAST_ENDS || shares[shares.len() / 2] > LEAST_SHARE
 }
 
-/// Which way a site's row ends there (1: local +x, -1: local -x), and how wide the gap to its neighbour is, mm; `None` within a
-/// row and for sites that stand in none.
-fn end_of_row(shapes: &Shapes, pattern: &Pattern, site: usize) -> Option<(f64, f64)> {
-    let steps: Vec<(f64, f64)> = pattern
-        .nearest(site)
-        .iter()
-        .filter_map(|(_, other)| {
+/// How a site's row ends there; `None` within a row and for sites that stand in none.
+fn end_of_row(shapes: &Shapes, pattern: &Pattern, site: usize) -> Option<End> {
+    let steps = || {
+        pattern.nearest(site).iter().filter_map(|(_, other)| {
             let ((from, reach), (to, other_reach)) = shapes.parallel_way(site, *other, pattern, 0.0)?;
             let step = (to - from).rotated(-shapes.kinds[site].angle_rad);
-            (step.y.abs() < BESIDE_SHARE * step.x.abs()).then_some((step.x, step.x.abs() - reach - other_reach))
+            Some(([step.x, step.y], reach + other_reach))
         })
-        .collect();
-    let (shortest, gap_mm) = steps.iter().map(|s| (s.0.abs(), s.1)).min_by(|a, b| a.0.total_cmp(&b.0))?;
-    let has = |sign: f64| steps.iter().any(|s| s.0 * sign > 0.0 && s.0.abs() < NEXT_IN_ROW * shortest);
-    match (has(1.0), has(-1.0)) {
-        (true, false) => Some((-1.0, gap_mm)),
-        (false, true) => Some((1.0, gap_mm)),
-        _ => None,
-    }
-    .filter(|(_, gap_mm)| *gap_mm > 0.0)
+    };
+    // A row runs the way in which the next site lies: outlines about as long as wide stand in it either way.
+    let beside = |axis: usize| steps().filter(move |(step, _)| step[1 - axis].abs() < BESIDE_SHARE * step[axis].abs());
+    let next = |axis: usize| beside(axis).map(|(step, reach)| (step[axis].abs(), reach)).min_by(|a, b| a.0.total_cmp(&b.0));
+    let (axis, (shortest, reach)) =
+        [0, 1].into_iter().filter_map(|axis| Some((axis, next(axis)?))).min_by(|a, b| a.1.0.total_cmp(&b.1.0))?;
+    let has = |sign: f64| beside(axis).any(|(step, _)| step[axis] * sign > 0.0 && step[axis].abs() < NEXT_IN_ROW * shortest);
+    let outwards = match (has(1.0), has(-1.0)) {
+        (true, false) => -1.0,
+        (false, true) => 1.0,
+        _ => return None,
+    };
+    Some(End { axis, outwards, gap_mm: shortest - reach }).filter(|end| end.gap_mm > 0.0)
 }
 
-/// The step of light at the outer long side over that at the inner one; `None` where the inner side shows none or too little is
+/// The step of light at the outer side over that at the inner one; `None` where the inner side shows none or too little is
 /// known.
 fn share_of_outer_edge(plane: &Plane, end: &RowEnd) -> Option<f64> {
     let [outer, inner] = [1.0, -1.0].map(|sign| step(plane, end, sign * end.outwards));
@@ -78,20 +91,23 @@ fn share_of_outer_edge(plane: &Plane, end: &RowEnd) -> Option<f64> {
     (inner.abs() > 1e-6).then(|| outer / inner)
 }
 
-/// Light inside less light outside of one long side (1: local +x), over the middle of its length.
+/// Light inside less light outside of one side along the row (1: the positive one), over the middle of its length.
 fn step(plane: &Plane, end: &RowEnd, side: f64) -> Option<f64> {
     const ACROSS: i32 = 4;
     const ALONG: i32 = 8;
     const MIDDLE_SHARE: f64 = 0.6;
     let [low, high] = end.print.outline.bounds();
-    let edge = if side > 0.0 { high[0] } else { low[0] };
-    let (middle, half_length) = ((low[1] + high[1]) / 2.0, MIDDLE_SHARE * (high[1] - low[1]) / 2.0);
+    let (out, beside) = (end.axis, 1 - end.axis);
+    let edge = if side > 0.0 { high[out] } else { low[out] };
+    let (middle, half_length) = ((low[beside] + high[beside]) / 2.0, MIDDLE_SHARE * (high[beside] - low[beside]) / 2.0);
     let mean = |sign: f64| {
         let (mut sum, mut n) = (0.0, 0);
         for i in 1..=ACROSS {
             for k in -ALONG..=ALONG {
-                let x = edge + side * sign * end.depth_px * (0.2 + 0.8 * f64::from(i) / f64::from(ACROSS));
-                let off = end.print.axes * Vector2::new(x, middle + half_length * f64::from(k) / f64::from(ALONG));
+                let mut local = Vector2::zeros();
+                local[out] = edge + side * sign * end.depth_px * (0.2 + 0.8 * f64::from(i) / f64::from(ACROSS));
+                local[beside] = middle + half_length * f64::from(k) / f64::from(ALONG);
+                let off = end.print.axes * local;
                 let (x, y) = ((end.print.at.x + off.x).round(), (end.print.at.y + off.y).round());
                 if x >= 0.0 && y >= 0.0 && (x as usize) < plane.width && (y as usize) < plane.height {
                     let i = y as usize * plane.width + x as usize;
@@ -128,7 +144,7 @@ mod tests {
     fn share(x: f64, outwards: f64) -> f64 {
         let outline = Outline::of_pieces(&[Piece::rect(10.0, 30.0)], PointMm::ZERO);
         let print = Print { at: PointPx::new(x, 30.0), axes: Matrix2::identity(), outline };
-        share_of_outer_edge(&bars(), &RowEnd { print, outwards, depth_px: 3.0 }).expect("an inner edge")
+        share_of_outer_edge(&bars(), &RowEnd { print, axis: 0, outwards, depth_px: 3.0 }).expect("an inner edge")
     }
 
     #[test]

@@ -36,6 +36,8 @@ pub(crate) struct Seen {
     pub has_marks: bool,
     /// Whether a mark told the turn.
     pub is_told_by_mark: bool,
+    /// Why its places are no answer, where what lies on the features, or is beside them, hides their rims.
+    pub covered: Option<Refusal>,
     /// How strongly the features stand out, light.
     pub contrast: f64,
     /// Radius of the outline that is seen over the designed one.
@@ -213,12 +215,13 @@ fn measured_at(
         measure(side, views, &pattern, shapes.map(|s| (s, scale_from)), (features, &laid), sites, &pose);
     crate::regions::none_elsewhere(side, &elsewhere)?;
     refusal::sharp_enough(side, views, &outlines)?;
-    refusal::bare_enough(side, &outlines)?;
-    refusal::enough_seen(side, views, &findings)?;
+    let covered = refusal::bare_enough(side, &outlines).err();
+    let or_covered = |refusal| covered.clone().unwrap_or(refusal);
+    refusal::enough_seen(side, views, &findings).map_err(or_covered)?;
     let SideFit { mut fit, scatter_mm2, noise_mm2, scale, mut warnings } =
-        fit(side, scale_from, &pattern, sites, (&mut findings, &shared), &pose)?;
+        fit(side, scale_from, &pattern, sites, (&mut findings, &shared), &pose).map_err(or_covered)?;
     let designed = |site: usize| sites.binary_search(&site).ok().map(|i| pattern.centres_mm[i]);
-    let agreement = crate::regions::agreement(side, &fit, &findings, &designed)?;
+    let agreement = crate::regions::agreement(side, &fit, &findings, &designed).map_err(or_covered)?;
     warnings.extend(agreement.warnings);
     let carry_deposit = outlines.iter().any(|o| o.carries_deposit);
     if carry_deposit {
@@ -260,6 +263,7 @@ fn measured_at(
         looks_same_turned: pattern.same.len() > 1,
         has_marks: part.marks.iter().any(|m| m.side == side),
         is_told_by_mark: told,
+        covered,
         contrast: recognition.profile.contrast(),
         outline_ratio: outlines.iter().map(|o| o.over_design).sum::<f64>() / outlines.len().max(1) as f64,
         left_over: outlines.iter().map(|o| o.left_over).sum::<Option<f64>>().map(|sum| sum / outlines.len().max(1) as f64),
@@ -456,6 +460,17 @@ pub(crate) fn features_of(view: &SideView, pattern: &Pattern) -> Vec<Feature> {
 }
 
 impl Seen {
+    /// The same if nothing hides the features' rims.
+    ///
+    /// # Errors
+    /// Why the places are no answer.
+    pub(crate) fn bare(self) -> Result<Self, Refusal> {
+        match self.covered {
+            Some(refusal) => Err(refusal),
+            None => Ok(self),
+        }
+    }
+
     /// Whether the side lies as `pose` has it, to within `reach_mm` at every site, in some turn that looks the same.
     pub(crate) fn lies_as(&self, pose: &Pose, reach_mm: f64) -> bool {
         let seen = self.pose_like(pose);

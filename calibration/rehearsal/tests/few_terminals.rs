@@ -64,3 +64,12 @@ fn a_scale_from_leads_that_creeps_comes_to_rest() {
     let (corner_um, half_width_um) = answered_um("leads-pattern-scale", 8_720_406_784_357_410_573);
     assert!(corner_um < half_width_um && half_width_um < 6.0, "{corner_um} ± {half_width_um} µm");
 }
+
+#[test]
+fn feet_as_wide_as_long_stand_in_rows_along_their_sides() {
+    // The other row's feet lie on one side of each only, so that all of them passed for ends of rows, beyond which nothing showed.
+    for seed in [14_690_801_083_811_882_459, 11_643_288_245_660_989_497] {
+        let (corner_um, half_width_um) = answered_um("few-terminals", seed);
+        assert!(corner_um < half_width_um && half_width_um < 8.0, "{seed}: {corner_um} ± {half_width_um} µm");
+    }
+}
