@@ -164,7 +164,7 @@ fn refused(refusal: Refusal, terminals: SideFindings, lands: SideFindings) -> Al
 }
 
 /// Both sides are seated: turns the part's pose to the nominal turn, and takes the offset unless the part is turned round, the
-/// lights are swapped or show one side, or it is too unsure to be judged. `seen_with` gives the offset by other optics.
+/// lights are swapped or show one side, something hides the features, or it is too unsure to be judged. `seen_with` gives the offset by other optics.
 fn answer(
     part: &Part,
     optics: &Optics,

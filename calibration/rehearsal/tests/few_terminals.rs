@@ -73,3 +73,10 @@ fn feet_as_wide_as_long_stand_in_rows_along_their_sides() {
         assert!(corner_um < half_width_um && half_width_um < 8.0, "{seed}: {corner_um} ± {half_width_um} µm");
     }
 }
+
+#[test]
+fn the_scale_of_leads_is_told_across_them() {
+    // Rows taken further out along the leads stand as far apart as at 7 % more: two pitches seemed to come into question.
+    let (corner_um, half_width_um) = answered_um("leads-pattern-scale", 16_607_704_019_762_695_663);
+    assert!(corner_um < half_width_um && half_width_um < 3.0, "{corner_um} ± {half_width_um} µm");
+}

@@ -261,7 +261,8 @@ impl Pattern {
         self.kinds.iter().all(|k| k.period_rad <= 0.0)
     }
 
-    pub(super) fn sites(&self) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
+    /// Each site's place, part frame, mm, and kind.
+    pub(crate) fn sites(&self) -> impl Iterator<Item = (PointMm, Kind)> + '_ {
         self.centres_mm.iter().copied().zip(self.kinds.iter().copied())
     }
 
