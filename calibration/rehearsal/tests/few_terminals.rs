@@ -1,4 +1,4 @@
-//! Parts of so few terminals that one of them, taken for another thing, is not told by the others.
+//! Parts of so few terminals that one of them, taken for another thing, is not told by the others; and leads that pass for other things.
 
 #![allow(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
@@ -79,4 +79,11 @@ fn the_scale_of_leads_is_told_across_them() {
     // Rows taken further out along the leads stand as far apart as at 7 % more: two pitches seemed to come into question.
     let (corner_um, half_width_um) = answered_um("leads-pattern-scale", 16_607_704_019_762_695_663);
     assert!(corner_um < half_width_um && half_width_um < 3.0, "{corner_um} ± {half_width_um} µm");
+}
+
+#[test]
+fn shanks_beside_missing_feet_are_no_other_pitch() {
+    // Feet and shanks stand 0.32 mm apart where feet stand 0.50 mm: another part, it was said.
+    let (corner_um, half_width_um) = answered_um("lead-defects", 9_391_481_336_589_683_811);
+    assert!(corner_um < half_width_um && half_width_um < 4.0, "{corner_um} ± {half_width_um} µm");
 }

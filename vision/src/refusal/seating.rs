@@ -8,7 +8,7 @@ use crate::answer::{ReasonCode, Refusal, Way};
 use crate::side::{SideView, features_word, nothing_code};
 use crate::view::Optics;
 use crate::whereabouts;
-use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised};
+use crate::which_site::{Difference, Feature, Pattern, Recognition, Rival, Seating, Unrecognised, is_alike};
 use landfit_part::{Part, PointMm, Side};
 
 /// The best seating must beat chance by this much: of about 10^5 turns and shifts tried, one in 10^6 scenes may pass by luck.
@@ -103,9 +103,10 @@ fn settled(
     let (seen, expected) = (best.seen(), best.expected());
     let share = seen as f64 / expected as f64;
     // Where neighbours are missing, or clutter stands between rows, many agree on another distance, too; of another pattern few stand
-    // at this one's pitch.
+    // at this one's pitch. What looks like no site of it, as leads' shanks do, stands at no pitch.
     let is_other_spacing = || {
-        Spacings::of(features).is_some_and(|spacings| {
+        let alike: Vec<Feature> = features.iter().filter(|f| is_alike(&f.profile, &recognition.profile)).copied().collect();
+        Spacings::of(&alike).is_some_and(|spacings| {
             spacings.even_mm().is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING)
                 && spacings.share_at(pattern.pitch_mm) < AT_PITCH
         })
