@@ -30,6 +30,21 @@ const MOST_SHIFTS: usize = 5;
 /// Fewer sites than this vote one by one.
 const FEW_SITES: usize = 12;
 
+/// Of a pattern with so many times as many sites as there are features only corners are in view.
+const SITES_OF_CORNERS: usize = 2;
+
+/// Features that vote, at most so many, spread over all. Where the picture shows corners of the pattern, most features are clutter, and the
+/// strongest vote: every one of the many sites turns a clutter's vote into one for some shift.
+fn voters<'a>(features: &'a [Feature], pattern: &Pattern, most: usize) -> Vec<&'a Feature> {
+    if pattern.centres_mm.len() < SITES_OF_CORNERS * features.len() {
+        return features.iter().step_by(features.len().div_ceil(most).max(1)).collect();
+    }
+    let mut strongest: Vec<&Feature> = features.iter().collect();
+    strongest.sort_by(|a, b| b.strength.total_cmp(&a.strength));
+    strongest.truncate(most);
+    strongest
+}
+
 pub(super) fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Pattern) -> Vec<f64> {
     const BINS: usize = 720;
     const NEAREST: NonZero<usize> = NonZero::new(7).unwrap();
@@ -39,7 +54,7 @@ pub(super) fn likely_turns(features: &[Feature], near: &Nearby, pattern: &Patter
     let period = TAU / pattern.same.len().max(1) as f64;
     let steps: Vec<(f64, f64)> = pattern.neighbours.iter().map(|n| (n.norm(), n.y.atan2(n.x))).collect();
     let mut votes: Vec<(f64, f64)> = Vec::new();
-    for feature in features.iter().step_by(features.len().div_ceil(MOST_TURN_VOTERS).max(1)) {
+    for feature in voters(features, pattern, MOST_TURN_VOTERS) {
         for (length, i) in near.several(feature.at_mm, nearest) {
             if length < 1e-9 {
                 continue;
@@ -98,8 +113,7 @@ pub(super) fn likely_shifts(features: &[Feature], pattern: &Pattern, turn: f64) 
         return shifts_of_few(features, &turned, &kinds, pattern.nearness_mm);
     }
     let bin_mm = SHIFT_BIN_SHARE * pattern.pitch_mm;
-    let stride = features.len().div_ceil(MOST_VOTERS);
-    let voters: Vec<&Feature> = features.iter().step_by(stride.max(1)).collect();
+    let voters = voters(features, pattern, MOST_VOTERS);
     let bounds = |points: &mut dyn Iterator<Item = PointMm>| {
         points.fold((PointMm::new(f64::INFINITY, f64::INFINITY), PointMm::new(f64::NEG_INFINITY, f64::NEG_INFINITY)), |(lo, hi), p| {
             (PointMm::new(lo.x.min(p.x), lo.y.min(p.y)), PointMm::new(hi.x.max(p.x), hi.y.max(p.y)))
