@@ -39,6 +39,8 @@ const OFF_ORIGIN_MM: f64 = 5.0;
 /// Long outlines are found less closely along themselves: where the shank passes for a part of the foot, rows stand as far apart as at a scale
 /// of 7 % more. What they tell so counts so much less.
 const ALONG_WEIGHT: f64 = 0.01;
+/// Fewer places tell no scale.
+const LEAST_SEATED: usize = 2;
 /// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
 const LEAST_MARGIN: f64 = 8.0;
 /// How far the optical axis may be off its stated place, px, one sigma.
@@ -209,8 +211,9 @@ impl Wanted<'_> {
 ///
 /// Linear least squares over `to = [[a, -b], [b, a]] from + shift`, whose scale is the length of (a, b), across each feature and along it.
 fn scale_across(seated: impl Iterator<Item = (PointMm, PointMm, Kind)>) -> Option<f64> {
-    let (mut normal, mut right) = (Matrix4::<f64>::zeros(), Vector4::<f64>::zeros());
+    let (mut normal, mut right, mut n) = (Matrix4::<f64>::zeros(), Vector4::<f64>::zeros(), 0);
     for (from, to, kind) in seated {
+        n += 1;
         let (sin, cos) = kind.angle_rad.sin_cos();
         let along_weight = if kind.slack_mm > 0.0 { ALONG_WEIGHT } else { 1.0 };
         for ((x, y), weight) in [((cos, sin), 1.0), ((-sin, cos), along_weight)] {
@@ -219,7 +222,7 @@ fn scale_across(seated: impl Iterator<Item = (PointMm, PointMm, Kind)>) -> Optio
             right += weight * (x * to.x + y * to.y) * row;
         }
     }
-    let solved = normal.cholesky()?.solve(&right);
+    let solved = normal.cholesky().filter(|_| n >= LEAST_SEATED)?.solve(&right);
     Some(solved[0].hypot(solved[1]))
 }
 
@@ -318,4 +321,33 @@ fn two_pitches(side: Side, pitch_mm: f64, ratio: f64) -> Refusal {
         features_word(side),
         pitch_mm * ratio
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use landfit_part::Pose;
+    use std::f64::consts::FRAC_PI_2;
+
+    /// A row of upright leads and one of lying ones, turned and 10 % larger; each is `along_mm` too far from the middle along itself.
+    fn leads(along_mm: f64) -> Vec<(PointMm, PointMm, Kind)> {
+        let motion = Pose::new(0.3, -0.2, 0.1).motion();
+        let lead = |at: PointMm, angle_rad: f64| {
+            let kind = Kind { angle_rad, slack_mm: 0.2, ..Kind::DISC };
+            let off = PointMm::new(0.0, along_mm).rotated(angle_rad);
+            (at, motion.apply(at * 1.1 + off), Kind { angle_rad: angle_rad + 0.1, ..kind })
+        };
+        let along = |i: i32| f64::from(i) * 0.5 - 1.5;
+        (0..7).flat_map(|i| [lead(PointMm::new(along(i), 3.0), 0.0), lead(PointMm::new(-3.0, along(i)), FRAC_PI_2)]).collect()
+    }
+
+    #[test]
+    fn scale_is_told_across_leads_and_little_along_them() {
+        let scale = |along_mm: f64| scale_across(leads(along_mm).into_iter()).expect("two rows");
+        assert!((scale(0.0) - 1.1).abs() < 1e-9, "{}", scale(0.0));
+        let alike = leads(0.2).into_iter().map(|(from, to, kind)| (from, to, Kind { slack_mm: 0.0, ..kind }));
+        let plain = scale_across(alike).expect("two rows");
+        assert!((scale(0.2) - 1.1).abs() < 0.2 * (plain - 1.1).abs(), "{} {plain}", scale(0.2));
+        assert_eq!(scale_across(leads(0.0).into_iter().take(1)), None);
+    }
 }
