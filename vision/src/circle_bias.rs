@@ -1,16 +1,16 @@
 //! The centre of a circle's picture is not the picture of its centre: where optics tilt or bend, the outline lies off it.
 
+use crate::directions::directions;
 use crate::view::Sight;
 use landfit_part::PointMm;
 use nalgebra::{Matrix2, Vector2};
-use std::f64::consts::TAU;
 use std::sync::LazyLock;
 
 /// Places round the outline at which the way through the optics is looked at.
 const PLACES: usize = 16;
 
 /// Sine and cosine of the directions to them.
-static DIRECTIONS: LazyLock<[(f64, f64); PLACES]> = LazyLock::new(|| std::array::from_fn(|k| (k as f64 / PLACES as f64 * TAU).sin_cos()));
+static DIRECTIONS: LazyLock<[(f64, f64); PLACES]> = LazyLock::new(|| directions(0.0));
 
 /// How far the outline of a circle about `centre` is seen off the picture of `centre` itself, px.
 ///

@@ -14,6 +14,7 @@ pub mod answer;
 mod bridges;
 mod circle_bias;
 mod cubic;
+mod directions;
 pub mod find;
 mod free_scale;
 mod half_colour;

@@ -1,6 +1,7 @@
 //! The ground beside features: how much light falls on a place, and whether a place without a feature is bare or covered. An empty place
 //! looks as its ground does, or as the round pad that the feature left behind; a tool, a hair or a glint over it does not.
 
+use crate::directions::directions;
 use crate::median::upper_median;
 use crate::plane::Plane;
 use crate::view::PointPx;
@@ -10,8 +11,7 @@ use std::sync::LazyLock;
 /// Directions in which the light about a place is told apart.
 const SECTORS: usize = 12;
 /// Sine and cosine of their middles.
-static DIRECTIONS: LazyLock<[(f64, f64); SECTORS]> =
-    LazyLock::new(|| std::array::from_fn(|i| (TAU * (i as f64 + 0.5) / SECTORS as f64).sin_cos()));
+static DIRECTIONS: LazyLock<[(f64, f64); SECTORS]> = LazyLock::new(|| directions(0.5));
 /// Distances, as shares of a feature's radius, at which the ground beside it is seen.
 const BESIDE: [f64; 3] = [1.25, 1.35, 1.45];
 /// Inside of a feature, as a share of its radius: its blurred rim is left out.

@@ -5,6 +5,7 @@
 //! is then left out, as if it were saturated.
 
 use super::look::Look;
+use crate::directions::directions;
 use crate::plane::{Plane, Saturated};
 use crate::view::PointPx;
 use nalgebra::{Matrix3, Vector3};
@@ -68,8 +69,7 @@ pub fn without_necks(plane: &Plane, look: &Look, centres: &[PointPx]) -> Option<
 type UnknownRows = BTreeMap<usize, Vec<bool>>;
 
 /// Sine and cosine of the rays' directions.
-static DIRECTIONS: LazyLock<[(f64, f64); RAYS]> =
-    LazyLock::new(|| std::array::from_fn(|ray| ((ray as f64 + 0.5) / RAYS as f64 * TAU).sin_cos()));
+static DIRECTIONS: LazyLock<[(f64, f64); RAYS]> = LazyLock::new(|| directions(0.5));
 
 impl Necks {
     /// `None` where no circle shows, or nothing runs into it.
