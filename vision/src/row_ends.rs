@@ -12,24 +12,22 @@ use crate::which_site::Pattern;
 use landfit_part::Pose;
 use nalgebra::Vector2;
 
-/// One site at the end of a row.
-struct RowEnd {
-    print: Print,
-    /// The local axis along which the row runs.
+/// How a row ends at a site.
+struct End {
+    /// The site's local axis along which the row runs.
     axis: usize,
     /// 1 where the row ends on its positive side, -1 on the negative one.
     outwards: f64,
-    /// How far the light beside the sides that face along the row is taken, local px.
-    depth_px: f64,
-}
-
-/// How a row ends at a site.
-#[derive(Debug, PartialEq)]
-struct End {
-    axis: usize,
-    outwards: f64,
     /// How wide the gap to the site's neighbour is, mm.
     gap_mm: f64,
+}
+
+/// The site at the end of a row, as a view shows it.
+struct RowEnd {
+    print: Print,
+    end: End,
+    /// How far the light beside the sides that face along the row is taken, local px.
+    depth_px: f64,
 }
 
 /// Neighbours in a row stand no further apart than this many times the shortest distance of the row.
@@ -46,14 +44,14 @@ const LEAST_ENDS: usize = 2;
 /// Whether most rows end with an edge as high as those between their members; true where too few ends are in view to tell.
 pub(crate) fn are_bounded(views: &[SideView], shapes: &Shapes, pattern: &Pattern, pose: &Pose) -> bool {
     let ends = (0..pattern.centres_mm.len()).filter_map(|site| {
-        let End { axis, outwards, gap_mm } = end_of_row(shapes, pattern, site)?;
+        let end = end_of_row(shapes, pattern, site)?;
         let at_mm = pose.apply(pattern.centres_mm[site]);
         let (view, _) = view_that_holds(views, Some(shapes), at_mm, shapes.kinds[site].turned(pose.theta_rad))?;
         let view = &views[view];
         let print = shapes.print(view, site, pose, pattern.centres_mm[site]);
         let [low, high] = print.outline.bounds();
-        let depth_px = DEPTH_SHARE * ((high[axis] - low[axis]) / 2.0).min(gap_mm * view.px_per_mm());
-        share_of_outer_edge(view.plane, &RowEnd { print, axis, outwards, depth_px })
+        let depth_px = DEPTH_SHARE * ((high[end.axis] - low[end.axis]) / 2.0).min(end.gap_mm * view.px_per_mm());
+        share_of_outer_edge(view.plane, &RowEnd { print, end, depth_px })
     });
     let mut shares: Vec<f64> = ends.collect();
     shares.sort_by(f64::total_cmp);
@@ -85,18 +83,18 @@ fn end_of_row(shapes: &Shapes, pattern: &Pattern, site: usize) -> Option<End> {
 
 /// The step of light at the outer side over that at the inner one; `None` where the inner side shows none or too little is
 /// known.
-fn share_of_outer_edge(plane: &Plane, end: &RowEnd) -> Option<f64> {
-    let [outer, inner] = [1.0, -1.0].map(|sign| step(plane, end, sign * end.outwards));
+fn share_of_outer_edge(plane: &Plane, of_row: &RowEnd) -> Option<f64> {
+    let [outer, inner] = [1.0, -1.0].map(|sign| step(plane, of_row, sign * of_row.end.outwards));
     let (outer, inner) = (outer?, inner?);
     (inner.abs() > 1e-6).then(|| outer / inner)
 }
 
 /// Light inside less light outside of one side along the row (1: the positive one), over the middle of its length.
-fn step(plane: &Plane, end: &RowEnd, side: f64) -> Option<f64> {
+fn step(plane: &Plane, RowEnd { print, end, depth_px }: &RowEnd, side: f64) -> Option<f64> {
     const ACROSS: i32 = 4;
     const ALONG: i32 = 8;
     const MIDDLE_SHARE: f64 = 0.6;
-    let [low, high] = end.print.outline.bounds();
+    let [low, high] = print.outline.bounds();
     let (out, beside) = (end.axis, 1 - end.axis);
     let edge = if side > 0.0 { high[out] } else { low[out] };
     let (middle, half_length) = ((low[beside] + high[beside]) / 2.0, MIDDLE_SHARE * (high[beside] - low[beside]) / 2.0);
@@ -105,10 +103,10 @@ fn step(plane: &Plane, end: &RowEnd, side: f64) -> Option<f64> {
         for i in 1..=ACROSS {
             for k in -ALONG..=ALONG {
                 let mut local = Vector2::zeros();
-                local[out] = edge + side * sign * end.depth_px * (0.2 + 0.8 * f64::from(i) / f64::from(ACROSS));
+                local[out] = edge + side * sign * depth_px * (0.2 + 0.8 * f64::from(i) / f64::from(ACROSS));
                 local[beside] = middle + half_length * f64::from(k) / f64::from(ALONG);
-                let off = end.print.axes * local;
-                let (x, y) = ((end.print.at.x + off.x).round(), (end.print.at.y + off.y).round());
+                let off = print.axes * local;
+                let (x, y) = ((print.at.x + off.x).round(), (print.at.y + off.y).round());
                 if x >= 0.0 && y >= 0.0 && (x as usize) < plane.width && (y as usize) < plane.height {
                     let i = y as usize * plane.width + x as usize;
                     if plane.is_known(i) {
@@ -144,7 +142,7 @@ mod tests {
     fn share(x: f64, outwards: f64) -> f64 {
         let outline = Outline::of_pieces(&[Piece::rect(10.0, 30.0)], PointMm::ZERO);
         let print = Print { at: PointPx::new(x, 30.0), axes: Matrix2::identity(), outline };
-        share_of_outer_edge(&bars(), &RowEnd { print, axis: 0, outwards, depth_px: 3.0 }).expect("an inner edge")
+        share_of_outer_edge(&bars(), &RowEnd { print, end: End { axis: 0, outwards, gap_mm: 10.0 }, depth_px: 3.0 }).expect("an inner edge")
     }
 
     #[test]
