@@ -80,6 +80,7 @@ struct Line {
 }
 
 impl Line {
+    /// Takes the pixels of a line in place of those of the one before.
     #[inline(always)]
     fn set(&mut self, pixels: &[u8], channels: usize) {
         let n = pixels.len() / channels;
@@ -118,11 +119,11 @@ struct Steps {
 #[derive(Default)]
 struct ByPlace {
     sums: [f64; BLOCK_PX],
-    counts: [f64; BLOCK_PX],
+    counts: [usize; BLOCK_PX],
 }
 
 impl ByPlace {
-    /// Adds the sizes of the differences of values `REACH` and less apart that begin at each place of a line.
+    /// Adds the sizes of the differences of every `REACH` values of a line that lie side by side.
     #[inline(always)]
     fn add<const REACH: usize>(&mut self, values: &[f64], size: impl Fn([f64; REACH]) -> f64) {
         let n = (values.len() + 1).saturating_sub(REACH);
@@ -134,22 +135,23 @@ impl ByPlace {
                 let block = shifted.map(|s| &s[from..from + BLOCK_PX]);
                 for place in 0..BLOCK_PX {
                     self.sums[place] += size(block.map(|b| b[place]));
-                    self.counts[place] += 1.0;
                 }
             } else {
                 for place in 0..places {
                     self.sums[place] += size(shifted.map(|s| s[from + place]));
-                    self.counts[place] += 1.0;
                 }
             }
+        }
+        for (place, count) in self.counts.iter_mut().enumerate() {
+            *count += (n + BLOCK_PX - 1 - place) / BLOCK_PX;
         }
     }
 
     /// The mean over the differences of so many pixels that begin where `holds`.
     fn mean(&self, holds: impl Fn(usize) -> bool) -> f64 {
         let places = (0..BLOCK_PX).filter(|place| holds(*place));
-        let (sum, count) = places.fold((0.0, 0.0), |(sum, count), place| (sum + self.sums[place], count + self.counts[place]));
-        sum / f64::max(count, 1.0)
+        let (sum, count) = places.fold((0.0, 0), |(sum, count), place| (sum + self.sums[place], count + self.counts[place]));
+        sum / count.max(1) as f64
     }
 }
 
