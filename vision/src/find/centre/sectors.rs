@@ -5,7 +5,6 @@ use super::design::{COLUMNS, Design, GAIN, Phase, SHIFT_X, SHIFT_Y, Solution};
 use super::products::{dot, inverse, normal};
 use super::{Centre, CentreFinder};
 use nalgebra::DMatrix;
-use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// Sectors of an outline that are left out in turn.
@@ -27,18 +26,23 @@ impl CentreFinder<'_> {
     /// plane as a whole. To first order: from what the fit leaves over of a few of them, and one design for all.
     pub fn without_sectors_px(&mut self, centres: &[&Centre]) -> Option<WithoutSectors> {
         let mut scores = [[0.0_f64; COLUMNS]; SECTORS];
-        let mut by_sector: BTreeMap<usize, BySector> = BTreeMap::new();
-        let (mut n, mut variance_px2, mut last) = (0.0, 0.0, None);
-        for centre in centres.iter().step_by(centres.len().div_ceil(MOST_FOR_SECTORS).max(1)) {
-            let Some(phase) = Phase::of(centre.at, self.phases) else { continue };
+        let (mut n, mut variance_px2) = (0.0, 0.0);
+        let chosen = centres.iter().step_by(centres.len().div_ceil(MOST_FOR_SECTORS).max(1));
+        let mut chosen: Vec<(Phase, &Centre)> = chosen.filter_map(|c| Some((Phase::of(c.at, self.phases)?, *c))).collect();
+        // Those at one place within a pixel have one design, which is sorted once and held while they last; the last one's is that for all.
+        let last = chosen.last()?.0.index;
+        chosen.sort_by_key(|(phase, _)| (phase.index == last, phase.index));
+        let mut sorted: Option<(usize, BySector)> = None;
+        for (phase, centre) in chosen {
             let Some(solution) = self.solve(&phase) else { continue };
             let Some(design) = self.designs[phase.index].as_ref() else { continue };
-            by_sector.entry(phase.index).or_insert_with(|| BySector::of(design, &phase)).add_scores(&solution, &self.patch, &mut scores);
+            let of_before = sorted.take().filter(|(index, _)| *index == phase.index);
+            let (_, by_sector) = sorted.insert(of_before.unwrap_or_else(|| (phase.index, BySector::of(design, &phase))));
+            by_sector.add_scores(&solution, &self.patch, &mut scores);
             variance_px2 += centre.covariance_px2.trace() / 2.0;
             n += 1.0;
-            last = Some(phase.index);
         }
-        let normals = by_sector[&last?].normals();
+        let normals = sorted?.1.normals();
         let all: DMatrix<f64> = normals.iter().sum();
         let by_px = std::array::from_fn(|sector| {
             let inverse = inverse(&all - &normals[sector]);
