@@ -102,19 +102,22 @@ fn settled(
     let best = &recognition.best;
     let (seen, expected) = (best.seen(), best.expected());
     let share = seen as f64 / expected as f64;
-    // Where neighbours are missing, or clutter stands between rows, many agree on another distance, too; of another pattern few stand
-    // at this one's pitch. What looks like no site of it, as leads' shanks do, stands at no pitch.
-    let is_other_spacing = || {
+    if share < LEAST_SEEN_SHARE {
+        return Err(nothing_fits(side, pattern, features, views));
+    }
+    // One that is missing says nothing, however few there are.
+    if expected - seen > 1 && share < 0.9 {
+        // What looks like no site of the pattern, as leads' shanks do, stands at no pitch.
         let alike: Vec<Feature> = features.iter().filter(|f| is_alike(&f.profile, &recognition.profile)).copied().collect();
-        Spacings::of(&alike).is_some_and(|spacings| {
+        // Where neighbours are missing, or clutter stands between rows, many agree on another distance, too; of another pattern few stand
+        // at this one's pitch.
+        let is_other_spacing = Spacings::of(&alike).is_some_and(|spacings| {
             spacings.even_mm().is_some_and(|s| (s / pattern.pitch_mm - 1.0).abs() > OTHER_SPACING)
                 && spacings.share_at(pattern.pitch_mm) < AT_PITCH
-        })
-    };
-    // One that is missing says nothing, however few there are.
-    let are_missing = expected - seen > 1 && share < 0.9;
-    if share < LEAST_SEEN_SHARE || (are_missing && is_other_spacing()) {
-        return Err(nothing_fits(side, pattern, features, views));
+        });
+        if is_other_spacing {
+            return Err(nothing_fits(side, pattern, &alike, views));
+        }
     }
     let least_margin = |r: &Rival| match r.differs {
         Difference::Shift if pattern.centres_mm.len() == 4 && beside == Beside::Faint => LEAST_MARGIN_OF_FOUR,
