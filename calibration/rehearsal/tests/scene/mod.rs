@@ -27,3 +27,9 @@ pub fn answered_um(kind_name: &str, seed: u64) -> (f64, f64) {
         finding => panic!("{kind_name} {seed} is to be answered: {finding:?}"),
     }
 }
+
+/// Checks that a scene is answered within its half-width, and that within so many µm.
+pub fn assert_answered_within(kind_name: &str, seed: u64, most_half_width_um: f64) {
+    let (corner_um, half_width_um) = answered_um(kind_name, seed);
+    assert!(corner_um < half_width_um && half_width_um < most_half_width_um, "{kind_name} {seed}: {corner_um} ± {half_width_um} µm");
+}
