@@ -42,9 +42,40 @@ pub(super) fn seat_discs(
     Ok((features, recognition))
 }
 
+/// A seat of a pattern of shapes, and the features that it is made of.
+type Seat = (Vec<Feature>, Recognition);
+
+/// A pattern of shapes to be seated, and the views in which.
+struct Wanted<'a> {
+    side: Side,
+    over: Option<PointMm>,
+    pattern: &'a Pattern,
+    shapes: &'a Shapes,
+    views: &'a [SideView<'a>],
+    /// Fainter features are what separation leaves of the other side's light.
+    least_contrast: f64,
+    described: (&'a Part, &'a Optics),
+}
+
+/// A refusal, and the log odds of the seat that it was said of.
+struct Refused {
+    log_odds: f64,
+    refusal: Refusal,
+}
+
+/// What a turn yields: seats that are accepted, the better sense first, and the refusals with the best odds.
+#[derive(Default)]
+struct AtTurn {
+    seats: Vec<Seat>,
+    refused: Option<Refused>,
+    /// Of those that the picture leaves open by a pitch, when none was accepted before it.
+    left_open: Option<Refused>,
+}
+
 /// Other shapes: the turn first, from the directions of edges, then features of the designed outlines at that turn, bright or
-/// dark, then the pattern among them. The seats of the first turn at which one is accepted, the better sense first; the refusal
-/// with the best odds when none is.
+/// dark, then the pattern among them. A turn at which every site in view is seen settles it; else the others are tried, too: rows
+/// of leads turned a little pass for themselves half a pitch on. The seats of the best turn first, of each the better sense first;
+/// the refusal with the best odds when none is accepted.
 pub(super) fn seat_shapes(
     (side, over): (Side, Option<PointMm>),
     pattern: &Pattern,
@@ -52,13 +83,8 @@ pub(super) fn seat_shapes(
     views: &[SideView],
     least_contrast: f64,
     described: (&Part, &Optics),
-) -> Result<Vec<(Vec<Feature>, Recognition)>, Refusal> {
-    let window = Window {
-        whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
-        cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
-        area_mm2: area_mm2(views),
-        over,
-    };
+) -> Result<Vec<Seat>, Refusal> {
+    let wanted = Wanted { side, over, pattern, shapes, views, least_contrast, described };
     let seen: Vec<&SideView> = views.iter().filter(|v| v.can_show()).collect();
     let mut turns: Vec<f64> = Vec::new();
     for turn in seen.iter().flat_map(|v| shapes.likely_turns(v)) {
@@ -67,60 +93,83 @@ pub(super) fn seat_shapes(
         }
     }
     turns.truncate(MOST_TURNS_OF_SHAPES);
-    let mut refused: Option<(f64, Refusal)> = None;
+    let mut tried: Vec<AtTurn> = Vec::new();
     for turn in turns.into_iter().chain(seen.is_empty().then_some(0.0)) {
+        tried.push(wanted.seats_at(turn, &seen));
+        if tried.iter().flat_map(|t| &t.seats).any(|(_, seat)| seat.best.seen() == seat.best.expected()) {
+            break;
+        }
+    }
+    let best_odds = |turn: &AtTurn| turn.seats.iter().map(|(_, seat)| seat.best.log_odds).fold(f64::NEG_INFINITY, f64::max);
+    tried.sort_by(|a, b| best_odds(b).total_cmp(&best_odds(a)));
+    let (mut seats, mut refused, mut left_open) = (Vec::new(), None, None);
+    for turn in tried {
+        seats.extend(turn.seats);
+        refused = better_of(refused, turn.refused);
+        left_open = better_of(left_open, turn.left_open);
+    }
+    // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
+    if let Some(open) = left_open {
+        let is_no_better = |(_, seat): &Seat| seat.best.log_odds < open.log_odds + EVEN_ODDS;
+        if pattern.centres_mm.len() >= LEAST_OF_ROWS && seats.iter().any(is_no_better) {
+            return Err(open.refusal);
+        }
+        refused = better_of(refused, Some(open));
+    }
+    if seats.is_empty() { Err(refused.map_or_else(refusal::nothing_seen, |r| r.refusal)) } else { Ok(seats) }
+}
+
+impl Wanted<'_> {
+    /// What a turn and its quarter turns yield.
+    fn seats_at(&self, turn: f64, seen: &[&SideView]) -> AtTurn {
+        let &Wanted { side, over, pattern, shapes, views, least_contrast, described } = self;
+        let window = Window {
+            whole: |at: PointMm, kind: Kind| view_that_holds(views, Some(shapes), at, kind).is_some(),
+            cut: |at: PointMm, kind: Kind, look: &CoarseProfile| views.iter().find_map(|v| shapes.shows_cut(v, at, kind, look)),
+            area_mm2: area_mm2(views),
+            over,
+        };
         let turns = quarters_from(turn);
-        let mut seatings: Vec<_> = shapes
-            .features_in(&seen, turn, pattern.pitch_mm)
-            .into_iter()
-            .map(|mut features| {
-                features.retain(|f| f.profile.contrast() > least_contrast);
-                let found = recognise_turned(&features, pattern, &window, &turns);
-                let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
-                let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
-                (log_odds, light, features, found)
-            })
-            .collect();
+        let mut seatings = shapes.features_in(seen, turn, pattern.pitch_mm).map(|mut features| {
+            features.retain(|f| f.profile.contrast() > least_contrast);
+            let found = recognise_turned(&features, pattern, &window, &turns);
+            let log_odds = found.as_ref().map_or(f64::NEG_INFINITY, |f| f.best.log_odds);
+            let light = found.as_ref().map_or(0.0, |f| light_of(&f.best, &features));
+            (log_odds, light, features, found)
+        });
         // Where both senses fit about as well (few sites do), the one that explains more of the light goes first.
         let [a, b] = [&seatings[0], &seatings[1]].map(|s| (s.0, s.1));
         let is_second_better = if (a.0 - b.0).abs() < EVEN_ODDS { b.1 > a.1 } else { b.0 > a.0 };
         if is_second_better {
             seatings.reverse();
         }
-        let lights = [seatings[0].1, seatings[1].1];
-        let mut seats = Vec::new();
-        // The gaps between leads stand as evenly as leads, one fewer: where those are left open by a pitch, these settle nothing.
-        let mut better_left_open: Option<(f64, Refusal)> = None;
+        let all_light = a.1 + b.1;
+        let mut yielded = AtTurn::default();
         for (log_odds, light, features, found) in seatings {
-            let is_alone = lights.iter().sum::<f64>() < (1.0 + FAINT_SHARE) * light;
-            let beside = if is_alone { Beside::Faint } else { Beside::Something };
+            let beside = if all_light < (1.0 + FAINT_SHARE) * light { Beside::Faint } else { Beside::Something };
             let accepted = refusal::accept(side, found, pattern, &features, views, described, beside).and_then(|recognition| {
                 let ends = row_ends::are_bounded(views, shapes, pattern, &recognition.best.bench_from_pattern);
                 if ends { Ok(recognition) } else { Err(refusal::gaps_laid_over(side)) }
             });
             match accepted {
-                Ok(recognition) => seats.push((features, recognition)),
-                Err(refusal) if refusal.code == ReasonCode::AmbiguousShift && seats.is_empty() && better_left_open.is_none() => {
-                    better_left_open = Some((log_odds, refusal));
+                Ok(recognition) => yielded.seats.push((features, recognition)),
+                Err(refusal) => {
+                    let is_open = refusal.code == ReasonCode::AmbiguousShift && yielded.seats.is_empty() && yielded.left_open.is_none();
+                    let place = if is_open { &mut yielded.left_open } else { &mut yielded.refused };
+                    *place = better_of(place.take(), Some(Refused { log_odds, refusal }));
                 }
-                Err(refusal) if refused.as_ref().is_none_or(|r| r.0 < log_odds) => refused = Some((log_odds, refusal)),
-                Err(_) => {}
             }
         }
-        if let Some((log_odds, refusal)) = better_left_open {
-            let is_no_better = |(_, seat): &(Vec<Feature>, Recognition)| seat.best.log_odds < log_odds + EVEN_ODDS;
-            if pattern.centres_mm.len() >= LEAST_OF_ROWS && seats.iter().any(is_no_better) {
-                return Err(refusal);
-            }
-            if refused.as_ref().is_none_or(|r| r.0 < log_odds) {
-                refused = Some((log_odds, refusal));
-            }
-        }
-        if !seats.is_empty() {
-            return Ok(seats);
-        }
+        yielded
     }
-    Err(refused.map_or_else(refusal::nothing_seen, |r| r.1))
+}
+
+/// The one with the better odds; of equal odds the first.
+fn better_of(first: Option<Refused>, other: Option<Refused>) -> Option<Refused> {
+    match (first, other) {
+        (Some(first), Some(other)) if other.log_odds > first.log_odds => Some(other),
+        (first, other) => first.or(other),
+    }
 }
 
 /// How much light a seating explains: strength and contrast of its features, summed.
