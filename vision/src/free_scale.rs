@@ -7,12 +7,13 @@
 
 use crate::answer::{ReasonCode, Refusal};
 use crate::plane::{Plane, region_of};
+use crate::pose::fit_similarity_general;
 use crate::shapes::{Shapes, quarters_from};
 use crate::side::{self, Seen, SideView, features_word};
 use crate::view::{Optics, PointPx, Sight, View};
 use crate::which_site::{Feature, Kind, Pattern, Window, recognise, recognise_turned};
 use landfit_part::{Part, PointMm, Side};
-use nalgebra::{Matrix3, Matrix4, Vector3, Vector4};
+use nalgebra::{Matrix2, Matrix3, Rotation2, Vector2, Vector3};
 use std::num::NonZero;
 
 /// Magnifications over the bench file's that are looked for: a zoom of ±30 % and a little more.
@@ -37,10 +38,8 @@ const RESTLESS: f64 = 1e-3;
 /// A pose is told at the pattern's origin; the middle of what is seen lies off it by no more than this in a picture of a usual bench, mm.
 const OFF_ORIGIN_MM: f64 = 5.0;
 /// Long outlines are found less closely along themselves: where the shank passes for a part of the foot, rows stand as far apart as at a scale
-/// of 7 % more. What they tell so counts so much less.
-const ALONG_WEIGHT: f64 = 0.01;
-/// Fewer places tell no scale.
-const LEAST_SEATED: usize = 2;
+/// of 7 % more. The covariance along them is so many times that across.
+const ALONG_COVARIANCE: f64 = 100.0;
 /// Another scale whose seating comes as near to the best as this, in log odds, is another pitch that the picture allows.
 const LEAST_MARGIN: f64 = 8.0;
 /// How far the optical axis may be off its stated place, px, one sigma.
@@ -207,23 +206,17 @@ impl Wanted<'_> {
     }
 }
 
-/// The scale at which seated features fit best: designed place, the feature's, and how it is turned there. `None` of too few.
-///
-/// Linear least squares over `to = [[a, -b], [b, a]] from + shift`, whose scale is the length of (a, b), across each feature and along it.
+/// The scale at which seated features fit best, told across long outlines rather than along them: designed place, the feature's, and how
+/// it is turned there. `None` of too few.
 fn scale_across(seated: impl Iterator<Item = (PointMm, PointMm, Kind)>) -> Option<f64> {
-    let (mut normal, mut right, mut n) = (Matrix4::<f64>::zeros(), Vector4::<f64>::zeros(), 0);
-    for (from, to, kind) in seated {
-        n += 1;
-        let (sin, cos) = kind.angle_rad.sin_cos();
-        let along_weight = if kind.slack_mm > 0.0 { ALONG_WEIGHT } else { 1.0 };
-        for ((x, y), weight) in [((cos, sin), 1.0), ((-sin, cos), along_weight)] {
-            let row = Vector4::new(x * from.x + y * from.y, y * from.x - x * from.y, x, y);
-            normal += weight * row * row.transpose();
-            right += weight * (x * to.x + y * to.y) * row;
-        }
-    }
-    let solved = normal.cholesky().filter(|_| n >= LEAST_SEATED)?.solve(&right);
-    Some(solved[0].hypot(solved[1]))
+    let covariance_of = |kind: Kind| {
+        let along = if kind.slack_mm > 0.0 { ALONG_COVARIANCE } else { 1.0 };
+        let turn = *Rotation2::new(kind.angle_rad).matrix();
+        turn * Matrix2::from_diagonal(&Vector2::new(1.0, along)) * turn.transpose()
+    };
+    let (places, covariances): (Vec<_>, Vec<_>) = seated.map(|(from, to, kind)| ((from, to), covariance_of(kind))).unzip();
+    let (from, to): (Vec<_>, Vec<_>) = places.into_iter().unzip();
+    fit_similarity_general(&from, &to, &covariances).ok().map(|fit| fit.scale)
 }
 
 /// The scale at which the pattern is recognised, good to a few thousandths; `None` when it is at none.

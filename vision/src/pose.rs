@@ -4,7 +4,7 @@
 //! * [`fit_rigid_general`] takes a whole covariance for every point.
 //! * [`fit_rigid_robust`] does so, too, and finds out which points do not belong.
 //! * [`fit_minimax`] makes the largest miss as small as it can be.
-//! * [`fit_similarity`] leaves the scale free: a diagnostic, never an answer.
+//! * [`fit_similarity`] and [`fit_similarity_general`] leave the scale free: a diagnostic, never an answer.
 //!
 //! In every fit the slices pair up by index, and the order of the pairs does not matter. A reflection is never an answer.
 
@@ -15,7 +15,7 @@ mod tests;
 pub use minimax::{Minimax, fit_minimax};
 
 use landfit_part::{PointMm, Pose, wrap_angle_rad};
-use nalgebra::{Matrix2, Matrix2x3, Matrix3, Vector2, Vector3};
+use nalgebra::{Matrix2, Matrix2x3, Matrix2x4, Matrix3, Matrix4, Vector2, Vector3, Vector4};
 
 /// A fitted motion, how well it is known and which points it rests on.
 #[derive(Debug, Clone)]
@@ -186,9 +186,47 @@ pub fn fit_similarity(from: &[PointMm], to: &[PointMm], weights: &[f64]) -> Resu
             weights[i] * (carried - to[i]).norm().powi(2)
         })
         .sum();
-    let dof = 2 * weights.iter().filter(|w| **w > 0.0).count() - 4;
-    let widened = if dof > 0 { (chi2 / dof as f64).max(1.0) } else { 1.0 };
-    Ok(Similarity { to_from, scale, scale_u: (widened / moments.from_spread).sqrt() })
+    let n_pairs = weights.iter().filter(|w| **w > 0.0).count();
+    Ok(Similarity { to_from, scale, scale_u: (widened(chi2, n_pairs) / moments.from_spread).sqrt() })
+}
+
+/// Fits rotation, shift and scale where every pair has a covariance of its own, as in [`fit_rigid_general`].
+///
+/// # Errors
+/// As [`fit_rigid`], and for a covariance that is none.
+///
+/// Linear least squares over `to = [[a, -b], [b, a]] from + shift`; the scale is the length of (a, b).
+pub fn fit_similarity_general(from: &[PointMm], to: &[PointMm], covariances: &[Matrix2<f64>]) -> Result<Similarity, PoseError> {
+    check_pairs(from, to)?;
+    let information = informations(covariances, from.len())?;
+    let moments = Moments::of(from, to, |i| information[i].trace() / 2.0)?;
+    let pairs: Vec<(Matrix2x4<f64>, Vector2<f64>)> = (from.iter().zip(to))
+        .map(|(from, to)| {
+            let (arm, seen) = (*from - moments.from_centre, *to - moments.to_centre);
+            (Matrix2x4::new(arm.x, -arm.y, 1.0, 0.0, arm.y, arm.x, 0.0, 1.0), Vector2::new(seen.x, seen.y))
+        })
+        .collect();
+    let (mut normal, mut right) = (Matrix4::<f64>::zeros(), Vector4::<f64>::zeros());
+    for ((rows, seen), weight) in pairs.iter().zip(&information) {
+        normal += rows.transpose() * weight * rows;
+        right += rows.transpose() * weight * seen;
+    }
+    let inverse = normal.cholesky().ok_or(PoseError::TurnUndetermined)?.inverse();
+    let solved = inverse * right;
+    let chi2: f64 =
+        pairs.iter().zip(&information).map(|((rows, seen), weight)| (seen - rows * solved).dot(&(weight * (seen - rows * solved)))).sum();
+    let scale = solved[0].hypot(solved[1]);
+    let along = Vector4::new(solved[0], solved[1], 0.0, 0.0) / scale;
+    let theta_rad = solved[1].atan2(solved[0]);
+    let shift = moments.to_centre + PointMm::new(solved[2], solved[3]) - moments.from_centre.rotated(theta_rad) * scale;
+    let scale_u = (along.dot(&(inverse * along)) * widened(chi2, from.len())).sqrt();
+    Ok(Similarity { to_from: Pose::new(shift.x, shift.y, theta_rad), scale, scale_u })
+}
+
+/// What the residuals of a fit of rotation, shift and scale to so many pairs widen its covariance by: never less than what was stated.
+fn widened(chi2: f64, n_pairs: usize) -> f64 {
+    let dof = 2.0 * n_pairs as f64 - 4.0;
+    if dof > 0.0 { (chi2 / dof).max(1.0) } else { 1.0 }
 }
 
 /// Fits rotation and shift where every pair has a covariance of its own: that of `to` less the carried `from`, in the

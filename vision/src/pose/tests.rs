@@ -323,6 +323,39 @@ mod similarity {
     }
 
     #[test]
+    fn pairs_that_are_known_one_way_tell_the_scale_that_way() {
+        // Each place is known across its own way only, and is off by a lot along it.
+        let from = grid(6);
+        let way = |i: usize| 0.4 + 0.9 * i as f64;
+        let covariances: Vec<_> = (0..from.len())
+            .map(|i| {
+                let turn = *nalgebra::Rotation2::new(way(i)).matrix();
+                turn * Matrix2::from_diagonal(&Vector2::new(1.0, 1e-8)) * turn.transpose()
+            })
+            .collect();
+        let scaled: Vec<_> = from.iter().map(|q| *q * 1.1).collect();
+        let off: Vec<_> = (carried(truth(), &scaled).into_iter().enumerate())
+            .map(|(i, q)| q + p(way(i).cos(), way(i).sin()) * (0.02 * (i % 5) as f64))
+            .collect();
+        let found = fit_similarity_general(&from, &off, &covariances).unwrap();
+        assert!((found.scale - 1.1).abs() < 1e-6, "{}", found.scale);
+        assert_same(found.to_from, truth(), 1e-5);
+        assert!(matches!(fit_similarity_general(&[p(1.0, 1.0); 3], &grid(3)[..3], &covariances[..3]), Err(PoseError::Coincident { .. })));
+        assert!(matches!(fit_similarity_general(&from[..1], &off[..1], &covariances[..1]), Err(PoseError::TooFew { found: 1, needed: 2 })));
+    }
+
+    #[test]
+    fn round_covariances_fit_as_weights_do() {
+        let from = grid(6);
+        let to = noisy(&carried(truth(), &from), SIGMA_MM, 7);
+        let round = vec![Matrix2::identity() * SIGMA_MM.powi(2); from.len()];
+        let general = fit_similarity_general(&from, &to, &round).unwrap();
+        let weighted = fit_similarity(&from, &to, &vec![SIGMA_MM.powi(-2); from.len()]).unwrap();
+        assert!((general.scale - weighted.scale).abs() < 1e-12 && (general.scale_u / weighted.scale_u - 1.0).abs() < 1e-9);
+        assert_same(general.to_from, weighted.to_from, 1e-12);
+    }
+
+    #[test]
     fn noise_leaves_the_scale_error_that_is_predicted() {
         let from = grid(6);
         let weights = [1.0 / (SIGMA_MM * SIGMA_MM); 36];
