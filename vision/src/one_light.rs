@@ -150,34 +150,49 @@ fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sig
     let Some(seed) = places::seed(scene) else {
         return (see(planes, Side::Part), see(planes, Side::Board));
     };
-    let Some(mut poses) = scene.best_start(planes, &places::starts(scene, &seed)) else {
+    let Some(poses) = scene.best_start(planes, &places::starts(scene, &seed)) else {
         return refused(not_told_apart());
     };
     let stays = |seen: &Seen, pose: &Pose| seen.lies_as(pose, 0.3 * scene.pitch_mm);
     // Whole pitches are told once each side has a plane of its own; a copy that was placed a pitch off is placed anew.
-    let mut placed = None;
-    for _ in 0..MOST_LOOKS_AGAIN {
-        let Some(told) = scene.placed(planes, poses) else { return refused(not_settled()) };
-        let clean = told.clean(planes, scene);
-        let (terminals, lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
-            (Ok(terminals), Ok(lands)) => (terminals, lands),
-            other => return other,
-        };
-        if stays(&terminals, &told.poses[0]) && stays(&lands, &told.poses[1]) {
-            placed = Some(told);
-            break;
+    let placed = |mut poses: [Pose; 2]| -> Result<Told, Box<SeenBoth>> {
+        for _ in 0..MOST_LOOKS_AGAIN {
+            let told = scene.placed(planes, poses).ok_or_else(|| Box::new(refused(not_settled())))?;
+            let clean = told.clean(planes, scene);
+            let (terminals, lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
+                (Ok(terminals), Ok(lands)) => (terminals, lands),
+                other => return Err(Box::new(other)),
+            };
+            if stays(&terminals, &told.poses[0]) && stays(&lands, &told.poses[1]) {
+                return Ok(told);
+            }
+            poses = [terminals.pose_like(&told.poses[0]), lands.pose_like(&told.poses[1])];
         }
-        poses = [terminals.pose_like(&told.poses[0]), lands.pose_like(&told.poses[1])];
-    }
-    let Some(placed) = placed else { return refused(not_told_apart()) };
-    let before = placed.poses;
-    let Some(told) = scene.settled(planes, placed) else { return refused(not_settled()) };
-    let (moved_px, likeness) = (scene.moved_px(&before, &told.poses), told.likeness_to_sides());
+        Err(Box::new(refused(not_told_apart())))
+    };
+    let settled = |poses: [Pose; 2]| -> Result<(Told, f64), Box<SeenBoth>> {
+        let placed = placed(poses)?;
+        let before = placed.poses;
+        let told = scene.settled(planes, placed).ok_or_else(|| Box::new(refused(not_settled())))?;
+        let moved_px = scene.moved_px(&before, &told.poses);
+        Ok((told, moved_px))
+    };
+    // Which copy is which was guessed from starts; once they are settled their looks are known.
+    let once = settled(poses);
+    let is_swapped = once.as_ref().is_ok_and(|(told, _)| told.likeness_to_sides() < -LEAST_LIKENESS);
+    let told = match once {
+        Ok((told, _)) if is_swapped => scene.swapped(&told.poses).map_or_else(|| Err(Box::new(refused(not_told_apart()))), settled),
+        once => once,
+    };
+    let (told, moved_px) = match told {
+        Ok(told) => told,
+        Err(seen) => return *seen,
+    };
+    let likeness = told.likeness_to_sides();
     if moved_px > MOST_SETTLED_PX {
         return refused(not_settled());
     }
     let is_near = scene.px_per_mm() * told.apart_mm < NEAR_PX;
-    // Which copy is which was guessed from starts; by now the looks are known.
     if likeness < if is_near { LEAST_LIKENESS_OF_NEAR } else { LEAST_LIKENESS } {
         return refused(not_told_apart());
     }
@@ -343,12 +358,15 @@ impl Scene<'_> {
         if most.2 > 0.0 {
             return Some(most.1);
         }
-        // The other way round was no start of its own: look through the other views.
+        // The other way round was no start of its own.
+        if most.2 < 0.0 { self.swapped(&most.1) } else { None }
+    }
+
+    /// Each copy taken for the other side's: the same places through the other side's view.
+    fn swapped(&self, poses: &[Pose; 2]) -> Option<[Pose; 2]> {
         let pair = self.pairs.first()?;
         let (part, board) = (self.view(pair, 0)?, self.view(pair, 1)?);
-        let swapped =
-            [seen_through(&most.1[1], &self.centres_mm[1], board, part)?, seen_through(&most.1[0], &self.centres_mm[0], part, board)?];
-        (most.2 < 0.0).then_some(swapped)
+        Some([seen_through(&poses[1], &self.centres_mm[1], board, part)?, seen_through(&poses[0], &self.centres_mm[0], part, board)?])
     }
 
     /// Steps until the places stay, at most so many; whether they stayed.

@@ -2,14 +2,11 @@
 
 #![allow(clippy::expect_used, clippy::print_stdout, reason = "a test fails by panicking, and tells its figures")]
 
-mod scene;
-
 use landfit_part::Side;
 use landfit_rehearsal::{kind, study::scene_seed};
 use landfit_scene::SceneKind;
 use landfit_vision::align::align;
 use landfit_vision::answer::Outcome;
-use scene::assert_answered_within;
 
 /// What was said of a picture: nothing, a warning, a refusal.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -82,12 +79,4 @@ fn balls_of_three_px_do_not_tell_by_their_size() {
     let look = kind::draw(kind::named("small-balls").expect("a kind"), 9_210_725_839_981_763_170).expect("a scene").look;
     let answer = align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
     assert!(matches!(answer.outcome, Outcome::Fit(_)), "{:?}", answer.outcome);
-}
-
-#[test]
-fn glare_over_rings_is_no_swap() {
-    // Its noise in the middles' few pixels hid the rings of balls, which were seen as large as lands then.
-    for (seed, most_half_width_um) in [(3_572_080_910_396_208_464, 6.0), (3_922_495_689_959_301_871, 4.0)] {
-        assert_answered_within("glare", seed, most_half_width_um);
-    }
 }

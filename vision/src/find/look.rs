@@ -258,10 +258,11 @@ impl Look {
         // The optics' blur is that of the sharpest edge; a highlight has soft edges of its own. A wiggle of noise is as sharp as a
         // pixel and may be steep, but next to no light steps across it.
         let across = |edge: &Edge| edge.steepest.abs() * edge.blur_px;
+        let is_told = |i: usize| i as f64 * Self::STEP_PX >= LEAST_EDGE_PX;
         let is_whole = |e: &Edge| e.at_px + FLANK * e.blur_px < (slope.len() - 1) as f64 * Self::STEP_PX;
         let blur_px = edges(&slope, FAINTEST_EDGE_SHARE)
             .into_iter()
-            .filter(|&i| stands_alone(&slope, i))
+            .filter(|&i| is_told(i) && stands_alone(&slope, i))
             .map(|i| fit_edge(&slope, i))
             .filter(|e| is_whole(e) && across(e) > LEAST_STEP_SHARE * across(&edge))
             .fold(edge.blur_px, |least, e| least.min(e.blur_px))
@@ -271,7 +272,7 @@ impl Look {
         let most = 0.5 * radius_px.max(4.0);
         let inwards = (3.5 * edge.blur_px).max(3.0).min(most);
         let to_f32 = |v: Vec<f64>| v.into_iter().map(|x| x as f32).collect();
-        let is_ring = edges(&slope, 0.3).into_iter().any(|i| i < outline && slope[i] * slope[outline] < 0.0);
+        let is_ring = edges(&slope, 0.3).into_iter().any(|i| is_told(i) && i < outline && slope[i] * slope[outline] < 0.0);
         let sense = -slope[outline].signum();
         let crest = (0..=outline).max_by(|&a, &b| (light[a] * sense).total_cmp(&(light[b] * sense))).unwrap_or(0);
         // Another edge close outside, of a mask opening say, may be off to one side: less of the outside can be used.
@@ -363,19 +364,19 @@ const SMALL_DOME_DOUBT_PX: f64 = 0.6;
 /// The light about a feature is that at this share of its designed radius.
 const GROUND_SHARE: f64 = 1.28;
 
-/// Nearer than this to the middle few pixels tell: their noise passed for the inner edge of a ring, or made a ring's edges seem faint. Steps, 1 px.
-const FIRST_TOLD: usize = (1.0 / Look::STEP_PX) as usize;
-
-/// Steps at which the slope is steeper than its neighbours and than `share` of the steepest, the middle's few pixels left out.
+/// Steps at which the slope is steeper than its neighbours and than `share` of the steepest.
 fn edges(slope: &[f64], share: f64) -> Vec<usize> {
-    let steepest = slope.iter().skip(FIRST_TOLD).fold(0.0, |m: f64, s| m.max(s.abs()));
-    (FIRST_TOLD..slope.len().saturating_sub(1))
+    let steepest = slope.iter().fold(0.0, |m: f64, s| m.max(s.abs()));
+    (1..slope.len() - 1)
         .filter(|&i| {
             let here = slope[i].abs();
             here >= share * steepest && here > slope[i - 1].abs() && here >= slope[i + 1].abs()
         })
         .collect()
 }
+
+/// Nearer than this to the middle, px, few pixels tell: their noise passed for the inner edge of a ring.
+const LEAST_EDGE_PX: f64 = 1.0;
 
 /// An edge's flank, over its blur. Where a profile ends in a neighbour's, it is cut off and looks sharper than it is.
 const FLANK: f64 = 1.6;
