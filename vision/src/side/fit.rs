@@ -1,7 +1,7 @@
 //! Fits one side's pose to its measured centres, tells how far its places scatter, and what is displaced.
 
 use crate::answer::{Refusal, SiteFinding, SiteState, SuspectKind};
-use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity_general};
+use crate::pose::{RigidFit, RobustOptions, fit_rigid_robust, fit_similarity};
 use crate::refusal;
 use crate::shape_sites::Moves;
 use crate::side::shared::{Places, fit_shared};
@@ -149,13 +149,29 @@ fn is_off(designed: PointMm, at: PointMm, covariance_mm2: &Matrix2<f64>, limit_m
     miss.norm() > if is_known_one_way { least_mm.max(DISPLACED_SCATTERS * own_u_mm) } else { limit_mm }
 }
 
-/// How far a free scale of the pairs that the fit keeps is from 1, and its standard uncertainty: a diagnostic.
+/// How far a free scale is from 1, and its standard uncertainty: a diagnostic.
 fn scale_off(fit: &RigidFit, from: &[PointMm], to: &[PointMm], covariances: &[Matrix2<f64>]) -> Option<(f64, f64)> {
-    let kept = |i: &usize| fit.inliers[*i];
-    let from: Vec<PointMm> = (0..from.len()).filter(kept).map(|i| from[i]).collect();
-    let to: Vec<PointMm> = (0..to.len()).filter(kept).map(|i| to[i]).collect();
-    let covariances: Vec<Matrix2<f64>> = (0..covariances.len()).filter(kept).map(|i| covariances[i]).collect();
-    fit_similarity_general(&from, &to, &covariances).ok().map(|free| (free.scale - 1.0, free.scale_u))
+    let is_round = |c: &Matrix2<f64>| c[(0, 1)].abs() < 0.3 * c.trace() && c[(0, 0)] < 4.0 * c[(1, 1)] && c[(1, 1)] < 4.0 * c[(0, 0)];
+    if covariances.iter().all(is_round) {
+        let weights: Vec<f64> = fit.inliers.iter().zip(covariances).map(|(&k, c)| if k { 2.0 / c.trace() } else { 0.0 }).collect();
+        return fit_similarity(from, to, &weights).ok().map(|free| (free.scale - 1.0, free.scale_u));
+    }
+    // Places that are known well one way only: shift and scale along each one's own axes, about the fitted pose, whose turn they keep: with
+    // that left free, too, another scale comes out where few sites are seen.
+    let (mut normal, mut right, mut chi2, mut n) = (Matrix3::<f64>::zeros(), Vector3::<f64>::zeros(), 0.0, 0.0);
+    for i in (0..from.len()).filter(|&i| fit.inliers[i]) {
+        let arm = from[i].rotated(fit.to_from.theta_rad);
+        let miss = to[i] - fit.to_from.apply(from[i]);
+        let (slope, miss) = (nalgebra::Matrix2x3::new(1.0, 0.0, arm.x, 0.0, 1.0, arm.y), nalgebra::Vector2::new(miss.x, miss.y));
+        let weight = covariances[i].try_inverse()?;
+        normal += slope.transpose() * weight * slope;
+        right += slope.transpose() * weight * miss;
+        chi2 += (miss.transpose() * weight * miss)[(0, 0)];
+        n += 2.0;
+    }
+    let inverse = normal.try_inverse()?;
+    let widened = (chi2 / f64::max(n - 4.0, 1.0)).max(1.0);
+    Some(((inverse * right)[2], (inverse[(2, 2)] * widened).sqrt()))
 }
 
 /// How far the features' own places scatter about the lattice, per axis, beyond what their centres' noise explains, mm².
