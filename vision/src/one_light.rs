@@ -154,10 +154,11 @@ fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sig
         return refused(not_told_apart());
     };
     let stays = |seen: &Seen, pose: &Pose| seen.lies_as(pose, 0.3 * scene.pitch_mm);
+    let boxed = |refusal: Refusal| Box::new(refused(refusal));
     // Whole pitches are told once each side has a plane of its own; a copy that was placed a pitch off is placed anew.
     let placed = |mut poses: [Pose; 2]| -> Result<Told, Box<SeenBoth>> {
         for _ in 0..MOST_LOOKS_AGAIN {
-            let told = scene.placed(planes, poses).ok_or_else(|| Box::new(refused(not_settled())))?;
+            let told = scene.placed(planes, poses).ok_or_else(|| boxed(not_settled()))?;
             let clean = told.clean(planes, scene);
             let (terminals, lands) = match (see(&clean, Side::Part), see(&clean, Side::Board)) {
                 (Ok(terminals), Ok(lands)) => (terminals, lands),
@@ -168,22 +169,22 @@ fn see_copies(scene: &Scene, part: &Part, optics: &Optics, planes: &[Plane], sig
             }
             poses = [terminals.pose_like(&told.poses[0]), lands.pose_like(&told.poses[1])];
         }
-        Err(Box::new(refused(not_told_apart())))
+        Err(boxed(not_told_apart()))
     };
     let settled = |poses: [Pose; 2]| -> Result<(Told, f64), Box<SeenBoth>> {
         let placed = placed(poses)?;
         let before = placed.poses;
-        let told = scene.settled(planes, placed).ok_or_else(|| Box::new(refused(not_settled())))?;
+        let told = scene.settled(planes, placed).ok_or_else(|| boxed(not_settled()))?;
         let moved_px = scene.moved_px(&before, &told.poses);
         Ok((told, moved_px))
     };
     // Which copy is which was guessed from starts; once they are settled their looks are known.
-    let once = settled(poses);
-    let is_swapped = once.as_ref().is_ok_and(|(told, _)| told.likeness_to_sides() < -LEAST_LIKENESS);
-    let told = match once {
-        Ok((told, _)) if is_swapped => scene.swapped(&told.poses).map_or_else(|| Err(Box::new(refused(not_told_apart()))), settled),
-        once => once,
-    };
+    let told = settled(poses).and_then(|(told, moved_px)| {
+        if told.likeness_to_sides() >= -LEAST_LIKENESS {
+            return Ok((told, moved_px));
+        }
+        scene.swapped(&told.poses).ok_or_else(|| boxed(not_told_apart())).and_then(settled)
+    });
     let (told, moved_px) = match told {
         Ok(told) => told,
         Err(seen) => return *seen,
@@ -485,9 +486,8 @@ impl Scene<'_> {
         let start = [pushed(&at_rest[0], 0.5), pushed(&at_rest[1], -0.5)];
         let mut both = self.models(planes, &start, 1)?;
         for _ in 0..LOOKS_AFTER_PUSH {
-            self.step(planes, &mut both, &mut start.clone(), ALL_SITES)?;
-            for (pair, both) in self.pairs.iter().zip(both.iter_mut()) {
-                self.place(pair, both, &start, 1)?;
+            for (plane, both) in planes.iter().zip(both.iter_mut()) {
+                both.solve_looks(plane, &|_| true, false)?;
             }
         }
         let mut poses = start;

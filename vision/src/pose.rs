@@ -213,8 +213,8 @@ pub fn fit_similarity_general(from: &[PointMm], to: &[PointMm], covariances: &[M
     }
     let inverse = normal.cholesky().ok_or(PoseError::TurnUndetermined)?.inverse();
     let solved = inverse * right;
-    let chi2: f64 =
-        pairs.iter().zip(&information).map(|((rows, seen), weight)| (seen - rows * solved).dot(&(weight * (seen - rows * solved)))).sum();
+    let misses = pairs.iter().map(|(rows, seen)| seen - rows * solved);
+    let chi2: f64 = misses.zip(&information).map(|(miss, weight)| miss.dot(&(weight * miss))).sum();
     let scale = solved[0].hypot(solved[1]);
     let along = Vector4::new(solved[0], solved[1], 0.0, 0.0) / scale;
     let theta_rad = solved[1].atan2(solved[0]);

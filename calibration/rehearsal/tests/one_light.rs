@@ -5,8 +5,8 @@
 mod scene;
 
 use landfit_rehearsal::kind;
-use landfit_vision::answer::{Outcome, ReasonCode};
-use scene::assert_answered_within;
+use landfit_vision::answer::ReasonCode;
+use scene::{assert_answered_within, refusal};
 
 #[test]
 fn copies_that_cancel_or_could_be_each_other_are_refused() {
@@ -28,10 +28,8 @@ fn copies_that_cancel_or_could_be_each_other_are_refused() {
         ("one-light-at-rest", 71_003),
         ("one-light-at-rest", 72_014),
     ] {
-        let look = kind::draw(kind::named(word).expect("a kind"), seed).expect("a scene").look;
-        let answer = landfit_vision::align(&look.pictures, &look.part, &look.optics).expect("a measurable bench");
-        let Outcome::Refused(why) = &answer.outcome else { panic!("{word} {seed}: answered") };
-        assert_eq!(why.code, ReasonCode::AmbiguousShift, "{}", why.text);
+        let why = refusal(kind::named(word).expect("a kind"), seed);
+        assert_eq!(why.code, ReasonCode::AmbiguousShift, "{word} {seed}: {}", why.text);
     }
 }
 
