@@ -4,7 +4,7 @@ mod doubt;
 mod glint;
 
 pub(crate) use doubt::doubt_from_steps_px;
-pub use doubt::{CommonDoubt, LARGEST_LAND};
+pub use doubt::{CommonDoubt, LARGEST_LAND, SMALLEST_LAND};
 
 use crate::answer::{SiteState, SuspectKind};
 use crate::find::centre::{Centre, CentreFinder};
@@ -105,12 +105,17 @@ const HIDDEN_ABOVE_SHARE: f64 = 0.4;
 #[must_use]
 pub fn measure(side: Side, plane: &Plane, disc: &Disc, expected: &[Expected]) -> Option<MeasuredView> {
     let found = measure_all(side, plane, disc, expected)?;
-    if side == Side::Board && !found.look.is_ring && !plane.is_cleaned {
-        let centres: Vec<PointPx> = found.measured.iter().filter_map(|m| Some(m.centre?.0)).collect();
-        let again = without_necks(plane, &found.look, &centres).and_then(|p| measure_all(side, &p, disc, expected));
-        return again.or(Some(found));
+    if side == Side::Part || found.look.is_ring || plane.is_cleaned {
+        return Some(found);
     }
-    Some(found)
+    let beside_necks = |found: &MeasuredView| {
+        let centres: Vec<PointPx> = found.measured.iter().filter_map(|m| Some(m.centre?.0)).collect();
+        without_necks(plane, &found.look, &centres).and_then(|without| measure_all(side, &without, disc, expected))
+    };
+    let Some(again) = beside_necks(&found) else { return Some(found) };
+    // Where they passed for something that lies on the lands, they had taught the look, too, and hidden some of themselves.
+    let was_misled = found.carries_deposit && !again.carries_deposit;
+    Some(if was_misled { beside_necks(&again).unwrap_or(again) } else { again })
 }
 
 /// Measures, and once more with fewer unknowns where light beside the outlines was taken for their place, or may be.

@@ -7,6 +7,7 @@
 //! chance density measured in this very picture).
 
 mod beside;
+mod looks;
 mod pattern;
 mod rivals;
 mod votes;
@@ -17,6 +18,7 @@ use crate::nearby::Nearby;
 use crate::pose::fit_rigid;
 use beside::Ground;
 use landfit_part::{PointMm, Pose};
+pub use looks::{BareMetal, recognise_bare_metal};
 use pattern::Places;
 pub use pattern::{Kind, Pattern};
 use rivals::{Count, Odds, rivals, strongest};

@@ -54,6 +54,14 @@ impl CoarseProfile {
         ((ss / w) - (s / w).powi(2)).max(0.0).sqrt()
     }
 
+    /// How far the light of the middle falls back towards the ground's, as a share of the most that a ring further out stands out from it.
+    #[must_use]
+    pub fn hollow(&self) -> f64 {
+        let off = |i: usize| f64::from(self.rings[i]) - self.ground();
+        let most = (1..COARSE_RINGS - 1).map(off).fold(0.0, |most: f64, o| if o.abs() > most.abs() { o } else { most });
+        if most == 0.0 { 0.0 } else { 1.0 - off(0) / most }
+    }
+
     /// Light of the ground beside the feature.
     #[must_use]
     pub fn ground(&self) -> f64 {

@@ -6,7 +6,9 @@
 
 use super::look::Look;
 use crate::directions::directions;
+use crate::median::upper_median;
 use crate::plane::{Plane, Saturated};
+use crate::sites::{LARGEST_LAND, SMALLEST_LAND};
 use crate::view::PointPx;
 use nalgebra::{Matrix3, Vector3};
 use std::collections::BTreeMap;
@@ -19,6 +21,14 @@ const RAYS: usize = 36;
 const END_SHARE: f64 = 0.35;
 /// No opening is wider than this many radii; a ray on which the light has not fallen there runs along metal.
 const FARTHEST: f64 = 1.6;
+/// Beside a land are so many of its radii, …
+const BESIDE: [f64; 4] = [1.25, 1.32, 1.38, 1.45];
+/// … and a ray on which the light there is brighter than on most by this share of the land's rise from its ground runs along a trace.
+const STANDS_OUT: f64 = 0.1;
+/// A trace is no wider than half its land; what more rays stand out on is an opening, paste, or the other side's light.
+const MOST_BESIDE_RAYS: usize = 7;
+/// Nor is light beside a land told from its own unless the way there is so many times as long as the edge is wide (a Gaussian's standard deviation).
+const SHARP_EDGES: f64 = 2.0;
 /// Ends that lie further out than the circle by this share of its radius, and by this, px, are those of a trace.
 const BEYOND_SHARE: f64 = 0.12;
 const BEYOND_PX: f64 = 1.0;
@@ -74,7 +84,8 @@ static DIRECTIONS: LazyLock<[(f64, f64); RAYS]> = LazyLock::new(|| directions(0.
 impl Necks {
     /// `None` where no circle shows, or nothing runs into it.
     fn about(plane: &Plane, look: &Look, at: PointPx) -> Option<Self> {
-        let radius_px = look.outline_px;
+        // Where traces taught the look, it may have taken a trace's end for the land's.
+        let radius_px = look.outline_px.clamp(SMALLEST_LAND * look.radius_px, LARGEST_LAND * look.radius_px);
         let ground = {
             let mut ring: Vec<f64> = (0..RAYS).map(|ray| light(plane, at, ray, 1.4 * radius_px)).collect::<Option<_>>()?;
             ring.sort_by(f64::total_cmp);
@@ -85,13 +96,15 @@ impl Necks {
         let level = ground + END_SHARE * (inside - ground);
         let ends: Vec<Option<f64>> = (0..RAYS).map(|ray| end_of_light(plane, at, ray, radius_px, level, inside > ground)).collect();
         let circle = circle_through(&ends, radius_px)?;
+        let middle = PointPx::new(at.x + circle[0], at.y + circle[1]);
+        let is_sharp = (BESIDE[0] - 1.0) * circle[2] > SHARP_EDGES * look.edge_px;
+        let is_beside = if is_sharp { traces_beside(plane, middle, circle[2], inside - ground) } else { None }.unwrap_or([false; RAYS]);
         let beyond_px = BEYOND_PX.max(BEYOND_SHARE * circle[2]);
         let mut is_neck = [false; RAYS];
         for (ray, is_neck) in is_neck.iter_mut().enumerate() {
-            *is_neck = ends[ray].is_none_or(|end| off_circle(&circle, ray, end) > beyond_px);
+            *is_neck = is_beside[ray] || ends[ray].is_none_or(|end| off_circle(&circle, ray, end) > beyond_px);
         }
         let rays = is_neck.iter().filter(|n| **n).count();
-        let middle = PointPx::new(at.x + circle[0], at.y + circle[1]);
         (2..=MOST_RAYS).contains(&rays).then_some(Self { middle, radius_px: circle[2], is_neck })
     }
 
@@ -120,6 +133,19 @@ impl Necks {
 fn light(plane: &Plane, at: PointPx, ray: usize, distance: f64) -> Option<f64> {
     let (sin, cos) = DIRECTIONS[ray];
     plane.known_light_at(at.x + distance * cos, at.y + distance * sin)
+}
+
+/// Rays on which light stands out beyond the edge of a land that rises by `rise` above its ground: under a mask a trace is hardly brighter than
+/// that. `None` where they are too many for traces.
+fn traces_beside(plane: &Plane, middle: PointPx, radius_px: f64, rise: f64) -> Option<[bool; RAYS]> {
+    let mean = |ray: usize| {
+        let sum: Option<f64> = BESIDE.iter().map(|share| light(plane, middle, ray, share * radius_px)).sum();
+        Some(sum? / BESIDE.len() as f64)
+    };
+    let beside: Vec<f64> = (0..RAYS).map(mean).collect::<Option<_>>()?;
+    let usual = upper_median(beside.iter().copied())?;
+    let stands_out: [bool; RAYS] = std::array::from_fn(|ray| (beside[ray] - usual) / rise > STANDS_OUT);
+    (stands_out.iter().filter(|s| **s).count() <= MOST_BESIDE_RAYS).then_some(stands_out)
 }
 
 /// How far out the light of a ray falls to a level; `None` where it does not before the farthest.

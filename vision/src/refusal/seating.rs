@@ -125,7 +125,7 @@ fn settled(
         Difference::Turn if pattern.centres_mm.len() == 3 => LEAST_TURN_MARGIN_OF_THREE,
         Difference::Turn => LEAST_TURN_MARGIN,
         Difference::Mirror => LEAST_MIRROR_MARGIN,
-        Difference::Copy => LEAST_MARGIN,
+        Difference::Copy | Difference::Thing => LEAST_MARGIN,
     };
     if let Some(rival) = recognition.rival.filter(|r| r.margin < least_margin(r)) {
         if share < DROWNED_BELOW_SHARE && recognition.alike - seen.min(recognition.alike) > DROWNED_BY_TIMES * seen {
@@ -251,6 +251,14 @@ fn rivalled(side: Side, differs: Difference, best: &Seating, pattern: &Pattern) 
             None,
             format!(
                 "The same {word} are there more than once, and the other side lies about as near to two of them. Move the board until the part stands over the {word} that it is meant for."
+            ),
+        ),
+        Difference::Thing => Refusal::new(
+            ReasonCode::AmbiguousShift,
+            None,
+            format!(
+                "Beside the {word} others stand in the same rows (vias?), and they look alike or neither looks like bare metal: which are the {word} cannot be told. Light the {} so that bare metal stands out, and look again.",
+                side.word()
             ),
         ),
         Difference::Turn => Refusal::new(

@@ -8,8 +8,9 @@ use crate::refusal::{self, Beside};
 use crate::row_ends;
 use crate::shapes::{Shapes, quarters_from};
 use crate::view::Optics;
-use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, recognise, recognise_turned};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, recognise_bare_metal, recognise_turned};
 use landfit_part::{Part, PointMm, Side};
+use std::cmp::Ordering;
 
 /// Log odds that are no further apart do not tell bright from dark.
 const EVEN_ODDS: f64 = 8.0;
@@ -37,9 +38,47 @@ pub(super) fn seat_discs(
         area_mm2: area_mm2(views),
         over,
     };
-    let recognition = recognise(&features, pattern, &window);
+    let recognition = match side {
+        Side::Part => recognise_bare_metal(&features, pattern, &window, stronger),
+        Side::Board => recognise_bare_metal(&features, pattern, &window, solid),
+    };
     let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
     Ok((features, recognition))
+}
+
+/// Features that stand out so many times as strongly as others are the bare metal, and those others lie under a mask.
+const UNDER_MASK: f64 = 2.0;
+/// A land has light in its middle, up to a fall of this share; of a drilled via's there is …
+const MOST_HOLLOW_LAND: f64 = 0.6;
+/// … so much missing at least. Vias of 40 boards drawn in OpenCV: 1.03 to 1.34; their lands -0.08 to 0.40.
+const LEAST_HOLLOW_VIA: f64 = 0.85;
+
+/// Which of two looks stands out the more.
+fn stronger(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
+    let ratio = one.contrast() / other.contrast().max(f64::MIN_POSITIVE);
+    if ratio > UNDER_MASK {
+        Some(Ordering::Greater)
+    } else if ratio < 1.0 / UNDER_MASK {
+        Some(Ordering::Less)
+    } else {
+        None
+    }
+}
+
+/// Which of two looks is that of lands: the one without a hole, unless the other stands out the more.
+fn solid(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
+    let is_via_beside = |land: &CoarseProfile, via: &CoarseProfile| land.hollow() < MOST_HOLLOW_LAND && via.hollow() > LEAST_HOLLOW_VIA;
+    let by_hole = if is_via_beside(one, other) {
+        Some(Ordering::Greater)
+    } else if is_via_beside(other, one) {
+        Some(Ordering::Less)
+    } else {
+        None
+    };
+    match (by_hole, stronger(one, other)) {
+        (Some(by_hole), Some(by_strength)) if by_hole != by_strength => None,
+        (by_hole, by_strength) => by_hole.or(by_strength),
+    }
 }
 
 /// A seat of a pattern of shapes, and the features that it is made of.

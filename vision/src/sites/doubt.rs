@@ -61,9 +61,14 @@ const OPENING_SHARE: f64 = 0.45;
 /// Pulls of so many px and less come from neighbours' light as often as from rims.
 const LEAST_OUTSIDE_PULL_PX: f64 = 0.02;
 
-/// What openings off their lands have pulled, px along x and y: the middle over lands, for a trace pulls at some of them only.
+/// What openings off their lands have pulled, px along x and y: the middle over lands, for a trace pulls at some of them only, but no more than
+/// the mean, for traces that leave half the lands one way and half the other leave no middle.
 pub(super) fn pull_of_openings_px(good: &[&Centre]) -> [f64; 2] {
-    let pull = [0, 1].map(|axis| upper_median(good.iter().map(|c| c.outside_pull_px[axis])).unwrap_or(0.0));
+    let mean = mean_of(good, |c| c.outside_pull_px);
+    let pull = [0, 1].map(|axis| {
+        let middle = upper_median(good.iter().map(|c| c.outside_pull_px[axis])).unwrap_or(0.0);
+        if middle * mean[axis] > 0.0 { middle.abs().min(mean[axis].abs()).copysign(middle) } else { 0.0 }
+    });
     let squared = pull[0] * pull[0] + pull[1] * pull[1];
     pull.map(|along| OPENING_SHARE * squared / (squared + LEAST_OUTSIDE_PULL_PX.powi(2)) * along)
 }
@@ -93,7 +98,7 @@ pub const LARGEST_LAND: f64 = 1.04;
 
 /// Rendered lands in focus are seen at this much of their radius and more; where less is seen, tin domes fade before they end: eleven such
 /// boards of 13 kinds (740 looks) lay up to 0.4 px off.
-const SMALLEST_LAND: f64 = 0.92;
+pub const SMALLEST_LAND: f64 = 0.92;
 
 /// Rims of a land and of the opening about it that pass for one make an edge that is wide for its radius; an edge of this share of the
 /// radius is one rim, of a land that was made larger, and one of …

@@ -27,6 +27,8 @@ pub enum Difference {
     Mirror,
     /// The same pattern again, elsewhere, about as near to the other side's.
     Copy,
+    /// Another thing that stands as evenly, among its features.
+    Thing,
 }
 
 /// Of the sites in view, how many are judged and how many show a feature.

@@ -85,11 +85,13 @@ pub enum Ugly {
     OverLandsCrosstalk,
     /// The same, through a JPEG file of quality 85.
     OverLandsJpeg,
+    /// A via beside every land, at half a pitch along both axes: all on one side, or outwards in each quarter of the pattern.
+    FanOut,
 }
 
 impl Ugly {
     /// All of them.
-    pub const ALL: [Self; 35] = [
+    pub const ALL: [Self; 36] = [
         Self::OneColourPerPixel,
         Self::Chroma422,
         Self::Chroma420,
@@ -125,6 +127,7 @@ impl Ugly {
         Self::OverLandsUneven,
         Self::OverLandsCrosstalk,
         Self::OverLandsJpeg,
+        Self::FanOut,
     ];
 
     /// Its name in lists and options.
@@ -166,6 +169,7 @@ impl Ugly {
             Self::OverLandsUneven => "over-lands-uneven",
             Self::OverLandsCrosstalk => "over-lands-crosstalk",
             Self::OverLandsJpeg => "over-lands-jpeg",
+            Self::FanOut => "fan-out",
         }
     }
 }
@@ -230,6 +234,13 @@ pub(crate) struct UglyRanges {
     pub beside_along_pitches: Span,
     pub left_mm: Span,
     pub left_deg: Span,
+    pub fan_one_way_share: f64,
+    pub fan_tented_share: f64,
+    pub fan_trace: Span,
+    pub fan_pad: Span,
+    pub fan_hole: Span,
+    pub fan_pad_light: Span,
+    pub fan_hole_light: Span,
 }
 
 /// A random scene of good light, spoilt. The same kind and seed give the same scene.
@@ -408,12 +419,43 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
             scene.clutter.extend((0..hairs).map(|_| hair(all, &drawn.part, rng)));
         }
         Ugly::ToolInView => scene.clutter.extend(tool(all, &drawn.part, rng)),
+        Ugly::FanOut => {
+            scene.clutter.retain(|c| !matches!(c, Clutter::Trace { .. } | Clutter::Via { .. }));
+            let fan = fan_out(ranges, &drawn.part, scene, rng);
+            scene.clutter.extend(fan);
+        }
         Ugly::FootprintBeside => set_footprint_beside(all, &drawn.part, scene, rng),
         Ugly::OverLands | Ugly::OverLandsUneven => {}
     }
     if matches!(ugly, Ugly::OverLands | Ugly::OverLandsUneven | Ugly::OverLandsCrosstalk | Ugly::OverLandsJpeg) {
         lay_over_lands(all, drawn, rng);
     }
+}
+
+/// A trace from every land to a via at half a pitch along both axes, which the mask covers or leaves open.
+fn fan_out(ranges: &Ranges, part: &Part, scene: &Scene, rng: &mut ChaCha8Rng) -> Vec<Clutter> {
+    let all = &ranges.ugly;
+    let places: Vec<PointMm> = part.sites.iter().map(|s| s.at_mm).collect();
+    let apart = places.iter().enumerate().flat_map(|(i, a)| places[..i].iter().map(|b| a.distance(*b)));
+    let pitch_mm = apart.fold(f64::INFINITY, f64::min);
+    let mask = scene.board_look.mask.brightness;
+    let metal = scene.board_look.lands.as_ref().map_or(mask, |l| l.face);
+    let gain = ranges.clutter.trace_gain.draw(rng);
+    let is_tented = rng.random_bool(all.fan_tented_share);
+    let pad_light = all.fan_pad_light.draw(rng);
+    let hole = mask * all.fan_hole_light.draw(rng);
+    let (pad, hole) = if is_tented { (mask * gain, mask * gain * pad_light) } else { (metal * pad_light, hole) };
+    let width_mm = pitch_mm * all.fan_trace.draw(rng);
+    let pad_mm = pitch_mm * all.fan_pad.draw(rng);
+    let hole_mm = pad_mm * all.fan_hole.draw(rng);
+    let one_way = rng.random_bool(all.fan_one_way_share).then(|| [0, 1].map(|_| if rng.random_bool(0.5) { 0.5 } else { -0.5 }));
+    let fan = |at: &PointMm| {
+        let way = one_way.unwrap_or([at.x, at.y].map(|v| if v < 0.0 { -0.5 } else { 0.5 }));
+        let at_mm = [at.x + way[0] * pitch_mm, at.y + way[1] * pitch_mm];
+        let trace = Clutter::Trace { points_mm: vec![[at.x, at.y], at_mm], width_mm, gain };
+        [trace, Clutter::Via { at_mm, pad_mm, hole_mm, pad, hole }]
+    };
+    places.iter().flat_map(fan).collect()
 }
 
 /// Both views look at the very same place, and the part is as good as aligned.
