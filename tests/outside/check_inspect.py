@@ -16,12 +16,12 @@ import pathlib
 import subprocess
 import sys
 import tempfile
-import tomllib
 from collections import Counter
 
 import cv2
 import numpy as np
 
+from part_files import part_file
 from tally import Tally
 
 KINDS = ["qfp", "qfn", "so", "grid"]
@@ -64,33 +64,6 @@ def drawing(rng, kind):
         empty = ["--empty-corners", "1"] if rng.random() < 0.3 else []
         build = lambda more: [kind, "--rows", f"{along + more}", "--columns", f"{across + more}", "--pitch", f"{pitch}", *empty]
     return build(0), build(1)
-
-
-def part_file(program, arguments, file):
-    made = subprocess.run([program, "part", "new", *arguments, "--out", file, "--replace"], capture_output=True, text=True)
-    if made.returncode != 0:
-        sys.exit(f"part new {' '.join(arguments)}: {made.stderr}")
-    with open(file, "rb") as text:
-        part = tomllib.load(text)
-    if grid := part.get("grid"):
-        part["site"] = sites_of(grid)
-    # A pad in the middle is in no row, and inspect does not judge it.
-    part["in_rows"] = [i for i, site in enumerate(part["site"]) if grid or site["at_mm"] != [0.0, 0.0]]
-    return part
-
-
-def sites_of(grid):
-    """Row A is the far one; letters without I, O, Q, S, X and Z (JEDEC JEP95 design guides)."""
-    letters = [c for c in "ABCDEFGHJKLMNPRTUVWY"]
-    letters += [a + b for a in letters for b in letters]
-    dx, dy = grid["pitch_mm"]
-    places = [(i, j) for i in range(grid["rows"]) for j in range(grid["columns"])]
-    middle = [(grid["columns"] - 1) / 2, (grid["rows"] - 1) / 2]
-    return [
-        {"id": f"{letters[i]}{j + 1}", "at_mm": [(j - middle[0]) * dx, (middle[1] - i) * dy], **{k: grid[k] for k in ("terminal", "land")}}
-        for i, j in places
-        if f"{letters[i]}{j + 1}" not in grid.get("absent", [])
-    ]
 
 
 def outlines(part, side):

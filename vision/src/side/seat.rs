@@ -38,12 +38,41 @@ pub(super) fn seat_discs(
         area_mm2: area_mm2(views),
         over,
     };
-    let recognition = match side {
-        Side::Part => recognise_bare_metal(&features, pattern, &window, stronger),
-        Side::Board => recognise_bare_metal(&features, pattern, &window, solid),
+    let recognise = |features: &[Feature]| match side {
+        Side::Part => recognise_bare_metal(features, pattern, &window, stronger),
+        Side::Board => recognise_bare_metal(features, pattern, &window, solid),
     };
-    let recognition = refusal::accept(side, recognition, pattern, &features, views, described, Beside::Something)?;
-    Ok((features, recognition))
+    let accept =
+        |recognition, features: &[Feature]| refusal::accept(side, recognition, pattern, features, views, described, Beside::Something);
+    let recognition = recognise(&features);
+    let clear = clear_features(&features, pattern);
+    let is_of_clutter = recognition.as_ref().is_ok_and(|r| r.profile.contrast() < clear.least_contrast);
+    match accept(recognition, &features) {
+        // Few sites are soon laid over as much of what hardly stands out.
+        Err(refusal) if is_of_clutter => {
+            let among_clear = accept(recognise(&clear.features), &clear.features);
+            among_clear.map(|recognition| (clear.features, recognition)).map_err(|_| refusal)
+        }
+        accepted => accepted.map(|recognition| (features, recognition)),
+    }
+}
+
+/// Features that stand out, and how much the least of them has to.
+struct Clear {
+    least_contrast: f64,
+    features: Vec<Feature>,
+}
+
+/// What stands out by less than this share of a typical feature is clutter.
+const CLEAR_SHARE: f64 = 0.25;
+
+/// The features that are clear beside those that stand out most, half as many as the pattern has.
+fn clear_features(features: &[Feature], pattern: &Pattern) -> Clear {
+    let mut contrasts: Vec<f64> = features.iter().map(|f| f.profile.contrast()).collect();
+    contrasts.sort_by(|a, b| b.total_cmp(a));
+    let typical = contrasts.get(pattern.centres_mm.len() / 2).copied().unwrap_or(0.0);
+    let least_contrast = CLEAR_SHARE * typical;
+    Clear { least_contrast, features: features.iter().filter(|f| f.profile.contrast() >= least_contrast).copied().collect() }
 }
 
 /// Features that stand out so many times as strongly as others are the bare metal, and those others lie under a mask.
