@@ -4,10 +4,11 @@
 
 mod scene;
 
+use landfit_part::Side;
 use landfit_rehearsal::picture::{exposures, filed_optics};
-use landfit_scene::{Clutter, SceneKind, Ugly};
+use landfit_scene::{Arrangement, Clutter, Drawn, SceneKind, Ugly};
 use landfit_vision::align::align;
-use landfit_vision::answer::{Outcome, ReasonCode};
+use landfit_vision::answer::{Outcome, ReasonCode, Refusal};
 use scene::assert_answered_within;
 
 #[test]
@@ -26,6 +27,15 @@ fn traces_from_all_lands_pull_none_of_them() {
     }
 }
 
+/// Why a scene is refused.
+fn refusal_of(drawn: &Drawn) -> Refusal {
+    let pictures = exposures(&landfit_scene::render(&drawn.scene).expect("pictures"));
+    match align(&pictures, &drawn.part, &filed_optics(&drawn.stated)).expect("a measurable bench").outcome {
+        Outcome::Refused(refusal) => refusal,
+        outcome => panic!("nothing tells the vias from what is meant: {outcome:?}"),
+    }
+}
+
 #[test]
 fn vias_that_look_as_their_lands_do_are_said_to_leave_it_open() {
     let mut drawn = landfit_scene::draw(SceneKind::Ugly(Ugly::FanOut), 91).expect("a scene");
@@ -36,12 +46,21 @@ fn vias_that_look_as_their_lands_do_are_said_to_leave_it_open() {
             (*pad_mm, *hole_mm, *pad, *hole) = (diameter_mm, 0.5 * diameter_mm, face, face);
         }
     }
-    let pictures = exposures(&landfit_scene::render(&drawn.scene).expect("pictures"));
-    match align(&pictures, &drawn.part, &filed_optics(&drawn.stated)).expect("a measurable bench").outcome {
-        Outcome::Refused(refusal) => {
-            assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
-            assert!(refusal.text.starts_with("Beside the lands others stand in the same rows (vias?)"), "{}", refusal.text);
-        }
-        outcome => panic!("nothing tells filled vias from lands: {outcome:?}"),
+    let refusal = refusal_of(&drawn);
+    assert_eq!(refusal.code, ReasonCode::AmbiguousShift);
+    assert!(refusal.text.starts_with("Beside the lands others stand in the same rows (vias?)"), "{}", refusal.text);
+}
+
+#[test]
+fn in_one_light_nothing_tells_which_two_of_balls_lands_and_vias_are_meant() {
+    for seed in [301, 310] {
+        let mut drawn = landfit_scene::draw(SceneKind::Arranged(Arrangement::OneLight), seed).expect("a scene");
+        let pitch_mm = drawn.part.pitch_mm(Side::Part).expect("a pitch");
+        let (pad, hole) = (drawn.scene.board_look.lands.as_ref().expect("lands").face, 0.7 * drawn.scene.board_look.mask.brightness);
+        let via = |at_mm| Clutter::Via { at_mm, pad_mm: 0.45 * pitch_mm, hole_mm: 0.2 * pitch_mm, pad, hole };
+        let beside = drawn.part.sites.iter().map(|s| via([s.at_mm.x + 0.5 * pitch_mm, s.at_mm.y + 0.5 * pitch_mm]));
+        drawn.scene.clutter.extend(beside);
+        let text = refusal_of(&drawn).text;
+        assert!(text.contains("others stand in the same rows (vias?)"), "{seed}: {text}");
     }
 }

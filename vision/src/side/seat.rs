@@ -8,7 +8,7 @@ use crate::refusal::{self, Beside};
 use crate::row_ends;
 use crate::shapes::{Shapes, quarters_from};
 use crate::view::Optics;
-use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, recognise_bare_metal, recognise_turned};
+use crate::which_site::{BareMetal, Feature, Kind, Pattern, Recognition, Seating, Window, recognise_bare_metal, recognise_turned};
 use landfit_part::{Part, PointMm, Side};
 use std::cmp::Ordering;
 
@@ -38,10 +38,13 @@ pub(super) fn seat_discs(
         area_mm2: area_mm2(views),
         over,
     };
-    let recognise = |features: &[Feature]| match side {
-        Side::Part => recognise_bare_metal(features, pattern, &window, stronger),
-        Side::Board => recognise_bare_metal(features, pattern, &window, solid),
+    let is_cleaned = views.iter().any(|v| v.plane.is_cleaned);
+    let bare_metal: BareMetal = match side {
+        _ if is_cleaned => far_stronger,
+        Side::Part => stronger,
+        Side::Board => solid,
     };
+    let recognise = |features: &[Feature]| recognise_bare_metal(features, pattern, &window, bare_metal);
     let accept =
         |recognition, features: &[Feature]| refusal::accept(side, recognition, pattern, features, views, described, Beside::Something);
     let recognition = recognise(&features);
@@ -82,12 +85,25 @@ const MOST_HOLLOW_LAND: f64 = 0.6;
 /// … so much missing at least. Vias of 40 boards drawn in OpenCV: 1.03 to 1.34; their lands -0.08 to 0.40.
 const LEAST_HOLLOW_VIA: f64 = 0.85;
 
+/// Where both sides shared their light, so much of the other side's is left at most; of three things that stand in the same rows nothing tells
+/// which two are balls and lands.
+const LEFT_BY_CLEANING: f64 = 4.0;
+
 /// Which of two looks stands out the more.
 fn stronger(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
+    stronger_by(UNDER_MASK, one, other)
+}
+
+/// Which of two looks is more than what cleaning leaves of the other side.
+fn far_stronger(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
+    stronger_by(LEFT_BY_CLEANING, one, other)
+}
+
+fn stronger_by(least_ratio: f64, one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
     let ratio = one.contrast() / other.contrast().max(f64::MIN_POSITIVE);
-    if ratio > UNDER_MASK {
+    if ratio > least_ratio {
         Some(Ordering::Greater)
-    } else if ratio < 1.0 / UNDER_MASK {
+    } else if ratio < 1.0 / least_ratio {
         Some(Ordering::Less)
     } else {
         None
