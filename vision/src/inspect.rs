@@ -148,7 +148,7 @@ pub fn inspect(picture: &Picture, part: &Part, side: Option<Side>) -> Inspection
         known = grids;
         let tried: Vec<Candidate> =
             distinct_ones.into_iter().take(MOST_LATTICES).filter_map(|l| seat(&light, &plain, &pattern, l)).collect();
-        match choose(&pattern, tried, nothing, plain.len()) {
+        match choose(&light, &pattern, tried, nothing, plain.len()) {
             Ok(candidate) => {
                 return settle(&light, &plain, part, &pattern, side, candidate).map_or_else(Inspection::NotFound, Inspection::Found);
             }

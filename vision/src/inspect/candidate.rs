@@ -1,6 +1,6 @@
 //! The pattern on one lattice: laid there in every way, the lattices compared, and the best one settled into an answer.
 
-use super::features::Blob;
+use super::features::{Blob, Polarity};
 use super::grids::Grid;
 use super::judge::{Seated, judge};
 use super::light::Light;
@@ -13,6 +13,7 @@ use super::{
     all_alike, is_mirrored, lattice, least_turned, template, tilt, turn_of,
 };
 use crate::answer::{Orientation, ReasonCode};
+use crate::median::upper_median;
 use crate::view::PointPx;
 use landfit_part::{Part, Side};
 use nalgebra::Matrix2;
@@ -107,7 +108,13 @@ fn note_odd_sizes(blobs: &[Blob], grid: &Grid, survey: &mut Survey) {
     }
 }
 
-pub(super) fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: ReasonCode, blobs: usize) -> Result<Candidate, NotFound> {
+pub(super) fn choose(
+    light: &Light,
+    pattern: &Pattern,
+    mut tried: Vec<Candidate>,
+    nothing: ReasonCode,
+    blobs: usize,
+) -> Result<Candidate, NotFound> {
     let refusal = |code, text| Err(NotFound { code, text });
     tried.sort_by(|a, b| b.ranked.best.score.total_cmp(&a.ranked.best.score));
     let expected = pattern.sites_mm.len();
@@ -151,6 +158,11 @@ pub(super) fn choose(pattern: &Pattern, mut tried: Vec<Candidate>, nothing: Reas
         );
         return refusal(ReasonCode::AmbiguousShift, text);
     }
+    if best.is_of_holes_beside_others(light, pattern) {
+        let text = "Holes stand as the sites of this part do, in spots between which as many others stand (vias beside lands?): which of them are \
+             the sites cannot be told. Light them from another side, so that the lands stand out from the vias, and take the picture again.";
+        return refusal(ReasonCode::AmbiguousShift, text.to_string());
+    }
     let elsewhere = tried.iter().filter(|t| t.ranked.best.score > 0.85 * s.score && t.ranked.best.extras <= s.extras.max(2));
     if elsewhere.into_iter().any(|t| !best.covers(t)) {
         let text = "The pattern is in the picture more than once: show one part at a time, or cut the picture to it.".to_string();
@@ -167,7 +179,32 @@ fn leads(best: &seating::Seating, rival: &seating::Seating, in_view: usize) -> b
     best.score - rival.score >= LEAST_LEAD.max(share) && unexplained(rival) - unexplained(best) >= LEAST_FEWER.max(share)
 }
 
+/// What lies between four dark spots stands out from what lies between two by more than this share of what rings them: it is another spot.
+const LEAST_OF_RING: f64 = 0.5;
+/// The ring of a hole lies about so far from its middle, as a share of the way to the next.
+const RING_AT: f64 = 0.2;
+
 impl Candidate {
+    /// Whether its spots are holes, each in a bright ring, and between every four of them another bright spot: drilled vias stand so beside the
+    /// lands of a board.
+    fn is_of_holes_beside_others(&self, light: &Light, pattern: &Pattern) -> bool {
+        if self.grid.polarity != Polarity::Dark {
+            return false;
+        }
+        let (plane, warp) = (&light.plane, &self.grid.lattice.warp);
+        let cells: Vec<[i32; 2]> = pattern.cells.iter().flatten().map(|c| self.ranked.best.cell(*c)).collect();
+        let usual = |by: &[[f64; 2]]| {
+            let places = cells.iter().flat_map(|c| by.iter().map(|b| warp.px(f64::from(c[0]) + b[0], f64::from(c[1]) + b[1])));
+            let inside = places.filter(|p| p.x >= 0.0 && p.y >= 0.0 && p.x + 1.0 < plane.width as f64 && p.y + 1.0 < plane.height as f64);
+            upper_median(inside.map(|p| f64::from(plane.values[p.y.round() as usize * plane.width + p.x.round() as usize])))
+        };
+        let ring = usual(&[[RING_AT, 0.0], [-RING_AT, 0.0], [0.0, RING_AT], [0.0, -RING_AT]]);
+        let (Some(ring), Some(of_four), Some(of_two)) = (ring, usual(&[[0.5, 0.5]]), usual(&[[0.5, 0.0], [0.0, 0.5]])) else {
+            return false;
+        };
+        ring > of_two && of_four - of_two > LEAST_OF_RING * (ring - of_two)
+    }
+
     /// Whether the middle of another's lattice lies within this one's.
     fn covers(&self, other: &Self) -> bool {
         let n = other.grid.places.len() as f64;

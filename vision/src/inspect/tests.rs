@@ -212,3 +212,24 @@ fn one_thread_and_many_give_the_same_answer() {
     let text = |i: Inspection| format!("{i:?}");
     assert_eq!(one.install(|| text(inspect(&picture, &part, None))), many.install(|| text(inspect(&picture, &part, None))));
 }
+
+#[test]
+fn drilled_vias_beside_all_lands_are_not_taken_for_them() {
+    let part = grid(9, 11, [1.0, 1.0], &[(0, 0)]);
+    let lands: Vec<(f64, f64, f64)> = part.sites.iter().map(|s| (320.0 + 40.0 * s.at_mm.x, 240.0 - 40.0 * s.at_mm.y, 17.0)).collect();
+    let vias: Vec<(f64, f64, f64)> = lands.iter().map(|(x, y, d)| (x + 20.0, y - 20.0, *d)).collect();
+    let mut board = picture(640, 480, &[lands.clone(), vias.clone()].concat());
+    let Samples::U8(light) = &mut board.samples else { panic!("8 bits") };
+    for (x, y, _) in &vias {
+        for (dx, dy) in (-5..=5).flat_map(|dx| (-5..=5).map(move |dy| (dx, dy))).filter(|(dx, dy)| dx * dx + dy * dy < 22) {
+            light[(*y as i32 + dy) as usize * 640 + (*x as i32 + dx) as usize] = 40;
+        }
+    }
+    match inspect(&board, &part, Some(Side::Board)) {
+        Inspection::Found(found) => {
+            let near = |s: &SiteSeen| s.centre.is_some_and(|c| lands.iter().any(|l| (c.x - l.0).hypot(c.y - l.1) < 3.0));
+            assert!(found.sites.iter().all(near), "vias");
+        }
+        Inspection::NotFound(none) => assert!(none.text.contains("vias beside lands"), "{}", none.text),
+    }
+}
