@@ -1,5 +1,6 @@
 //! Sees one side: finds its features, recognises the pattern, measures every site, and fits the side's pose.
 
+mod bare_metal;
 mod fit;
 mod measured;
 mod seat;

@@ -1,5 +1,6 @@
 //! Where the pattern is seated among the features of a side's views.
 
+use super::bare_metal::bare_metal_of;
 use super::{SideView, area_mm2, features_of, view_that_holds};
 use crate::answer::{ReasonCode, Refusal};
 use crate::find::look::CoarseProfile;
@@ -8,9 +9,8 @@ use crate::refusal::{self, Beside};
 use crate::row_ends;
 use crate::shapes::{Shapes, quarters_from};
 use crate::view::Optics;
-use crate::which_site::{BareMetal, Feature, Kind, Pattern, Recognition, Seating, Window, recognise_bare_metal, recognise_turned};
+use crate::which_site::{Feature, Kind, Pattern, Recognition, Seating, Window, recognise_bare_metal, recognise_turned};
 use landfit_part::{Part, PointMm, Side};
-use std::cmp::Ordering;
 
 /// Log odds that are no further apart do not tell bright from dark.
 const EVEN_ODDS: f64 = 8.0;
@@ -38,12 +38,7 @@ pub(super) fn seat_discs(
         area_mm2: area_mm2(views),
         over,
     };
-    let is_cleaned = views.iter().any(|v| v.plane.is_cleaned);
-    let bare_metal: BareMetal = match side {
-        _ if is_cleaned => far_stronger,
-        Side::Part => stronger,
-        Side::Board => solid,
-    };
+    let bare_metal = bare_metal_of(side, views);
     let recognise = |features: &[Feature]| recognise_bare_metal(features, pattern, &window, bare_metal);
     let accept =
         |recognition, features: &[Feature]| refusal::accept(side, recognition, pattern, features, views, described, Beside::Something);
@@ -76,54 +71,6 @@ fn clear_features(features: &[Feature], pattern: &Pattern) -> Clear {
     let typical = contrasts.get(pattern.centres_mm.len() / 2).copied().unwrap_or(0.0);
     let least_contrast = CLEAR_SHARE * typical;
     Clear { least_contrast, features: features.iter().filter(|f| f.profile.contrast() >= least_contrast).copied().collect() }
-}
-
-/// Features that stand out so many times as strongly as others are the bare metal, and those others lie under a mask.
-const UNDER_MASK: f64 = 2.0;
-/// A land has light in its middle, up to a fall of this share; of a drilled via's there is …
-const MOST_HOLLOW_LAND: f64 = 0.6;
-/// … so much missing at least. Vias of 40 boards drawn in OpenCV: 1.03 to 1.34; their lands -0.08 to 0.40.
-const LEAST_HOLLOW_VIA: f64 = 0.85;
-
-/// Where both sides shared their light, so much of the other side's is left at most; of three things that stand in the same rows nothing tells
-/// which two are balls and lands.
-const LEFT_BY_CLEANING: f64 = 4.0;
-
-/// Which of two looks stands out the more.
-fn stronger(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
-    stronger_by(UNDER_MASK, one, other)
-}
-
-/// Which of two looks is more than what cleaning leaves of the other side.
-fn far_stronger(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
-    stronger_by(LEFT_BY_CLEANING, one, other)
-}
-
-fn stronger_by(least_ratio: f64, one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
-    let ratio = one.contrast() / other.contrast().max(f64::MIN_POSITIVE);
-    if ratio > least_ratio {
-        Some(Ordering::Greater)
-    } else if ratio < 1.0 / least_ratio {
-        Some(Ordering::Less)
-    } else {
-        None
-    }
-}
-
-/// Which of two looks is that of lands: the one without a hole, unless the other stands out the more.
-fn solid(one: &CoarseProfile, other: &CoarseProfile) -> Option<Ordering> {
-    let is_via_beside = |land: &CoarseProfile, via: &CoarseProfile| land.hollow() < MOST_HOLLOW_LAND && via.hollow() > LEAST_HOLLOW_VIA;
-    let by_hole = if is_via_beside(one, other) {
-        Some(Ordering::Greater)
-    } else if is_via_beside(other, one) {
-        Some(Ordering::Less)
-    } else {
-        None
-    };
-    match (by_hole, stronger(one, other)) {
-        (Some(by_hole), Some(by_strength)) if by_hole != by_strength => None,
-        (by_hole, by_strength) => by_hole.or(by_strength),
-    }
 }
 
 /// A seat of a pattern of shapes, and the features that it is made of.
