@@ -98,7 +98,7 @@ impl Necks {
         let circle = circle_through(&ends, radius_px)?;
         let middle = PointPx::new(at.x + circle[0], at.y + circle[1]);
         let is_sharp = (BESIDE[0] - 1.0) * circle[2] > SHARP_EDGES * look.edge_px;
-        let is_beside = if is_sharp { traces_beside(plane, middle, circle[2], inside - ground) } else { None }.unwrap_or([false; RAYS]);
+        let is_beside = is_sharp.then(|| traces_beside(plane, middle, circle[2], inside - ground)).flatten().unwrap_or([false; RAYS]);
         let beyond_px = BEYOND_PX.max(BEYOND_SHARE * circle[2]);
         let mut is_neck = [false; RAYS];
         for (ray, is_neck) in is_neck.iter_mut().enumerate() {

@@ -195,8 +195,7 @@ impl Candidate {
         let cells: Vec<[i32; 2]> = pattern.cells.iter().flatten().map(|c| self.ranked.best.cell(*c)).collect();
         let usual = |by: &[[f64; 2]]| {
             let places = cells.iter().flat_map(|c| by.iter().map(|b| warp.px(f64::from(c[0]) + b[0], f64::from(c[1]) + b[1])));
-            let inside = places.filter(|p| p.x >= 0.0 && p.y >= 0.0 && p.x + 1.0 < plane.width as f64 && p.y + 1.0 < plane.height as f64);
-            upper_median(inside.map(|p| f64::from(plane.values[p.y.round() as usize * plane.width + p.x.round() as usize])))
+            upper_median(places.filter(|p| plane.holds(p.x, p.y)).map(|p| f64::from(plane.at(p.x, p.y))))
         };
         let ring = usual(&[[RING_AT, 0.0], [-RING_AT, 0.0], [0.0, RING_AT], [0.0, -RING_AT]]);
         let (Some(ring), Some(of_four), Some(of_two)) = (ring, usual(&[[0.5, 0.5]]), usual(&[[0.5, 0.0], [0.0, 0.5]])) else {

@@ -43,34 +43,29 @@ pub(super) fn seat_discs(
     let accept =
         |recognition, features: &[Feature]| refusal::accept(side, recognition, pattern, features, views, described, Beside::Something);
     let recognition = recognise(&features);
-    let clear = clear_features(&features, pattern);
-    let is_of_clutter = recognition.as_ref().is_ok_and(|r| r.profile.contrast() < clear.least_contrast);
-    match accept(recognition, &features) {
-        // Few sites are soon laid over as much of what hardly stands out.
-        Err(refusal) if is_of_clutter => {
-            let among_clear = accept(recognise(&clear.features), &clear.features);
-            among_clear.map(|recognition| (clear.features, recognition)).map_err(|_| refusal)
-        }
-        accepted => accepted.map(|recognition| (features, recognition)),
+    let contrast = recognition.as_ref().ok().map(|r| r.profile.contrast());
+    let refusal = match accept(recognition, &features) {
+        Ok(recognition) => return Ok((features, recognition)),
+        Err(refusal) => refusal,
+    };
+    // Few sites are soon laid over as much of what hardly stands out.
+    let least_contrast = least_clear_contrast(&features, pattern);
+    if contrast.is_none_or(|contrast| contrast >= least_contrast) {
+        return Err(refusal);
     }
-}
-
-/// Features that stand out, and how much the least of them has to.
-struct Clear {
-    least_contrast: f64,
-    features: Vec<Feature>,
+    let clear: Vec<Feature> = features.into_iter().filter(|f| f.profile.contrast() >= least_contrast).collect();
+    let recognition = accept(recognise(&clear), &clear).map_err(|_| refusal)?;
+    Ok((clear, recognition))
 }
 
 /// What stands out by less than this share of a typical feature is clutter.
 const CLEAR_SHARE: f64 = 0.25;
 
-/// The features that are clear beside those that stand out most, half as many as the pattern has.
-fn clear_features(features: &[Feature], pattern: &Pattern) -> Clear {
+/// How much clear features stand out at least; half as many as the pattern has tell, those that stand out most.
+fn least_clear_contrast(features: &[Feature], pattern: &Pattern) -> f64 {
     let mut contrasts: Vec<f64> = features.iter().map(|f| f.profile.contrast()).collect();
     contrasts.sort_by(|a, b| b.total_cmp(a));
-    let typical = contrasts.get(pattern.centres_mm.len() / 2).copied().unwrap_or(0.0);
-    let least_contrast = CLEAR_SHARE * typical;
-    Clear { least_contrast, features: features.iter().filter(|f| f.profile.contrast() >= least_contrast).copied().collect() }
+    CLEAR_SHARE * contrasts.get(pattern.centres_mm.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// A seat of a pattern of shapes, and the features that it is made of.

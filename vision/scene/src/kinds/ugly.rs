@@ -435,9 +435,7 @@ fn spoil(ranges: &Ranges, ugly: Ugly, drawn: &mut Drawn, rng: &mut ChaCha8Rng) {
 /// A trace from every land to a via at half a pitch along both axes, which the mask covers or leaves open.
 fn fan_out(ranges: &Ranges, part: &Part, scene: &Scene, rng: &mut ChaCha8Rng) -> Vec<Clutter> {
     let all = &ranges.ugly;
-    let places: Vec<PointMm> = part.sites.iter().map(|s| s.at_mm).collect();
-    let apart = places.iter().enumerate().flat_map(|(i, a)| places[..i].iter().map(|b| a.distance(*b)));
-    let pitch_mm = apart.fold(f64::INFINITY, f64::min);
+    let pitch_mm = part.pitch_mm(Side::Part).unwrap_or(0.0);
     let mask = scene.board_look.mask.brightness;
     let metal = scene.board_look.lands.as_ref().map_or(mask, |l| l.face);
     let gain = ranges.clutter.trace_gain.draw(rng);
@@ -449,13 +447,13 @@ fn fan_out(ranges: &Ranges, part: &Part, scene: &Scene, rng: &mut ChaCha8Rng) ->
     let pad_mm = pitch_mm * all.fan_pad.draw(rng);
     let hole_mm = pad_mm * all.fan_hole.draw(rng);
     let one_way = rng.random_bool(all.fan_one_way_share).then(|| [0, 1].map(|_| if rng.random_bool(0.5) { 0.5 } else { -0.5 }));
-    let fan = |at: &PointMm| {
+    let fan = |at: PointMm| {
         let way = one_way.unwrap_or([at.x, at.y].map(|v| if v < 0.0 { -0.5 } else { 0.5 }));
         let at_mm = [at.x + way[0] * pitch_mm, at.y + way[1] * pitch_mm];
         let trace = Clutter::Trace { points_mm: vec![[at.x, at.y], at_mm], width_mm, gain };
         [trace, Clutter::Via { at_mm, pad_mm, hole_mm, pad, hole }]
     };
-    places.iter().flat_map(fan).collect()
+    part.sites.iter().flat_map(|site| fan(site.at_mm)).collect()
 }
 
 /// Both views look at the very same place, and the part is as good as aligned.
