@@ -22,8 +22,8 @@ from collections import Counter
 import cv2
 import numpy as np
 
-from part_files import part_file
-from split_optics import Ring, ball, disc, laminate, photograph, quadrilateral, rotation, through_lens
+from part_files import outline, part_file, rotation
+from split_optics import Ring, ball, disc, laminate, photograph, quadrilateral, through_lens
 from tally import Tally
 
 WIDTH, HEIGHT = 1280, 960
@@ -65,12 +65,6 @@ def drawing(rng, kind):
     return pitch, [str(w) for w in words]
 
 
-def corners_of(site, shape):
-    width, length = shape["rect_mm"]
-    corners = np.array([[-width, -length], [width, -length], [width, length], [-width, length]]) / 2 + np.array(shape.get("shift_mm", [0, 0]))
-    return np.array(site["at_mm"]) + corners @ rotation(math.radians(site.get("angle_deg", 0))).T
-
-
 def scatter_without_pose(rng, places, sigma_mm):
     """Of each place its own, so that the least-squares lattice stays where it is."""
     own = rng.normal(0, sigma_mm, places.shape)
@@ -95,6 +89,8 @@ class Scene:
         self.px_from_mm = {side: self.view(rng, scale, turn) for side in ("part", "board")}
         self.board = (*rng.uniform(-0.3, 0.3, 2), math.radians(rng.uniform(-2, 2)))
         self.offset = (*(pitch * rng.uniform(-0.5, 0.5, 2)), math.radians(rng.uniform(-2, 2)))
+        # What lands() makes of it.
+        self.fan = "none"
         self.body = np.array(part.get("body_mm", 2 * (np.abs(self.places).max(0) + 0.8 * pitch)))
 
     @staticmethod
@@ -115,12 +111,9 @@ class Scene:
     def scale(self, side):
         return math.sqrt(abs(np.linalg.det(self.px_from_mm[side][:2, :2])))
 
-    def rectangle(self, half):
-        return np.asarray(half) * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
 
-
-def first(shape):
-    return shape[0] if isinstance(shape, list) else shape
+def rectangle(half):
+    return half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
 
 
 def tone(rng):
@@ -133,7 +126,7 @@ def underside(rng, scene):
     beyond = laminate(rng, (HEIGHT, WIDTH), rng.uniform(0.02, 0.06), rng.uniform(0.02, 0.1))
     body = laminate(rng, (HEIGHT, WIDTH), rng.uniform(0.08, 0.3), rng.uniform(0.02, 0.12))
     covers = np.zeros((HEIGHT, WIDTH))
-    quadrilateral(covers, px(scene.rectangle(scene.body / 2)), 1.0)
+    quadrilateral(covers, px(rectangle(scene.body / 2)), 1.0)
     light, ground = beyond * (1 - covers) + body * covers, float(body.mean())
     metal, own = rng.uniform(0.5, 0.9), scatter_without_pose(rng, scene.places, 0.004)
     if scene.is_grid:
@@ -147,7 +140,7 @@ def underside(rng, scene):
         return light
     for site, off in zip(scene.sites, own):
         fall, curve, lean = rng.uniform(0, 0.3), rng.uniform(0, 0.25), rng.normal(0, 0.1)
-        corners = px(corners_of(site, first(site["terminal"])) + off)
+        corners = px(outline(site, "terminal")[0] + off)
         quadrilateral(light, corners, metal * tone(rng), lambda u, v: 1 - fall * u * u - curve * v * v + lean * v)
     return light
 
@@ -172,8 +165,7 @@ def board(rng, scene):
         lands(rng, scene, light, line, (mask, copper, metal, bare), (dome, lean, gap, width))
     else:
         for site in scene.sites:
-            corners = corners_of(site, first(site["land"]))
-            middle = corners.mean(0)
+            corners, middle = outline(site, "land")
             if rng.random() < 0.5 and np.linalg.norm(middle) > 0.5:
                 line(middle, middle * (1 + rng.uniform(0.2, 0.6)), width, copper)
             if gap:
@@ -182,7 +174,7 @@ def board(rng, scene):
             curve, slope = dome * rng.uniform(0, 1), rng.normal(0, 0.05)
             quadrilateral(light, px(corners), metal * tone(rng), lambda u, v: 1 - dome * u * u - curve * v * v + slope * v)
     if rng.random() < 0.7:
-        ink, frame = mask + rng.uniform(0.2, 0.5), scene.rectangle(scene.body / 2 + 0.25)
+        ink, frame = mask + rng.uniform(0.2, 0.5), rectangle(scene.body / 2 + 0.25)
         for start, end in zip(frame, np.roll(frame, -1, 0)):
             line(start, end, 0.12, ink)
         at = tuple(int(v) for v in px(scene.body / 2 * [-0.6, 1.15])[0])
@@ -267,7 +259,7 @@ def main():
             files = take(rng, scene, kind, folder)
             command = [program, "align", *files, "--part", str(folder / "part.toml"), "--bench", str(folder / "bench.toml"), "--json"]
             answer = json.loads(subprocess.run(command, capture_output=True, text=True).stdout)
-            line = f"{seed} {k}: {kind}, {' '.join(arguments)}, vias {getattr(scene, 'fan', 'none')}"
+            line = f"{seed} {k}: {kind}, {' '.join(arguments)}, vias {scene.fan}"
             tried[kind] += 1
             if answer["answer"] != "fit":
                 if "-v" in sys.argv:

@@ -21,7 +21,7 @@ from collections import Counter
 import cv2
 import numpy as np
 
-from part_files import part_file
+from part_files import outline, part_file, rotation
 from tally import Tally
 
 KINDS = ["qfp", "qfn", "so", "grid"]
@@ -68,22 +68,7 @@ def drawing(rng, kind):
 
 def outlines(part, side):
     """Corners of every site's shape, mm, seen from above; centres likewise."""
-    key = "terminal" if side == "part" else "land"
-    shapes, centres = [], []
-    for site in part["site"]:
-        shape = site[key]
-        shape = shape[0] if isinstance(shape, list) else shape
-        turn = math.radians(site.get("angle_deg", 0))
-        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        if "rect_mm" in shape:
-            w, h = shape["rect_mm"]
-            corners = np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2
-        else:
-            angles = np.linspace(0, 2 * math.pi, 48, endpoint=False)
-            corners = shape["round_mm"] / 2 * np.stack([np.cos(angles), np.sin(angles)], 1)
-        middle = np.array(site["at_mm"]) + rotation @ np.array(shape.get("shift_mm", [0, 0]))
-        shapes.append(corners @ rotation.T + middle)
-        centres.append(middle)
+    shapes, centres = zip(*(outline(site, "terminal" if side == "part" else "land") for site in part["site"]))
     return shapes, np.array(centres)
 
 
@@ -95,12 +80,11 @@ def camera(rng, centres, side, size):
     turn = rng.uniform(-math.pi, math.pi) if rng.random() < 0.5 else rng.normal(0, 0.05) + rng.integers(4) * math.pi / 2
     tilt = rng.uniform(-1e-4, 1e-4, 2) if rng.random() < 0.5 else np.zeros(2)
     at = np.array(size) / 2 + rng.uniform(-0.05, 0.05, 2) * np.array(size)
-    rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     # An underside is seen mirrored; picture rows run down.
     flip = np.array([-1 if side == "part" else 1, 1])
 
     def px(points):
-        q = ((np.atleast_2d(points) - middle) * flip) @ rotation.T * scale * np.array([1, -1])
+        q = ((np.atleast_2d(points) - middle) * flip) @ rotation(turn).T * scale * np.array([1, -1])
         return at + q / (1 + q @ tilt)[:, None]
 
     return px, scale

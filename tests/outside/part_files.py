@@ -1,8 +1,11 @@
-"""Part files that landfit writes from drawing values, as the second renderers need them."""
+"""Part files that landfit writes from drawing values, and the outlines that they hold, as the second renderers need them."""
 
+import math
 import subprocess
 import sys
 import tomllib
+
+import numpy as np
 
 
 def part_file(program, arguments, file):
@@ -30,3 +33,23 @@ def sites_of(grid):
         for i, j in places
         if f"{letters[i]}{j + 1}" not in grid.get("absent", [])
     ]
+
+
+def rotation(angle_rad):
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    return np.array([[c, -s], [s, c]])
+
+
+def outline(site, key):
+    """Corners and centre of a site's terminal or land, of several pieces the first, mm, seen from above."""
+    shape = site[key]
+    shape = shape[0] if isinstance(shape, list) else shape
+    if "rect_mm" in shape:
+        w, h = shape["rect_mm"]
+        corners = np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2
+    else:
+        angles = np.linspace(0, 2 * math.pi, 48, endpoint=False)
+        corners = shape["round_mm"] / 2 * np.stack([np.cos(angles), np.sin(angles)], 1)
+    turn = rotation(math.radians(site.get("angle_deg", 0)))
+    middle = np.array(site["at_mm"]) + turn @ np.array(shape.get("shift_mm", [0, 0]))
+    return corners @ turn.T + middle, middle

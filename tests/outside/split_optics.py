@@ -12,11 +12,6 @@ import numpy as np
 OVER = 6
 
 
-def rotation(angle_rad):
-    c, s = math.cos(angle_rad), math.sin(angle_rad)
-    return np.array([[c, -s], [s, c]])
-
-
 class Patch:
     """The samples of a square about a place."""
 
